@@ -42,14 +42,14 @@ def demo(
     """
     from service.demo.building import demo_settings
 
-    given = terminal.settings(lambda: demo_settings(folder, port))
-    listening = _listen(given) if serve else None
+    settings = terminal.settings(lambda: demo_settings(folder, port))
+    listening = _listen(settings) if serve else None
     try:
         _make_ready(folder, fresh=fresh, yes=yes)
-        with terminal.database(given, migrate_older=True) as engine, reading(engine) as session:
-            _tell(given, session)
+        with terminal.database(settings, migrate_older=True) as engine, reading(engine) as session:
+            _tell(settings, session)
         if listening is not None:
-            _serve(given, listening)
+            _serve(settings, listening)
     except KeyboardInterrupt:
         terminal.say("\nStopped.")
         raise typer.Exit(130) from None
@@ -58,12 +58,12 @@ def demo(
             listening.close()
 
 
-def _listen(given: Settings) -> socket.socket:
+def _listen(settings: Settings) -> socket.socket:
     """Take the port before anything is built; it must not fail after the waiting."""
     listening = socket.socket(socket.AF_INET)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        listening.bind((given.host, given.port))
+        listening.bind((settings.host, settings.port))
         listening.listen()
     except OSError as trouble:
         listening.close()
@@ -71,9 +71,9 @@ def _listen(given: Settings) -> socket.socket:
             errno.EADDRINUSE: "is taken by another program",
             errno.EACCES: "is reserved for the system",
         }.get(trouble.errno or 0, f"cannot be listened on ({trouble.strerror})")
-        other = given.port + 1 if 1024 <= given.port < 65535 else 8043
+        other_port = settings.port + 1 if 1024 <= settings.port < 65535 else 8043
         raise terminal.stop(
-            f"Port {given.port} {why}. Choose another: layerbook demo --port {other}"
+            f"Port {settings.port} {why}. Choose another: layerbook demo --port {other_port}"
         ) from None
     return listening
 
@@ -95,22 +95,22 @@ def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
             " Choose another: layerbook demo --folder NAME"
         )
     try:
-        with terminal.progress("building the invented laboratory", entries_in_all()) as done:
-            build(folder, now_utc(), done)
+        with terminal.progress("building the invented laboratory", entries_in_all()) as advance:
+            build(folder, now_utc(), advance)
     except OSError as trouble:
         raise terminal.stop(f"The demo cannot be built in {folder}: {trouble.strerror}.") from None
     except KeyboardInterrupt:
-        kept = "The demo there is as it was." if is_there else "Nothing is left of it."
-        terminal.say(f"\nStopped while building. {kept}")
+        outcome = "The demo there is as it was." if is_there else "Nothing is left of it."
+        terminal.say(f"\nStopped while building. {outcome}")
         raise typer.Exit(130) from None
 
 
-def _tell(given: Settings, session: Session) -> None:
+def _tell(settings: Settings, session: Session) -> None:
     from service.demo.building import first_steps
     from service.demo.lab import PASSPHRASE, PEOPLE
 
-    address = f"http://{given.host}:{given.port}"
-    print(f"\n{given.lab_name}\n{address}\n")
+    address = f"http://{settings.host}:{settings.port}"
+    print(f"\n{settings.lab_name}\n{address}\n")
     print(f"Sign in with the passphrase “{PASSPHRASE}” as")
     for somebody in PEOPLE:
         print(f"  {somebody.login:8}{somebody.name}, {somebody.role}")
@@ -123,11 +123,11 @@ def _tell(given: Settings, session: Session) -> None:
     )
 
 
-def _serve(given: Settings, listening: socket.socket) -> None:
+def _serve(settings: Settings, listening: socket.socket) -> None:
     import uvicorn
 
-    os.environ.update({f"LAYERBOOK_{name.upper()}": str(getattr(given, name)) for name in SET})
-    terminal.say(f"\nServing; what is entered is kept in {given.data_folder}. Ctrl+C to stop.")
+    os.environ.update({f"LAYERBOOK_{name.upper()}": str(getattr(settings, name)) for name in SET})
+    terminal.say(f"\nServing; what is entered is kept in {settings.data_folder}. Ctrl+C to stop.")
     config = uvicorn.Config(
         "service.app:make_app",
         factory=True,

@@ -21,8 +21,8 @@ def generate(
     size = Size(stacks, cells, builds, seed)
     with (
         terminal.database() as engine,
-        terminal.progress("generating", stacks) as done,
+        terminal.progress("generating", stacks) as advance,
         changing(engine, terminal.OWNER, via="command") as work,
     ):
-        write(work, size, done)
+        write(work, size, advance)
     print(f"{stacks} stacks of {cells} cells with {builds} builds each, marked {size.mark}.")

@@ -67,19 +67,21 @@ def parts(
     yes: Yes = False,
 ) -> None:
     """Add the parts and lots of a list."""
-    given = terminal.settings()
-    sent = _read(file, parts_in.SYNONYMS, column)
-    how = _how(given, day_first=day_first, decimal=decimal)
-    with terminal.database(given) as engine:
+    settings = terminal.settings()
+    list_read = _read(file, parts_in.SYNONYMS, column)
+    how = _how(settings, day_first=day_first, decimal=decimal)
+    with terminal.database(settings) as engine:
         with reading(engine) as session:
             options = parts_in.ListOptions(how, terminal.OWNER, _part_type(session, part_type))
-            seen = parts_in.plan(session, sent.table, sent.mapping, sent.source, options)
-        _show(sent, seen.wrong)
-        made = f"{len(seen.plan.parts)} parts and {len(seen.plan.lots)} lots"
-        _agree(made, writable=seen.may_be_written, yes=yes)
+            plan_read = parts_in.plan(
+                session, list_read.table, list_read.mapping, list_read.source, options
+            )
+        _show(list_read, plan_read.wrong)
+        summary = f"{len(plan_read.plan.parts)} parts and {len(plan_read.plan.lots)} lots"
+        _agree(summary, writable=plan_read.may_be_written, yes=yes)
         with changing(engine, terminal.OWNER, via="command") as work:
-            write_parts(work, seen.plan)
-    print(f"{made} were added from {file.name}.")
+            write_parts(work, plan_read.plan)
+    print(f"{summary} were added from {file.name}.")
 
 
 @app.command()
@@ -110,11 +112,11 @@ def stack(
     yes: Yes = False,
 ) -> None:
     """Take over a stack in the middle of its life: its record then waits for approval."""
-    given = terminal.settings()
-    sent = _read(file, files.SYNONYMS, column)
-    how = _how(given, day_first=day_first, decimal=decimal)
-    closed = parse_when(closed_at, given.time_zone, day_first=day_first)
-    with terminal.database(given) as engine:
+    settings = terminal.settings()
+    list_read = _read(file, files.SYNONYMS, column)
+    how = _how(settings, day_first=day_first, decimal=decimal)
+    closed = parse_when(closed_at, settings.time_zone, day_first=day_first)
+    with terminal.database(settings) as engine:
         with reading(engine) as session:
             person = person_named(session, by)
             head = StackHead(
@@ -127,30 +129,30 @@ def stack(
                 hours_now=hours_now,
                 read_at=how.now if hours_now is not None else None,
             )
-            seen = files.plan_stack(
+            plan_read = files.plan_stack(
                 session,
-                sent.table,
-                sent.mapping,
-                sent.source,
+                list_read.table,
+                list_read.mapping,
+                list_read.source,
                 head=head,
                 options=StackOptions(how, make_missing, from_free_end),
             )
-        _show(sent, seen.wrong)
-        if seen.check is not None:
-            for row in seen.check.judged:
+        _show(list_read, plan_read.wrong)
+        if plan_read.check is not None:
+            for row in plan_read.check.judged:
                 terminal.say(
-                    f"odd by the pattern of {seen.check.kept.design}: {row.finding.sentence}"
+                    f"odd by the pattern of {plan_read.check.kept.design}: {row.finding.sentence}"
                 )
-        made = (
-            f"stack {serial} with {len(seen.layers)} layers, {seen.counts.cells} cells,"
-            f" {len(seen.fixings)} fixings; {seen.parts_made} parts are new"
+        summary = (
+            f"stack {serial} with {len(plan_read.layers)} layers, {plan_read.counts.cells} cells,"
+            f" {len(plan_read.fixings)} fixings; {plan_read.parts_made} parts are new"
         )
-        _agree(made, writable=seen.may_be_written, yes=yes)
-        checked = Checked(sent.content, sent.table.media_type, sent.source.name)
-        stored = store(given.data_folder, checked)
+        _agree(summary, writable=plan_read.may_be_written, yes=yes)
+        checked = Checked(list_read.content, list_read.table.media_type, list_read.source.name)
+        stored = store(settings.data_folder, checked)
         with changing(engine, person, via="command") as work:
-            record_id = write_stack(work, seen.plan, stored)
-    print(f"Taken over: {made}. Record {record_id} waits for approval.")
+            record_id = write_stack(work, plan_read.plan, stored)
+    print(f"Taken over: {summary}. Record {record_id} waits for approval.")
 
 
 def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] | None) -> _List:
@@ -158,15 +160,17 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
         content = file.read_bytes()
     except OSError as trouble:
         raise terminal.stop(f"The file “{file}” cannot be read: {trouble.strerror}.") from None
-    table = read_table(content, file.name, known=tuple(synonyms.values()))
+    table = read_table(content, file.name, headings=tuple(synonyms.values()))
     mapping = suggest_mapping(table.headers, synonyms)
     for entry in columns or ():
         name, _equals, header = entry.partition("=")
         if name not in synonyms:
             raise Refused("--column", entry, "no such field.", f"Fields: {', '.join(synonyms)}.")
         if header and header not in table.headers:
-            shown = ", ".join(f"“{header}”" for header in table.headers)
-            raise Refused("--column", entry, "the list has no such column.", f"It has {shown}.")
+            header_names = ", ".join(f"“{header}”" for header in table.headers)
+            raise Refused(
+                "--column", entry, "the list has no such column.", f"It has {header_names}."
+            )
         mapping.pop(name, None)
         if header:
             index = table.headers.index(header)
@@ -177,48 +181,51 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
     )
 
 
-def _show(sent: _List, wrong: Sequence[Wrong]) -> None:
-    terminal.say(f"{sent.source.name}: {sent.table.described}")
-    for name, index in sent.mapping.items():
-        terminal.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[index]}”")
+def _show(list_read: _List, wrong: Sequence[Wrong]) -> None:
+    terminal.say(f"{list_read.source.name}: {list_read.table.described}")
+    for name, index in list_read.mapping.items():
+        terminal.say(f"  {name.replace('_', ' ')}: column “{list_read.table.headers[index]}”")
     for problem in wrong[:SHOWN]:
         terminal.say(f"line {problem.line}: {problem.said}")
     if len(wrong) > SHOWN:
         terminal.say(f"and {len(wrong) - SHOWN} more")
 
 
-def _agree(made: str, *, writable: bool, yes: bool) -> None:
+def _agree(summary: str, *, writable: bool, yes: bool) -> None:
     if not writable:
-        raise terminal.stop(f"Nothing was written. Without the rows in error: {made}.")
-    if not yes and not typer.confirm(f"Write {made}?", err=True):
+        raise terminal.stop(f"Nothing was written. Without the rows in error: {summary}.")
+    if not yes and not typer.confirm(f"Write {summary}?", err=True):
         raise terminal.stop("Nothing was written.")
 
 
-def _how(given: Settings, *, day_first: bool, decimal: str | None) -> Reading:
+def _how(settings: Settings, *, day_first: bool, decimal: str | None) -> Reading:
     if decimal not in {None, ",", "."}:
         raise Refused("--decimal", decimal, "is no decimal mark.", "Right would be , or .")
     now: datetime = now_utc()
-    return Reading(given.time_zone, now, day_first, decimal)
+    return Reading(settings.time_zone, now, day_first, decimal)
 
 
 def _part_type(session: Session, drawing: str | None) -> int | None:
     if drawing is None:
         return None
-    known = part_types(session)
+    types_known = part_types(session)
     folded = drawing.casefold()
-    types = [known_type for known_type in known if known_type.drawing.casefold() == folded] or [
-        known_type for known_type in known if known_type.drawing_number.casefold() == folded
+    types = [
+        known_type for known_type in types_known if known_type.drawing.casefold() == folded
+    ] or [
+        known_type for known_type in types_known if known_type.drawing_number.casefold() == folded
     ]
     if len(types) != 1:
         why = "several revisions of it are there." if types else "there is no such part type."
-        right = f"Right would be: {', '.join(known_type.drawing for known_type in types or known)}."
+        drawings = ", ".join(known_type.drawing for known_type in types or types_known)
+        right = f"Right would be: {drawings}."
         raise Refused("--part-type", drawing, why, right)
     return types[0].id
 
 
 def _design(session: Session, words: str) -> int:
-    known = {name.casefold(): key for key, name in designs_for_choice(session)}
-    if words.casefold() not in known:
+    id_of_name = {name.casefold(): key for key, name in designs_for_choice(session)}
+    if words.casefold() not in id_of_name:
         names = ", ".join(name for _key, name in designs_for_choice(session)) or "none yet"
         raise Refused("--design", words, "there is no such design.", f"There are: {names}.")
-    return known[words.casefold()]
+    return id_of_name[words.casefold()]

@@ -49,10 +49,10 @@ def import_log(
     yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
 ) -> None:
     """Take in the log of a test bench: hours, starts and stops, limits, voltages."""
-    given = terminal.settings()
+    settings = terminal.settings()
     if not file.is_file():
         raise terminal.stop(f"The file “{file}” cannot be read: it is not there.")
-    with terminal.database(given) as engine:
+    with terminal.database(settings) as engine:
         written = look_at(file)
         columns, is_guess = columns_wished(engine, written, mapping)
         if show_mapping:
@@ -65,21 +65,21 @@ def import_log(
             area_cm2 = area_of_stack(session, stack_id)
         if is_guess and not yes and not typer.confirm("Read it so?", err=True):
             raise terminal.stop("Nothing was written. Give a mapping with --mapping.")
-        begins = parse_when(began_at, given.time_zone) if began_at else None
+        begins = parse_when(began_at, settings.time_zone) if began_at else None
         with file.open("rb") as source:
-            received = receive(given.data_folder, source, file.name, given.log_max_mb)
+            received = receive(settings.data_folder, source, file.name, settings.log_max_mb)
         try:
             _refuse_known(engine, received)
-            log = _read(given, received, columns, area_cm2, begins)
-            _found(log, given)
+            log = _read(settings, received, columns, area_cm2, begins)
+            _found(log, settings)
             if not yes and not typer.confirm(f"Take it in for {stack}?", err=True):
                 raise terminal.stop("Nothing was written.")
-            stored = run_files.keep_upload(given.data_folder, received)
-            kept = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
+            stored = run_files.keep_upload(settings.data_folder, received)
+            stored_log = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
             with changing(engine, person, via="command") as work:
-                run_id = import_run(work, stack_id, kept, log, note=note)
+                run_id = import_run(work, stack_id, stored_log, log, note=note)
         finally:
-            run_files.forget_upload(given.data_folder, received.token)
+            run_files.forget_upload(settings.data_folder, received.token)
     print(f"Run {run_id} of {stack} was taken in from {file.name}.")
 
 
@@ -94,44 +94,44 @@ def _show(file: Path, written: LogFormat, columns: Mapping) -> None:
 
 def _refuse_known(engine: Engine, received: Received) -> None:
     with reading(engine) as session:
-        known = run_with_content(session, received.content_sha256)
-    if known is not None:
-        raise already_taken(known, received.name)
+        earlier_run = run_with_content(session, received.content_sha256)
+    if earlier_run is not None:
+        raise already_taken(earlier_run, received.name)
 
 
 def _read(
-    given: Settings,
+    settings: Settings,
     received: Received,
     columns: Mapping,
     area_cm2: float,
     began_at: datetime | None,
 ) -> LogRead:
-    path = run_files.upload_path(given.data_folder, received.token)
+    path = run_files.upload_path(settings.data_folder, received.token)
     with terminal.progress("reading", 1000) as more:
-        shown = 0
+        steps_shown = 0
 
-        def told(done: float, _message: str) -> None:
-            nonlocal shown
-            now = int(done * 1000)
-            more(now - shown)
-            shown = now
+        def told(share: float, _message: str) -> None:
+            nonlocal steps_shown
+            now = int(share * 1000)
+            more(now - steps_shown)
+            steps_shown = now
 
-        log, notes = read_log(path, columns, given.zone, area_cm2, told)
+        log, notes = read_log(path, columns, settings.zone, area_cm2, told)
     return LogRead(columns, log, began_at, notes)
 
 
-def _found(log: LogRead, given: Settings) -> None:
-    times, load = log.found.times, log.found.load
+def _found(log: LogRead, settings: Settings) -> None:
+    times, load = log.totals.times, log.totals.load
     if log.mapping.time.kind is TimeKind.CLOCK or log.began_at is not None:
         moments = run_times(times, log.mapping.time.kind, log.began_at)
-        begin = moments.began_at.astimezone(given.time_zone)
-        end = moments.at(times.last_s).astimezone(given.time_zone)
-        terminal.say(f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} ({given.zone})")
+        begin = moments.began_at.astimezone(settings.time_zone)
+        end = moments.at(times.last_s).astimezone(settings.time_zone)
+        terminal.say(f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} ({settings.zone})")
     terminal.say(f"{times.rows} rows, {times.running_h:.2f} h recorded")
     if load is not None:
         terminal.say(
             f"{load.load_h:.2f} h at load, {load.gas_h:.2f} h with gas, {load.starts} starts,"
-            f" {load.stops} stops, {len(log.found.windows)} snapshots"
+            f" {load.stops} stops, {len(log.totals.windows)} snapshots"
         )
-    for note in (*log.notes, *log.found.doubts):
+    for note in (*log.notes, *log.totals.doubts):
         terminal.say(f"odd: {note}")

@@ -44,32 +44,32 @@ def import_curves(
     yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
 ) -> None:
     """Bring in a sweep: a polarisation curve each way, and open-circuit voltages."""
-    given = terminal.settings()
+    settings = terminal.settings()
     if not file.is_file():
         raise terminal.stop(f"The file “{file}” cannot be read: it is not there.")
     if file.stat().st_size > MOST_MB * MEGABYTE:
         raise terminal.stop(f"The file is larger than {MOST_MB} MB: bring it in as a log.")
-    with terminal.database(given) as engine:
+    with terminal.database(settings) as engine:
         columns, _is_guess = columns_wished(engine, look_at(file), mapping)
         with reading(engine) as session:
             person = person_named(session, by)
             facts = stack_facts(session, find_stack(session, stack))
-        sweep = read_sweep(file, columns, given.zone, facts.active_area_cm2)
+        sweep = read_sweep(file, columns, settings.zone, facts.active_area_cm2)
         _say(sweep, columns)
-        begins = parse_when(taken_at, given.time_zone) if taken_at else began_at(sweep, columns)
+        begins = parse_when(taken_at, settings.time_zone) if taken_at else began_at(sweep, columns)
         if begins is None:
             raise terminal.stop("The file does not say when it was taken. Give --taken-at.")
         if not yes and not typer.confirm(f"Keep it as taken of {stack}?", err=True):
             raise terminal.stop("Nothing was written.")
-        stored = run_files.keep(given.data_folder, file, file.name)
+        stored = run_files.keep(settings.data_folder, file, file.name)
         with changing(engine, person, via="command") as work:
             curve_id = import_sweep(
                 work,
                 facts.id,
                 stored=stored,
                 mapping=columns.to_json(),
-                found=sweep,
-                taken=SweepTaken(begins, occasion, temperature, meter),
+                sweep=sweep,
+                conditions=SweepTaken(begins, occasion, temperature, meter),
             )
         with reading(engine) as session:
             run_id = polarisation_curve(session, curve_id).run_id

@@ -63,16 +63,16 @@ def _asked_roles(session: Session, *, ask: bool) -> list[Role]:
     if not ask:
         return [usual]
     words = ", ".join(Role)
-    given = typer.prompt(f"Roles, with commas between ({words})", default=usual.value)
-    asked = [word.strip().lower() for word in given.split(",") if word.strip()]
-    for word in asked:
+    answer = typer.prompt(f"Roles, with commas between ({words})", default=usual.value)
+    words_entered = [word.strip().lower() for word in answer.split(",") if word.strip()]
+    for word in words_entered:
         if word not in list(Role):
             raise Refused("role", word, "is not a role.", f"Right would be: {words}.")
-    return [Role(word) for word in asked]
+    return [Role(word) for word in words_entered]
 
 
 def _password(*, stdin: bool) -> str:
     if stdin:
         return sys.stdin.readline().rstrip("\r\n")
-    given: str = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
-    return given
+    entered: str = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    return entered

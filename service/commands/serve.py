@@ -41,21 +41,23 @@ def serve(
         os.environ["LAYERBOOK_HOST"] = host
     if port is not None:
         os.environ["LAYERBOOK_PORT"] = str(port)
-    given = terminal.settings()
-    with terminal.database(given, migrate_older=migrate) as engine:
+    settings = terminal.settings()
+    with terminal.database(settings, migrate_older=migrate) as engine:
         with reading(engine) as session:
             somebody = anybody_is_known(session)
         if not somebody:
             with housekeeping(engine) as session:
                 code = make_first_code(session, now_utc())
             terminal.say(FIRST_PERSON.format(code=code))
-    terminal.say(f"Serving {given.lab_name} at http://{given.host}:{given.port} (Ctrl+C to stop)")
+    terminal.say(
+        f"Serving {settings.lab_name} at http://{settings.host}:{settings.port} (Ctrl+C to stop)"
+    )
     uvicorn.run(
         "service.app:make_app",
         factory=True,
-        host=given.host,
-        port=given.port,
-        workers=given.workers,
+        host=settings.host,
+        port=settings.port,
+        workers=settings.workers,
         log_level="warning",
         server_header=False,
         timeout_graceful_shutdown=10,
@@ -70,12 +72,12 @@ def migrate() -> None:
     from service.operation.migrating import revision_of
     from service.stacks.changes.build_features import fill_makeups
 
-    given = terminal.settings()
-    with terminal.database(given, migrate_older=True) as engine:
+    settings = terminal.settings()
+    with terminal.database(settings, migrate_older=True) as engine:
         revision = revision_of(engine)
         with housekeeping(engine) as session:
             gathered = sum(fill_makeups(session, now_utc()))
-    print(f"{make_url(given.database_url).render_as_string()} is up to date (step {revision}).")
+    print(f"{make_url(settings.database_url).render_as_string()} is up to date (step {revision}).")
     if gathered:
         print(f"What comparisons need was gathered of {gathered} builds.")
 
@@ -90,12 +92,12 @@ def backup(file: Archive) -> None:
     """Write all rows and attachments into one archive; the server may go on."""
     from service.operation.files import make_backup, size_of
 
-    given = terminal.settings()
+    settings = terminal.settings()
     with (
-        terminal.database(given) as engine,
-        terminal.progress("saving", size_of(engine)) as done,
+        terminal.database(settings) as engine,
+        terminal.progress("saving", size_of(engine)) as advance,
     ):
-        manifest = make_backup(engine, given.data_folder, file, now_utc(), done)
+        manifest = make_backup(engine, settings.data_folder, file, now_utc(), advance)
     rows = sum(manifest.rows.values())
     print(f"{file}: {rows} rows, {len(manifest.sha256) - len(manifest.rows)} attachments.")
 
@@ -104,16 +106,16 @@ def restore(file: Archive) -> None:
     """Bring a backup into an empty database, SQLite or PostgreSQL, and compare every hash."""
     from service.operation.files import read_manifest, restore_backup
 
-    given = terminal.settings()
+    settings = terminal.settings()
     if not file.is_file():
         raise terminal.stop(f"There is no file “{file}”.")
-    with terminal.progress("reading", file.stat().st_size) as done:
-        manifest = read_manifest(file, done)
-    with terminal.database(given), terminal.progress("restoring", manifest.size) as done:
-        restore_backup(file, manifest, given.database_url, given.data_folder, done)
-    engine = make_engine(given.database_url)
+    with terminal.progress("reading", file.stat().st_size) as advance:
+        manifest = read_manifest(file, advance)
+    with terminal.database(settings), terminal.progress("restoring", manifest.size) as advance:
+        restore_backup(file, manifest, settings.database_url, settings.data_folder, advance)
+    engine = make_engine(settings.database_url)
     try:
-        _compare(engine, given.data_folder)
+        _compare(engine, settings.data_folder)
     finally:
         engine.dispose()
     print(f"Restored what was saved at {manifest.made_at}: {sum(manifest.rows.values())} rows.")
@@ -121,16 +123,16 @@ def restore(file: Archive) -> None:
 
 def verify() -> None:
     """Compute the hash of every record and attachment anew and compare it with the one kept."""
-    given = terminal.settings()
-    with terminal.database(given) as engine:
-        _compare(engine, given.data_folder)
+    settings = terminal.settings()
+    with terminal.database(settings) as engine:
+        _compare(engine, settings.data_folder)
 
 
 def _compare(engine: Engine, folder: Path) -> None:
     from service.operation.files import amount, check_all
 
-    with terminal.progress("comparing hashes", amount(engine)) as done:
-        checks = check_all(engine, folder, done)
+    with terminal.progress("comparing hashes", amount(engine)) as advance:
+        checks = check_all(engine, folder, advance)
     for sentence in checks.wrong:
         terminal.say(sentence)
     if checks.wrong:

@@ -48,7 +48,7 @@ def stop(text: str) -> typer.Exit:
 
 
 @contextmanager
-def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
+def progress(label: str, total: int) -> Iterator[Callable[[int], None]]:
     """Return a progress bar at the terminal; call it with how much more is done."""
     from rich.console import Console
     from rich.progress import (
@@ -59,14 +59,14 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
         TimeRemainingColumn,
     )
 
-    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (TextColumn(label), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task(what, total=total)
+        task = bar.add_task(label, total=total)
         yield lambda more: bar.advance(task, more)
 
 
 @contextmanager
-def database(given: Settings | None = None, *, migrate_older: bool = False) -> Iterator[Engine]:
+def database(chosen: Settings | None = None, *, migrate_older: bool = False) -> Iterator[Engine]:
     """Return a database with the schema this program needs.
 
     An empty one gets it. An older one is left as it is, unless asked for: somebody may want a
@@ -74,25 +74,25 @@ def database(given: Settings | None = None, *, migrate_older: bool = False) -> I
     """
     from service.operation.migrating import SchemaState, migrate, state_of
 
-    given = given or settings()
-    shown = make_url(given.database_url).render_as_string()
-    if given.database_url.startswith("sqlite"):
-        given.data_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    engine = make_engine(given.database_url)
+    chosen = chosen or settings()
+    url_shown = make_url(chosen.database_url).render_as_string()
+    if chosen.database_url.startswith("sqlite"):
+        chosen.data_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    engine = make_engine(chosen.database_url)
     try:
         try:
             state = state_of(engine)
         except OperationalError as trouble:
-            raise stop(f"The database {shown} does not answer:\n{trouble.orig}") from None
+            raise stop(f"The database {url_shown} does not answer:\n{trouble.orig}") from None
         if state is SchemaState.UNKNOWN:
-            raise stop(f"{shown} belongs to a newer version of this program. Install that one.")
+            raise stop(f"{url_shown} belongs to a newer version of this program. Install that one.")
         if state is SchemaState.OLDER and not migrate_older:
             raise stop(
-                f"{shown} has the tables of an older version. Make a backup with its version"
+                f"{url_shown} has the tables of an older version. Make a backup with its version"
                 " (layerbook backup FILE), then bring it up to date: layerbook migrate"
             )
         if state is not SchemaState.READY:
-            migrate(given.database_url)
+            migrate(chosen.database_url)
         yield engine
     finally:
         engine.dispose()

@@ -102,13 +102,13 @@ def curve_row(
 ) -> PolarisationCurve:
     """Add a curve inside a larger change, which asks for leave and writes the trail."""
     try:
-        kept = in_order(points)
+        ordered = in_order(points)
     except (Inconsistent, OutOfRange) as trouble:
         raise Refused("rows", "", str(trouble), "Points at several current densities.") from trouble
-    if len(kept[0].means_v) != len(channels):
+    if len(ordered[0].means_v) != len(channels):
         raise Refused(
             "rows",
-            f"{len(kept[0].means_v)} voltages a point",
+            f"{len(ordered[0].means_v)} voltages a point",
             f"there are {len(channels)} channels.",
             "As many voltages as channels.",
         )
@@ -122,7 +122,7 @@ def curve_row(
         temperature_c=cell_temperature(temperature_c),
         meter_hours=changes.not_below_zero("meter_hours", meter_hours, "h"),
         channels=json.dumps(list(channels), separators=(",", ":")),
-        points=points_as_text(kept),
+        points=points_as_text(ordered),
         by_id=work.by.id,
         known_from=work.now,
         known_until=None,
@@ -195,8 +195,8 @@ def import_sweep(
     *,
     stored: Stored,
     mapping: str,
-    found: FoundSweep,
-    taken: SweepTaken,
+    sweep: FoundSweep,
+    conditions: SweepTaken,
     legs: Sequence[int] = (),
 ) -> int:
     """Keep a sweep's file and what it gave; give the id of its first curve.
@@ -207,41 +207,41 @@ def import_sweep(
     """
     need(work.by, Act.RUN_WRITE)
     before = _refuse_known(work, stack_id, stored)
-    place = voltage_place(work, stack_id, taken.taken_at, found.channels, field="cells")
-    curves = [curve for curve in found.curves if not legs or curve.leg in legs]
+    place = voltage_place(work, stack_id, conditions.taken_at, sweep.channels, field="cells")
+    curves = [curve for curve in sweep.curves if not legs or curve.leg in legs]
     if not curves:
         raise Refused("legs", "", "no way of the current was chosen.", "One at least.")
-    run = before or _run(work, stack_id, stored, taken.note)
-    reading = _reading(work, run, place, mapping=mapping, found=found, taken=taken)
+    run = before or _run(work, stack_id, stored, conditions.note)
+    reading = _reading(work, run, place, mapping=mapping, sweep=sweep, conditions=conditions)
     work.session.add(reading)
     work.session.flush()
     rows = [
         curve_row(
             work,
             place,
-            taken_at=_at(taken.taken_at, found.begins_s, curve.begins_s),
-            channels=found.channels,
+            taken_at=_at(conditions.taken_at, sweep.begins_s, curve.begins_s),
+            channels=sweep.channels,
             points=curve.points,
             direction=CurveDirection(curve.way.value),
-            occasion=taken.occasion,
-            temperature_c=_warmth(found, taken),
-            meter_hours=taken.meter_hours,
+            occasion=conditions.occasion,
+            temperature_c=_warmth(sweep, conditions),
+            meter_hours=conditions.meter_hours,
             reading_id=reading.id,
         )
         for curve in curves
     ]
-    if found.rest is not None:
-        work.session.add(_rest(work, reading, found.rest, found, taken))
+    if sweep.rest is not None:
+        work.session.add(_rest(work, reading, sweep.rest, sweep, conditions))
     work.session.flush()
     work.note(
         Event.RUN_READ_AGAIN if before else Event.RUN_IMPORTED,
         ("run", run.id, f"sweep {stored.name} of {place.serial}"),
         [
             ("content", None, stored.content_sha256),
-            ("taken at", None, taken.taken_at),
+            ("taken at", None, conditions.taken_at),
             ("build", None, place.build.number),
             ("curves", None, ", ".join(_said(curve) for curve in curves)),
-            ("occasion", None, taken.occasion or None),
+            ("occasion", None, conditions.occasion or None),
         ],
         stack_id=stack_id,
     )
@@ -292,8 +292,8 @@ def _reading(
     place: VoltagePlace,
     *,
     mapping: str,
-    found: FoundSweep,
-    taken: SweepTaken,
+    sweep: FoundSweep,
+    conditions: SweepTaken,
 ) -> RunReading:
     return RunReading(
         run_id=run.id,
@@ -301,9 +301,9 @@ def _reading(
         build_id=place.build.build_id,
         mapping=mapping,
         formula=FORMULA,
-        began_at=taken.taken_at,
-        ended_at=taken.taken_at,
-        row_count=found.rows,
+        began_at=conditions.taken_at,
+        ended_at=conditions.taken_at,
+        row_count=sweep.rows,
         recorded_hours=0.0,
         load_hours=0.0,
         gas_hours=None,
@@ -313,9 +313,9 @@ def _reading(
         meter_from_hours=None,
         meter_to_hours=None,
         above="[]",
-        doubts=json.dumps(list(found.doubts), ensure_ascii=False),
+        doubts=json.dumps(list(sweep.doubts), ensure_ascii=False),
         not_released=why_not_released(
-            work.session, place.build.build_id, taken.taken_at, taken.taken_at
+            work.session, place.build.build_id, conditions.taken_at, conditions.taken_at
         ),
         by_id=work.by.id,
         reason="",
@@ -325,21 +325,21 @@ def _reading(
 
 
 def _rest(
-    work: Work, reading: RunReading, rest: FoundRest, sweep: FoundSweep, taken: SweepTaken
+    work: Work, reading: RunReading, rest: FoundRest, sweep: FoundSweep, conditions: SweepTaken
 ) -> Snapshot:
     return Snapshot(
         reading_id=reading.id,
         stack_id=reading.stack_id,
         build_id=reading.build_id,
         kind=SnapshotKind.OPEN_CIRCUIT,
-        from_at=_at(taken.taken_at, sweep.begins_s, rest.begins_s),
-        until_at=_at(taken.taken_at, sweep.begins_s, rest.ends_s),
+        from_at=_at(conditions.taken_at, sweep.begins_s, rest.begins_s),
+        until_at=_at(conditions.taken_at, sweep.begins_s, rest.ends_s),
         row_count=rest.rows,
         current_a=0.0,
         density_a_cm2=0.0,
-        temperature_c=_warmth(sweep, taken),
+        temperature_c=_warmth(sweep, conditions),
         stack_voltage_v=rest.stack_voltage_v,
-        meter_hours=taken.meter_hours,
+        meter_hours=conditions.meter_hours,
         channels=json.dumps(list(sweep.channels), ensure_ascii=False, separators=(",", ":")),
         means_v=json.dumps([_rounded(volts) for volts in rest.means_v]),
         spreads_v=json.dumps([_rounded(volts) for volts in rest.spreads_v]),
@@ -355,9 +355,9 @@ def _at(taken_at: datetime, begins_s: float | None, at_s: float | None) -> datet
     return taken_at + timedelta(seconds=at_s - begins_s)
 
 
-def _warmth(sweep: FoundSweep, taken: SweepTaken) -> float | None:
-    typed = taken.temperature_c
-    return cell_temperature(sweep.temperature_c if typed is None else typed)
+def _warmth(sweep: FoundSweep, conditions: SweepTaken) -> float | None:
+    typed_c = conditions.temperature_c
+    return cell_temperature(sweep.temperature_c if typed_c is None else typed_c)
 
 
 def _rounded(volts: float | None) -> float | None:
@@ -478,7 +478,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
 
 
 def _refuse_twice(work: Work, stack_id: int, taken_at: datetime) -> None:
-    there = work.session.scalar(
+    snapshot_id = work.session.scalar(
         select(Snapshot.id).where(
             Snapshot.stack_id == stack_id,
             Snapshot.from_at == taken_at,
@@ -486,7 +486,7 @@ def _refuse_twice(work: Work, stack_id: int, taken_at: datetime) -> None:
             Snapshot.known_until.is_(None),
         )
     )
-    if there is not None:
+    if snapshot_id is not None:
         raise Refused(
             "taken_at",
             f"{taken_at:%Y-%m-%d %H:%M} UTC",

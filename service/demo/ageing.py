@@ -84,17 +84,17 @@ def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_stop_h: Ar
     (n,) the hours at load since the last stop.
     """
     shares = density / RATED_A_CM2
-    shown = np.empty(own_h.shape)
-    for at, one in enumerate(meas):
+    volts = np.empty(own_h.shape)
+    for at, fitted_mea in enumerate(meas):
         hours = own_h[:, at]
-        fallen, leak = _fallen(one.drop, hours)
+        fallen, leak = _fallen(fitted_mea.drop, hours)
         crossing = design(density + CROSSOVER_A_CM2 + leak)
-        curve = crossing @ np.array([one.e0_v, one.b_v_decade, one.r_ohm_cm2])
-        lost = one.lost_uv_h * 1e-6 * hours * (0.35 + 0.65 * shares)
-        shown[:, at] = curve + one.off_v - lost - fallen * shares
+        curve = crossing @ np.array([fitted_mea.e0_v, fitted_mea.b_v_decade, fitted_mea.r_ohm_cm2])
+        lost = fitted_mea.lost_uv_h * 1e-6 * hours * (0.35 + 0.65 * shares)
+        volts[:, at] = curve + fitted_mea.off_v - lost - fallen * shares
     tired = COMES_BACK_V * shares * (1 - np.exp(-since_stop_h / COMES_BACK_H))
-    shown -= tired[:, None]
-    return shown
+    volts -= tired[:, None]
+    return volts
 
 
 def _fallen(drop: Drop | None, hours: Array) -> tuple[Array, Array]:

@@ -86,14 +86,14 @@ class Bench:
 
     def make_safe(self, readings: Mapping[str, float] | None = None) -> None:
         """Record every line of the design's checklist; ``readings`` by unit, where unusual."""
-        shown = {**USUAL_READINGS, **(readings or {})}
+        reading_of_unit = {**USUAL_READINGS, **(readings or {})}
         for number, line in enumerate(self.design.checklist, 1):
             instrument = INSTRUMENT_OF_UNIT.get(line.unit or "")
             self.enter(
                 bench.record_make_safe,
                 4.0,
                 line_number=number,
-                reading=shown[line.unit] if line.unit else None,
+                reading=reading_of_unit[line.unit] if line.unit else None,
                 instrument_id=self.lab.instruments[instrument] if instrument else None,
                 witness_id=self._person(self.event.witness) if line.needs_witness else None,
                 done_at=self.clock + timedelta(minutes=4),
@@ -115,18 +115,18 @@ class Bench:
         self,
         end: End,
         count: int,
-        seen: Mapping[str, Sequence[FindingEntry]] | None = None,
+        findings_of: Mapping[str, Sequence[FindingEntry]] | None = None,
     ) -> list[Layer]:
-        """Lift layers off an end, the outermost first; ``seen`` by serial or by place from there.
+        """Lift layers off an end, the outermost first; ``findings_of`` by serial or by place.
 
-        Nothing was seen on the others. Gives the layers as they lay.
+        Places count from that end. Nothing was seen on the others. Gives the layers as they lay.
         """
         layers = working_pile(self.work.session, self.record_id).layers
         outward = list(layers[:count] if end is End.FIXED else reversed(layers[-count:]))
         self.lab.lifted.setdefault(self.event.name, []).extend(outward)
-        told = dict(seen or {})
+        remaining = dict(findings_of or {})
         for number, layer in enumerate(outward, 1):
-            findings = told.pop(layer.label, None) or told.pop(str(number), None)
+            findings = remaining.pop(layer.label, None) or remaining.pop(str(number), None)
             self.enter(
                 bench.lift_off,
                 1.5,
@@ -135,8 +135,8 @@ class Bench:
                 findings=findings or [FindingEntry(NONE_SEEN)],
                 done_at=self.clock_after(1.5),
             )
-        if told:
-            raise LookupError(f"not among the layers lifted: {', '.join(told)}")
+        if remaining:
+            raise LookupError(f"not among the layers lifted: {', '.join(remaining)}")
         return outward
 
     def put(self, items: Sequence[Item], end: End = End.FREE) -> None:
@@ -205,7 +205,7 @@ class Bench:
 
         ``stop_after`` so many readings the work is left as it is.
         """
-        left = stop_after
+        readings_left = stop_after
         for number, share in enumerate(SHARES, 1):
             is_last = number == len(SHARES)
             self._torques(
@@ -216,10 +216,10 @@ class Bench:
                 ReadingKind.SET,
                 odd=odd if is_last else None,
                 unit=unit,
-                most=left,
+                most=readings_left,
             )
-            if left is not None:
-                left = max(left - len(self.design.rods), 0)
+            if readings_left is not None:
+                readings_left = max(readings_left - len(self.design.rods), 0)
 
     def re_tighten(self, driver: str) -> None:
         """Set every nut to the target once more."""

@@ -58,14 +58,16 @@ def everything() -> list[Entry]:
         failing,
         today,
     )
-    return sorted((entry for room in rooms for entry in room.entries()), key=lambda one: one.when)
+    return sorted(
+        (entry for room in rooms for entry in room.entries()), key=lambda entry: entry.when
+    )
 
 
-def play(lab: Lab, entries: Sequence[Entry], done: Callable[[int], None]) -> None:
-    """Play what happened, one change after the other; ``done`` is told of each."""
+def play(lab: Lab, entries: Sequence[Entry], advance: Callable[[int], None]) -> None:
+    """Play what happened, one change after the other; ``advance`` is told of each."""
     for entry in entries:
         entry.play(lab, entry.when)
-        done(1)
+        advance(1)
 
 
 MARK = "invented-laboratory.json"
@@ -76,7 +78,7 @@ LONGEST_BUILDING = timedelta(hours=1)
 
 def demo_settings(folder: Path, port: int | None = None) -> Settings:
     """The settings of the demo: its own SQLite file, reachable from this machine only."""
-    given: dict[str, object] = {
+    values: dict[str, object] = {
         "data_folder": folder,
         "database_url": f"sqlite:///{folder / 'layerbook.sqlite'}",
         "lab_name": LAB_NAME,
@@ -87,8 +89,8 @@ def demo_settings(folder: Path, port: int | None = None) -> Settings:
         "cookie_secure": False,
     }
     if port is not None:
-        given["port"] = port
-    return Settings(**given)  # type: ignore[arg-type]
+        values["port"] = port
+    return Settings(**values)  # type: ignore[arg-type]
 
 
 def is_demo(folder: Path) -> bool:
@@ -106,11 +108,11 @@ def entries_in_all() -> int:
     return len(everything())
 
 
-def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _more: None) -> None:
+def build(folder: Path, now: datetime, advance: Callable[[int], None] = lambda _more: None) -> None:
     """Build the laboratory as of ``now``: beside its place, then moved there in one step.
 
     A demo that is there gives way at that step. Whatever goes wrong or is interrupted leaves
-    everything as it was. ``done`` is told of each entry.
+    everything as it was. ``advance`` is told of each entry.
     """
     parent, prefix = folder.absolute().parent, f".{folder.name}-being-built-"
     parent.mkdir(parents=True, exist_ok=True)
@@ -121,11 +123,11 @@ def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _mor
         migrate(settings.database_url)
         engine = make_engine(settings.database_url)
         try:
-            play(Lab(engine, Days(now, settings.time_zone), beside), everything(), done)
+            play(Lab(engine, Days(now, settings.time_zone), beside), everything(), advance)
         finally:
             engine.dispose()
-        made = {"lab": LAB_NAME, "invented": True, "made_at": now.isoformat(timespec="seconds")}
-        (beside / MARK).write_text(json.dumps(made, indent=2) + "\n", encoding="utf-8")
+        mark = {"lab": LAB_NAME, "invented": True, "made_at": now.isoformat(timespec="seconds")}
+        (beside / MARK).write_text(json.dumps(mark, indent=2) + "\n", encoding="utf-8")
         beside.chmod(0o700)
         throw_away(folder)
         beside.rename(folder)
@@ -136,9 +138,9 @@ def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _mor
 
 def _clear_away(parent: Path, prefix: str, now: datetime) -> None:
     """Remove what a power cut left of an earlier building; one that goes on is younger."""
-    for left in parent.glob(f"{prefix}*"):
-        if datetime.fromtimestamp(left.stat().st_mtime, UTC) < now - LONGEST_BUILDING:
-            shutil.rmtree(left, ignore_errors=True)
+    for leftover in parent.glob(f"{prefix}*"):
+        if datetime.fromtimestamp(leftover.stat().st_mtime, UTC) < now - LONGEST_BUILDING:
+            shutil.rmtree(leftover, ignore_errors=True)
 
 
 def throw_away(folder: Path) -> None:

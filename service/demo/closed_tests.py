@@ -62,7 +62,7 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
     start_k, end_k = START_C + ZERO_C_K, END_C + ZERO_C_K
     lost_kpa = leak.rate_mbar_l_s * 60 * minutes / _volume_l(bench, set_up) / 10
     end_kpa = (BAROMETER_KPA + TEST_KPA - lost_kpa) * end_k / start_k - BAROMETER_KPA
-    typed = {
+    texts = {
         "set_up": str(leak.set_up),
         "method": "pressure decay",
         "gas": "nitrogen",
@@ -75,12 +75,12 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
         "duration": f"{minutes:g} min",
     }
     for circuit, flow in zip(set_up.watched, leak.arrives, strict=True):
-        typed[f"arrived_{circuit}"] = f"{flow:.2f} mL/min"
+        texts[f"arrived_{circuit}"] = f"{flow:.2f} mL/min"
     instruments = bench.lab.instruments
     bench.enter(
         changes.record_leak_test,
         minutes + 6.0,
-        typed=typed,
+        typed=texts,
         instrument_id=instruments["PG-1"],
         thermometer_id=instruments["TH-1"],
         meter_id=instruments["FM-1"] if leak.arrives else None,
@@ -127,14 +127,14 @@ def check_shorts(bench: Bench) -> None:
 
 def _cells(bench: Bench) -> list[Kind]:
     layers = working_pile(bench.work.session, bench.record_id).layers
-    return [one.kind for one in layers if one.kind in {Kind.MEA, Kind.BLANK_CELL}]
+    return [layer.kind for layer in layers if layer.kind in {Kind.MEA, Kind.BLANK_CELL}]
 
 
 def _volume_l(bench: Bench, set_up: SetUp) -> float:
     leak = FIGURES[bench.design.name].leak
     cells = len([kind for kind in _cells(bench) if kind is Kind.MEA])
-    known = [] if leak is None else [leak.circuit(it) for it in set_up.pressurised]
-    return sum(it.volume(cells) for it in known if it is not None)
+    circuits = [] if leak is None else [leak.circuit(circuit) for circuit in set_up.pressurised]
+    return sum(circuit.volume(cells) for circuit in circuits if circuit is not None)
 
 
 # Builds released to hydrogen by a supervisor, once nothing keeps the gate shut.

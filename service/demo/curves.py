@@ -50,7 +50,7 @@ def read_off(
         stack_id,
         taken_at=at,
         current_a=current_a,
-        voltages_v=[None if one.mea is None else v for one, v in zip(sat, volts, strict=True)],
+        voltages_v=[None if cell.mea is None else v for cell, v in zip(sat, volts, strict=True)],
         temperature_c=65.0,
         meter_hours=meter_h,
     )
@@ -92,8 +92,8 @@ def _sweep(lab: Lab, when: When, occasion: str) -> None:
                 f"HERON-01 sweep {work.now:%Y-%m-%d}.csv",
             ),
             mapping=mapping.to_json(),
-            found=read_sweep(path, mapping, ZONE, 100.0),
-            taken=SweepTaken(work.now, occasion, meter_hours=meter),
+            sweep=read_sweep(path, mapping, ZONE, 100.0),
+            conditions=SweepTaken(work.now, occasion, meter_hours=meter),
         )
 
 

@@ -244,11 +244,11 @@ FIXED, FREE = Facing.FIXED_END, Facing.FREE_END
 
 def _item(key: str, **more: Any) -> Item:
     """One place of a pattern, for a part type by its key."""
-    named = PART_TYPES[key]
+    part_type = PART_TYPES[key]
     return Item(
-        named.kind,
-        drawing(named.drawing_number, named.revision),
-        renew_at_opening=named.renew_at_opening,
+        part_type.kind,
+        drawing(part_type.drawing_number, part_type.revision),
+        renew_at_opening=part_type.renew_at_opening,
         **more,
     )
 

@@ -207,7 +207,7 @@ def _heron_03_first(lab: Lab, when: When) -> None:
 
 
 def _heron_01_failed(lab: Lab, when: When) -> None:
-    seen = {
+    findings = {
         FAILING: [
             FindingEntry("pinhole", 3, "fuel inlet corner", "Two; light comes through."),
             FindingEntry("torn at the frame", 2, "fuel inlet corner"),
@@ -219,7 +219,7 @@ def _heron_01_failed(lab: Lab, when: When) -> None:
         bench.make_safe({"% vol": 0.3, "V": 0.08})
         bench.read_as_found("TD-2", 0.81)
         bench.open(shown(lab, "HERON-01", when))
-        bench.lift(End.FREE, 19, seen)
+        bench.lift(End.FREE, 19, findings)
         bench.photo("MEA on the light table.jpg", pictures.mea_with_pinhole(), FAILING)
         bench.photo("gasket beside it.jpg", pictures.flattened_gasket())
 

@@ -111,22 +111,22 @@ LATER = (
 )
 
 
-def _calibrate(lab: Lab, when: When, one: Calibrated) -> None:
+def _calibrate(lab: Lab, when: When, calibrated: Calibrated) -> None:
     with lab.work(when, "keiko") as work:
-        _add(lab, work, one)
+        _add(lab, work, calibrated)
 
 
-def _add(lab: Lab, work: Work, one: Calibrated) -> None:
+def _add(lab: Lab, work: Work, calibrated: Calibrated) -> None:
     instruments.add_calibration(
         work,
-        lab.instruments[one.label],
+        lab.instruments[calibrated.label],
         CalibrationEntry(
-            lab.days.noon(one.weeks),
-            lab.days.noon(one.weeks - A_YEAR),
-            f"K-{one.label}-{113 - one.weeks:03}",
-            one.result,
-            one.error_percent,
-            one.notes,
+            lab.days.noon(calibrated.weeks),
+            lab.days.noon(calibrated.weeks - A_YEAR),
+            f"K-{calibrated.label}-{113 - calibrated.weeks:03}",
+            calibrated.result,
+            calibrated.error_percent,
+            calibrated.notes,
         ),
     )
 
@@ -135,8 +135,8 @@ def _set_up(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
         for entry in INSTRUMENTS:
             lab.instruments[entry.label] = instruments.add_instrument(work, entry)
-        for one in BEFORE_THE_LAB:
-            _add(lab, work, one)
+        for calibrated in BEFORE_THE_LAB:
+            _add(lab, work, calibrated)
 
 
 def _hold_td_3(lab: Lab, when: When) -> None:
@@ -159,11 +159,11 @@ def entries() -> list[Entry]:
         Entry(ago(106, TUE, "14:00"), "instruments", _set_up),
         *(
             Entry(
-                ago(one.weeks, MON, "13:30"),
-                f"calibration of {one.label}",
-                lambda lab, when, one=one: _calibrate(lab, when, one),  # type: ignore[misc]
+                ago(calibrated.weeks, MON, "13:30"),
+                f"calibration of {calibrated.label}",
+                lambda lab, when, calibrated=calibrated: _calibrate(lab, when, calibrated),  # type: ignore[misc]
             )
-            for one in LATER
+            for calibrated in LATER
         ),
         Entry(ago(54, TUE, "09:15"), "hold on TD-3", _hold_td_3),
         Entry(ago(52, WED, "10:05"), "hold on TD-3 lifted", _free_td_3),

@@ -57,9 +57,9 @@ class Short:
     @property
     def meas(self) -> list[str]:
         """Serials of its MEAs from the fixed end on."""
-        before = [one for one in STACKS if one.number < self.number]
-        older = OLDER + sum(CELLS - one.newer for one in before)
-        newer = NEWER + sum(one.newer for one in before)
+        before = [short for short in STACKS if short.number < self.number]
+        older = OLDER + sum(CELLS - short.newer for short in before)
+        newer = NEWER + sum(short.newer for short in before)
         return [
             *(serial("HM", newer + at) for at in range(self.newer)),
             *(serial("HM", older + at) for at in range(CELLS - self.newer)),
@@ -74,8 +74,8 @@ class Short:
         """Return its cells when it had run so many hours."""
         fell = {cell: Drop(0.32, at - 4.0, 9.0, 0.04) for cell, at in self.failed}
         return [
-            Sat(mea(one, "M-45" if cell <= self.newer else "M-41", fell.get(cell)), hours)
-            for cell, one in enumerate(self.meas, 1)
+            Sat(mea(label, "M-45" if cell <= self.newer else "M-41", fell.get(cell)), hours)
+            for cell, label in enumerate(self.meas, 1)
         ]
 
 
@@ -95,18 +95,18 @@ WHY = "Lapwing campaign of the annex: taken over to compare gaskets of sheet 77 
 
 def _taken_over(lab: Lab, when: When) -> None:
     with lab.work(when, "mira") as work:
-        for one in STACKS:
-            record_id = write_stack(work, _plan(lab, one))
+        for short in STACKS:
+            record_id = write_stack(work, _plan(lab, short))
             record = work.session.get_one(RebuildRecord, record_id)
-            lab.records[one.stack], lab.stacks[one.stack] = record_id, record.stack_id
-            lab.hashes[one.stack] = record.content_sha256 or ""
-            lab.design_of[one.stack] = HERON
-        made = [label for one in STACKS for label in one.meas]
-        rows = work.session.execute(select(Part.serial, Part.id).where(Part.serial.in_(made)))
+            lab.records[short.stack], lab.stacks[short.stack] = record_id, record.stack_id
+            lab.hashes[short.stack] = record.content_sha256 or ""
+            lab.design_of[short.stack] = HERON
+        labels = [label for short in STACKS for label in short.meas]
+        rows = work.session.execute(select(Part.serial, Part.id).where(Part.serial.in_(labels)))
         lab.parts |= {row.serial: row.id for row in rows}
 
 
-def _plan(lab: Lab, one: Short) -> StackPlan:
+def _plan(lab: Lab, short: Short) -> StackPlan:
     parts = [
         PartInPile(
             line,
@@ -116,23 +116,23 @@ def _plan(lab: Lab, one: Short) -> StackPlan:
             lot=_lot(lab, lot),
             facing=facing,
         )
-        for line, (key, label, lot, facing) in enumerate(_layers(one), 2)
+        for line, (key, label, lot, facing) in enumerate(_layers(short), 2)
     ]
-    closed, stopped = one.ran(lab)
+    closed, stopped = short.ran(lab)
     head = StackHead(
-        one.stack,
+        short.stack,
         lab.designs["Heron"],
         build_number=1,
         closed_at=closed,
         place="annex",
         hours_at_closing=0.0,
-        hours_now=one.hours,
+        hours_now=short.hours,
         read_at=stopped,
         reason=WHY,
     )
-    name = f"{one.stack} pile.csv"
+    name = f"{short.stack} pile.csv"
     source = SourceFile(name, hashlib.sha256(name.encode()).hexdigest())
-    lots = (_new_lot(lab),) if one.number == 1 else ()
+    lots = (_new_lot(lab),) if short.number == 1 else ()
     return StackPlan(source, head, lots, tuple(parts))
 
 
@@ -153,48 +153,48 @@ def _lot(lab: Lab, lot: str) -> LotKey | None:
     return lab.types[key], serial_key(label)
 
 
-def _layers(one: Short) -> list[tuple[str, str, str, Facing]]:
+def _layers(short: Short) -> list[tuple[str, str, str, Facing]]:
     """Type, serial, lot and facing of each layer from the fixed end on."""
     either, coolant = Facing.EITHER, ("HK", "", "HK K-12", Facing.EITHER)
-    first = 10 * one.number + 200
-    found = [
+    first = 10 * short.number + 200
+    layers = [
         ("HI", serial("HI", first), "", either),
         ("HC", serial("HC", first), "", either),
         coolant,
     ]
-    for cell, label in enumerate(one.meas, 1):
-        gas = ("HG", "", one.gaskets, either)
-        found += [
+    for cell, label in enumerate(short.meas, 1):
+        gas = ("HG", "", short.gaskets, either)
+        layers += [
             ("HF", serial("HF", first + cell), "HF P-21", Facing.FREE_END),
             gas,
-            ("HM", label, M_45 if cell <= one.newer else M_41, Facing.FIXED_END),
+            ("HM", label, M_45 if cell <= short.newer else M_41, Facing.FIXED_END),
             gas,
             ("HA", serial("HA", first + cell), "HA P-22", Facing.FIXED_END),
             coolant,
         ]
     return [
-        *found,
+        *layers,
         ("HD", serial("HD", first), "", either),
         ("HI", serial("HI", first + 1), "", either),
     ]
 
 
 def _approve(lab: Lab, when: When) -> None:
-    for one in STACKS:
-        approve(lab, when, one.stack, "olu")
+    for short in STACKS:
+        approve(lab, when, short.stack, "olu")
 
 
 def _read_off(lab: Lab, when: When) -> None:
     """What the annex's book tells of the cells' voltages."""
     with lab.work(when, "anton") as work:
-        for one in STACKS:
-            closed, stopped = one.ran(lab)
+        for short in STACKS:
+            closed, stopped = short.ran(lab)
             for share in READ_AT:
-                hours = round(share * one.hours, 1)
+                hours = round(share * short.hours, 1)
                 read_off(
                     work,
-                    lab.stacks[one.stack],
-                    one.sat(hours),
+                    lab.stacks[short.stack],
+                    short.sat(hours),
                     at=closed + (stopped - closed) * share,
                     current_a=80.0,
                     meter_h=hours,

@@ -17,11 +17,11 @@ def _write(lab: Lab, when: When, design: str, figures: DesignFigures, reason: st
 
 def _approve(lab: Lab, when: When, design: str) -> None:
     with lab.work(when, "olu") as work:
-        shown = limits_version(work.session, lab.limits[design])
+        version = limits_version(work.session, lab.limits[design])
         approve_limits(
             work,
             lab.limits[design],
-            content_sha256=shown.content_sha256,
+            content_sha256=version.content_sha256,
             password=PASSPHRASE,
         )
 

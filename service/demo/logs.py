@@ -59,7 +59,7 @@ def mapping_of(manner: Manner, cells: int) -> Mapping:
     return Mapping(
         time,
         tuple(CellColumn(cell.name.format(n), n, cell.unit) for n in range(1, cells + 1)),
-        tuple(SignalColumn(signal, one.name, one.unit) for signal, one in signals.items()),
+        tuple(SignalColumn(signal, column.name, column.unit) for signal, column in signals.items()),
         None,
         *written_as,
         counting=Counting(
@@ -189,15 +189,15 @@ def cells_at(
     sat: Sequence[Sat], ran_h: Array, density: Array, since_h: Array, chance: np.random.Generator
 ) -> Array:
     """The channels' voltages with their noise; the leads of a blank cell are taken off."""
-    fitted = [(at, one.mea, one.own_h) for at, one in enumerate(sat) if one.mea is not None]
-    shown = chance.normal(0.0, NOISE_V, (len(ran_h), len(sat)))
-    shown[:, [at for at, one in enumerate(sat) if one.mea is None]] = np.nan
-    own = np.stack([own_h + ran_h for _at, _mea, own_h in fitted], axis=1)
-    found = voltages([one for _at, one, _own in fitted], own, density, since_h)
-    shown[:, [at for at, _mea, _own in fitted]] += found + chance.normal(
+    fitted = [(at, seat.mea, seat.own_h) for at, seat in enumerate(sat) if seat.mea is not None]
+    volts = chance.normal(0.0, NOISE_V, (len(ran_h), len(sat)))
+    volts[:, [at for at, seat in enumerate(sat) if seat.mea is None]] = np.nan
+    own_hours = np.stack([own_h + ran_h for _at, _mea, own_h in fitted], axis=1)
+    without_noise = voltages([seat for _at, seat, _own in fitted], own_hours, density, since_h)
+    volts[:, [at for at, _mea, _own in fitted]] += without_noise + chance.normal(
         0.0, TOGETHER_V, (len(ran_h), 1)
     )
-    return shown
+    return volts
 
 
 def written(rows: Rows, bench: Bench, begun: datetime, manner: Manner) -> bytes:
@@ -224,9 +224,9 @@ def _semicolons(rows: Rows, bench: Bench, begun: datetime) -> bytes:
     body = table.fill_nan(None).write_csv(separator=";", decimal_comma=True, float_precision=3)
     lines = body.splitlines()
     for number in range(97, len(lines), 211):
-        one = lines[number].split(";")
-        one[4 + number % len(bench.cells)] = "---"
-        lines[number] = ";".join(one)
+        cells = lines[number].split(";")
+        cells[4 + number % len(bench.cells)] = "---"
+        lines[number] = ";".join(cells)
     head = [
         f"{bench.place};Tarnfield Electrochemistry Lab (invented)",
         f"stack;{bench.stack};{len(bench.cells)} cells, {bench.area_cm2:g} cm²",

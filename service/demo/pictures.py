@@ -85,15 +85,15 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size)
 
 
-def _finished(picture: Image.Image, what: str) -> bytes:
+def _finished(picture: Image.Image, subject: str) -> bytes:
     draw = ImageDraw.Draw(picture)
     draw.rectangle((0, SIZE[1] - 54, *SIZE), fill="#101214")
     draw.text(
         (20, SIZE[1] - 46),
-        f"invented picture, drawn, no photo: {what}",
+        f"invented picture, drawn, no photo: {subject}",
         fill="#f4f1e8",
         font=_font(26),
     )
-    made = BytesIO()
-    picture.save(made, "JPEG", quality=82)
-    return made.getvalue()
+    jpeg = BytesIO()
+    picture.save(jpeg, "JPEG", quality=82)
+    return jpeg.getvalue()

@@ -64,16 +64,16 @@ READ_BY = ("mira", "anton")
 
 def shown(lab: Lab, stack: str, when: When) -> float:
     """What the stack's meter showed at a moment, in h."""
-    known = HOURS[stack]
+    meter_points = HOURS[stack]
     at = lab.days.at(when).timestamp()
-    times = [lab.days.at(moment).timestamp() for moment, _hours in known]
+    times = [lab.days.at(moment).timestamp() for moment, _hours in meter_points]
     after = bisect_right(times, at)
     if after == 0:
-        total = known[0][1]
-    elif after == len(known):
-        total = known[-1][1]
+        total = meter_points[0][1]
+    elif after == len(meter_points):
+        total = meter_points[-1][1]
     else:
-        (_, low), (_, high) = known[after - 1 : after + 1]
+        (_, low), (_, high) = meter_points[after - 1 : after + 1]
         total = low + (high - low) * (at - times[after - 1]) / (times[after] - times[after - 1])
     is_second_meter = stack == "STORK-01" and when >= METER_REPLACED
     return round(total - STORK_BEFORE if is_second_meter else total, 1)

@@ -74,26 +74,26 @@ LOGS = (
 )
 
 
-def take_in(lab: Lab, when: When, one: Logged) -> None:
+def take_in(lab: Lab, when: When, logged: Logged) -> None:
     """Take a log in: through the bench's mapping, which is saved with its first log."""
-    begins = lab.days.at(one.begins)
-    with lab.work(when, "mira" if one.stack < "S" else "anton") as work:
-        bench = _bench(work, lab, one, begins)
-        chance = np.random.default_rng(crc32(f"{one.stack} {one.weeks}".encode()))
-        rows = run(bench, one.days, chance, day=one.day, hot=one.hot)
-        if one.stack == "STORK-01":
+    begins = lab.days.at(logged.begins)
+    with lab.work(when, "mira" if logged.stack < "S" else "anton") as work:
+        bench = _bench(work, lab, logged, begins)
+        chance = np.random.default_rng(crc32(f"{logged.stack} {logged.weeks}".encode()))
+        rows = run(bench, logged.days, chance, day=logged.day, hot=logged.hot)
+        if logged.stack == "STORK-01":
             _as_wired(rows.cells_v, lab, begins)
-        manner = MANNERS[one.stack.partition("-")[0]]
+        manner = MANNERS[logged.stack.partition("-")[0]]
         content = written(rows, bench, begins.replace(tzinfo=None), manner)
-        _import(work, lab, one, len(bench.cells), content)
+        _import(work, lab, logged, len(bench.cells), content)
 
 
-def _bench(work: Work, lab: Lab, one: Logged, begins: datetime) -> Bench:
-    meter = shown(lab, one.stack, one.begins)
-    before = STORK_BEFORE if one.stack == "STORK-01" and one.begins >= METER_REPLACED else 0.0
-    cells = sat_in(work.session, lab, one.stack, begins, meter + before)
-    area = lab.design_of[one.stack].active_area_cm2
-    return Bench(one.stack, PLACES[one.stack], area, cells, meter)
+def _bench(work: Work, lab: Lab, logged: Logged, begins: datetime) -> Bench:
+    meter = shown(lab, logged.stack, logged.begins)
+    before = STORK_BEFORE if logged.stack == "STORK-01" and logged.begins >= METER_REPLACED else 0.0
+    cells = sat_in(work.session, lab, logged.stack, begins, meter + before)
+    area = lab.design_of[logged.stack].active_area_cm2
+    return Bench(logged.stack, PLACES[logged.stack], area, cells, meter)
 
 
 def _as_wired(cells_v: Array, lab: Lab, begins: datetime) -> None:
@@ -104,28 +104,28 @@ def _as_wired(cells_v: Array, lab: Lab, begins: datetime) -> None:
     cells_v[:, [first, second]] = cells_v[:, [second, first]]
 
 
-def _import(work: Work, lab: Lab, one: Logged, cells: int, content: bytes) -> None:
-    begins = lab.days.at(one.begins)
+def _import(work: Work, lab: Lab, logged: Logged, cells: int, content: bytes) -> None:
+    begins = lab.days.at(logged.begins)
     sha256 = hashlib.sha256(content).hexdigest()
     run_files.put(lab.folder, sha256, lambda target: target.write(content))
     path = run_files.path_of(lab.folder, sha256)
-    mapping = lab.mappings.get(one.stack)
+    mapping = lab.mappings.get(logged.stack)
     if mapping is None:
-        manner = MANNERS[one.stack.partition("-")[0]]
-        mapping = lab.mappings[one.stack] = mapping_of(manner, cells)
-        keep_mapping(work, f"{PLACES[one.stack]}, {one.stack}", mapping)
+        manner = MANNERS[logged.stack.partition("-")[0]]
+        mapping = lab.mappings[logged.stack] = mapping_of(manner, cells)
+        keep_mapping(work, f"{PLACES[logged.stack]}, {logged.stack}", mapping)
     log = RunLog(path, mapping, ZONE)
-    counter = RunCounter(mapping, lab.design_of[one.stack].active_area_cm2)
+    counter = RunCounter(mapping, lab.design_of[logged.stack].active_area_cm2)
     for batch in log.batches():
         counter.feed(batch)
     counts = mapping.time.kind is TimeKind.ELAPSED
-    name = f"{one.stack}_{begins:%Y-%m-%d}.{'csv.gz' if counts else 'csv'}"
+    name = f"{logged.stack}_{begins:%Y-%m-%d}.{'csv.gz' if counts else 'csv'}"
     import_run(
         work,
-        lab.stacks[one.stack],
+        lab.stacks[logged.stack],
         StoredLog(sha256, len(content), name),
         LogRead(mapping, counter.result(), begins if counts else None, log.notes.in_words),
-        note=one.note,
+        note=logged.note,
     )
 
 
@@ -179,10 +179,10 @@ def entries() -> list[Entry]:
         Entry(ago(3, WED, "15:20"), "STORK-01: tap map put right", _put_taps_right),
         *(
             Entry(
-                ago(one.weeks, THU, "08:40"),
-                f"{one.stack}: log taken in",
-                lambda lab, when, one=one: take_in(lab, when, one),  # type: ignore[misc]
+                ago(logged.weeks, THU, "08:40"),
+                f"{logged.stack}: log taken in",
+                lambda lab, when, logged=logged: take_in(lab, when, logged),  # type: ignore[misc]
             )
-            for one in LOGS
+            for logged in LOGS
         ),
     ]

@@ -162,30 +162,30 @@ def _designs_and_types(lab: Lab, when: When) -> None:
 def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:
     came = -when.weeks
     with lab.work(when, "keiko") as work:
-        for one in deliveries:
-            name = f"{one.key} {one.lot}"
+        for delivery in deliveries:
+            name = f"{delivery.key} {delivery.lot}"
             if name not in lab.lots:
                 lab.lots[name] = add_lot(
                     work,
-                    part_type_id=lab.types[one.key],
+                    part_type_id=lab.types[delivery.key],
                     entry=LotEntry(
-                        one.lot,
-                        one.supplier,
+                        delivery.lot,
+                        delivery.supplier,
                         received_at=lab.days.noon(came, when.weekday),
-                        produced_at=lab.days.noon(came + one.made_weeks),
-                        quantity=None if one.first else one.count,
-                        notes=one.notes,
+                        produced_at=lab.days.noon(came + delivery.made_weeks),
+                        quantity=None if delivery.first else delivery.count,
+                        notes=delivery.notes,
                     ),
                 )
-            for each in one.serials:
+            for each in delivery.serials:
                 entry = PartEntry(
                     each,
                     lab.lots[name],
-                    place=STORE.get(one.key[1], "shelf 2"),
+                    place=STORE.get(delivery.key[1], "shelf 2"),
                     usability=Usability.ACCEPTED,
                     measured_thickness_mm=MEASURED_MM.get(each),
                 )
-                lab.parts[each] = add_part(work, part_type_id=lab.types[one.key], entry=entry)
+                lab.parts[each] = add_part(work, part_type_id=lab.types[delivery.key], entry=entry)
 
 
 def _add_stack(lab: Lab, when: When, new: NewStack) -> None:

@@ -110,8 +110,8 @@ def _wren_01_look(lab: Lab, when: When) -> None:
             " Asked and agreed: Petra Niemi, by telephone.",
         )
         at_work.open(shown(lab, "WREN-01", when))
-        seen = [FindingEntry("discoloured", 1, "air side, near the outlet")]
-        lifted = at_work.lift(End.FIXED, 5, {serial("WM", 1): seen})
+        findings = [FindingEntry("discoloured", 1, "air side, near the outlet")]
+        lifted = at_work.lift(End.FIXED, 5, {serial("WM", 1): findings})
         at_work.restack(lifted, End.FIXED, gas="WG G-77/25", coolant="WK K-11/25")
         at_work.tighten("TD-1", TILTED)
         at_work.close(shown(lab, "WREN-01", when))

@@ -56,10 +56,10 @@ def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str
     """
     need(work.by, Act.DESIGN_WRITE)
     row = work.locked(Design, design_id, "design")
-    named = f"{row.name} {row.revision}"
+    design_name = f"{row.name} {row.revision}"
     pattern = entry.pattern
     if row.frozen_at is not None:
-        _refuse_frozen(row, named, pattern)
+        _refuse_frozen(row, design_name, pattern)
     why = given.reason(reason)
     pattern = checked(work, pattern)
     counts = _counted(entry.on_each_rod)
@@ -73,7 +73,7 @@ def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str
     for name, _, now in changes:
         if getattr(row, name) != now:
             setattr(row, name, now)
-    work.note(Event.DESIGN_CHANGED, ("design", design_id, named), changes, reason=why)
+    work.note(Event.DESIGN_CHANGED, ("design", design_id, design_name), changes, reason=why)
 
 
 def checked(work: Work, pattern: Pattern) -> Pattern:
@@ -81,25 +81,25 @@ def checked(work: Work, pattern: Pattern) -> Pattern:
     whole, misnamed = completed(pattern, known_types(work.session))
     if misnamed:
         raise RefusedTogether([*map(_refused, misnamed)])
-    if said := objections(whole):
-        raise RefusedTogether([Refused("pattern", "", one) for one in said])
+    if sentences := objections(whole):
+        raise RefusedTogether([Refused("pattern", "", sentence) for sentence in sentences])
     return whole
 
 
 def carried_over(old: Design, *, least_cells: int, most_cells: int) -> dict[str, object]:
     """Return the pattern's columns for a design made from another, or of other cell number."""
-    said: dict[str, object] = {name: getattr(old, name) for name in COUNTED_ON_RODS.values()}
+    columns: dict[str, object] = {name: getattr(old, name) for name in COUNTED_ON_RODS.values()}
     if old.pattern is not None:
         pattern = replace(read_pattern(old.pattern), least_cells=least_cells, most_cells=most_cells)
-        said["pattern"] = write_pattern(pattern)
-    return said
+        columns["pattern"] = write_pattern(pattern)
+    return columns
 
 
-def _refuse_frozen(row: Design, named: str, pattern: Pattern) -> None:
+def _refuse_frozen(row: Design, design_name: str, pattern: Pattern) -> None:
     if row.pattern is not None:
         raise Refused(
             "pattern",
-            named,
+            design_name,
             "it is frozen, for a stack is made to it.",
             "A new revision made from it would be right.",
         )
@@ -108,7 +108,7 @@ def _refuse_frozen(row: Design, named: str, pattern: Pattern) -> None:
             raise Refused(
                 name,
                 getattr(pattern, name),
-                f"{named} is in use and says {getattr(row, name)}.",
+                f"{design_name} is in use and says {getattr(row, name)}.",
                 f"{getattr(row, name)} would be right, or a new revision.",
             )
 
@@ -124,8 +124,13 @@ def _counted(on_each_rod: Mapping[Kind, int]) -> dict[str, int | None]:
     return {name: on_each_rod.get(kind) for kind, name in COUNTED_ON_RODS.items()}
 
 
-def _refused(one: Misnamed) -> Refused:
-    return Refused(f"{one.where}_{one.number}_{one.key}", one.value, one.reason, one.right_would_be)
+def _refused(misnamed: Misnamed) -> Refused:
+    return Refused(
+        f"{misnamed.section}_{misnamed.number}_{misnamed.key}",
+        misnamed.value,
+        misnamed.reason,
+        misnamed.right_would_be,
+    )
 
 
 PARTS = ("rods", "ports", "checklist")
@@ -202,9 +207,9 @@ def entry_of(work: Work, row: Design) -> DesignEntry:
             select(table).where(table.design_id == row.id).order_by(order)
         ).all()
 
-    def read(kind: type, found: Sequence[object]) -> tuple[object, ...]:
+    def read(kind: type, rows: Sequence[object]) -> tuple[object, ...]:
         names = [f.name for f in fields(kind)]
-        return tuple(kind(**{name: getattr(one, name) for name in names}) for one in found)
+        return tuple(kind(**{name: getattr(row, name) for name in names}) for row in rows)
 
     parts = {
         "rods": read(RodEntry, rows(DesignRod)),
@@ -238,8 +243,8 @@ def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:
             )
         )
     for number, line in enumerate(entry.checklist, 1):
-        said = asdict(line) | {"wording": line.wording.strip()}
-        work.session.add(ChecklistLine(design_id=design_id, number=number, **said))
+        columns = asdict(line) | {"wording": line.wording.strip()}
+        work.session.add(ChecklistLine(design_id=design_id, number=number, **columns))
     work.session.flush()
 
 
@@ -271,10 +276,10 @@ def _rods_wrong(entry: DesignEntry) -> list[Refused]:
         if not (math.isfinite(rod.y_mm) and abs(rod.y_mm) <= high):
             right = f"−{high:g} to {high:g}\u2009mm from the plate's middle would be right."
             wrong.append(Refused(f"rod_{rod.number}_y_mm", rod.y_mm, "outside the plate.", right))
-        other = places.setdefault((rod.x_mm, rod.y_mm), rod.number)
-        if other != rod.number:
+        rod_there = places.setdefault((rod.x_mm, rod.y_mm), rod.number)
+        if rod_there != rod.number:
             right = "Each rod stands in a place of its own."
-            wrong.append(Refused(field, rod.x_mm, f"rod {other} stands there too.", right))
+            wrong.append(Refused(field, rod.x_mm, f"rod {rod_there} stands there too.", right))
     if sorted(rod.number for rod in entry.rods) != list(range(1, count + 1)):
         wrong.append(Refused("rods", "", f"they are not numbered 1 to {count}."))
     turns = sorted(rod.turn for rod in entry.rods)
@@ -289,7 +294,7 @@ def _rods_wrong(entry: DesignEntry) -> list[Refused]:
 
 def _ports_wrong(entry: DesignEntry) -> list[Refused]:
     wrong: list[Refused] = []
-    seen: set[tuple[End, str]] = set()
+    labels: set[tuple[End, str]] = set()
     for number, port in enumerate(entry.ports, 1):
         if port.fluid not in FLUIDS:
             right = "Right would be: " + ", ".join(FLUIDS) + "."
@@ -298,10 +303,10 @@ def _ports_wrong(entry: DesignEntry) -> list[Refused]:
         if not label:
             right = "As marked, such as fuel in."
             wrong.append(Refused(f"port_{number}_label", "", "it has no mark.", right))
-        elif (port.end, label.casefold()) in seen:
+        elif (port.end, label.casefold()) in labels:
             reason = f"another port of the {port.end} bears that mark."
             wrong.append(Refused(f"port_{number}_label", label, reason, "A mark of its own."))
-        seen.add((port.end, label.casefold()))
+        labels.add((port.end, label.casefold()))
     return wrong
 
 
@@ -326,14 +331,14 @@ def _lines_wrong(entry: DesignEntry) -> list[Refused]:
 
 
 def _refuse_taken(work: Work, entry: DesignEntry, *, but: int | None) -> None:
-    taken = work.session.scalar(
+    design_id = work.session.scalar(
         select(Design.id).where(
             func.lower(Design.name) == entry.name.lower(),
             func.lower(Design.revision) == entry.revision.lower(),
             Design.id != (but or 0),
         )
     )
-    if taken is not None:
+    if design_id is not None:
         raise Refused(
             "revision",
             entry.revision,

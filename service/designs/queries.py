@@ -112,11 +112,11 @@ def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]
 
     One statement.
     """
-    own = aliased(Design)
+    this_design = aliased(Design)
     rows = session.execute(
         select(*COLUMNS)
-        .join(own, func.lower(own.name) == func.lower(Design.name))
-        .where(own.id == design_id, Design.id != design_id, Design.pattern.is_not(None))
+        .join(this_design, func.lower(this_design.name) == func.lower(Design.name))
+        .where(this_design.id == design_id, Design.id != design_id, Design.pattern.is_not(None))
         .order_by(Design.made_at.desc(), Design.id.desc())
     )
     return tuple(map(_kept, rows))
@@ -144,13 +144,15 @@ def designs_naming(session: Session, drawing_number: str, revision: str) -> tupl
         .where(Design.pattern.contains(drawing_number, autoescape=True))
         .order_by(Design.name, Design.revision)
     )
-    kept = map(_kept, rows)
-    return tuple(one.design for one in kept if one.has_named(drawing_number, revision))
+    patterns = map(_kept, rows)
+    return tuple(
+        pattern.design for pattern in patterns if pattern.has_named(drawing_number, revision)
+    )
 
 
 def _kept(row: Any) -> KeptPattern:
-    said = {kind: getattr(row, name) for kind, name in COUNTED_ON_RODS.items()}
-    counts = {kind: count for kind, count in said.items() if count is not None}
+    on_rods = {kind: getattr(row, name) for kind, name in COUNTED_ON_RODS.items()}
+    counts = {kind: count for kind, count in on_rods.items() if count is not None}
     return KeptPattern(
         row.id,
         row.name,
@@ -321,7 +323,7 @@ def design(session: Session, design_id: int) -> DesignOnPage:
         ports=tuple(read_as(PortEntry, port, end=End(port.end)) for port in ports),
         checklist=read_all(CheckLine, lines),
         stacks=tuple(stacks),
-        revisions=tuple((one.id, one.revision) for one in revisions),
+        revisions=tuple((revision.id, revision.revision) for revision in revisions),
     )
 
 
@@ -349,36 +351,38 @@ LISTS = {"rods": "rods", "ports": "ports", "checklist": "lines of the make-safe 
 class RevisionBefore:
     """The revision made before a design, and what differs from it in the design and its pattern.
 
-    ``kept`` None: the revision before keeps no pattern.
+    ``pattern`` None: the revision before keeps no pattern.
     """
 
     id: int
     name: str
     revision: str
     differences: tuple[str, ...]
-    kept: Pattern | None
+    pattern: Pattern | None
 
     def in_pattern(self, pattern: Pattern | None) -> tuple[str, ...]:
         """Return what differs between its pattern and this one, in the order of the pile."""
-        if pattern is None or self.kept is None:
+        if pattern is None or self.pattern is None:
             return ()
-        told = pattern_differences(self.kept, pattern)
-        return tuple(each for each in told if not each.startswith(("least cells", "most cells")))
+        differences = pattern_differences(self.pattern, pattern)
+        return tuple(
+            each for each in differences if not each.startswith(("least cells", "most cells"))
+        )
 
 
-def revision_before(session: Session, shown: DesignOnPage) -> RevisionBefore | None:
+def revision_before(session: Session, design_shown: DesignOnPage) -> RevisionBefore | None:
     """Return the revision of the same name made before this one; None for the first.
 
     Eight statements, one where there is none.
     """
-    own = aliased(Design)
+    this_design = aliased(Design)
     old_id = session.scalar(
         select(Design.id)
-        .join(own, func.lower(own.name) == func.lower(Design.name))
+        .join(this_design, func.lower(this_design.name) == func.lower(Design.name))
         .where(
-            own.id == shown.id,
-            (Design.made_at < own.made_at)
-            | ((Design.made_at == own.made_at) & (Design.id < own.id)),
+            this_design.id == design_shown.id,
+            (Design.made_at < this_design.made_at)
+            | ((Design.made_at == this_design.made_at) & (Design.id < this_design.id)),
         )
         .order_by(Design.made_at.desc(), Design.id.desc())
         .limit(1)
@@ -386,8 +390,10 @@ def revision_before(session: Session, shown: DesignOnPage) -> RevisionBefore | N
     if old_id is None:
         return None
     old = design(session, old_id)
-    kept = pattern_of_design(session, old_id).pattern
-    return RevisionBefore(old.id, old.name, old.revision, tuple(_told(old, shown)), kept)
+    pattern_before = pattern_of_design(session, old_id).pattern
+    return RevisionBefore(
+        old.id, old.name, old.revision, tuple(_told(old, design_shown)), pattern_before
+    )
 
 
 def _told(old: DesignOnPage, new: DesignOnPage) -> Iterator[str]:

@@ -56,8 +56,8 @@ class Size:
         return f"GEN{self.seed}"
 
 
-def generate(work: Work, size: Size, done: Callable[[int], None] = lambda _stacks: None) -> None:
-    """Write the history; ``done`` is told how many stacks more are written.
+def generate(work: Work, size: Size, advance: Callable[[int], None] = lambda _stacks: None) -> None:
+    """Write the history; ``advance`` is told how many stacks more are written.
 
     All or nothing, one entry in the trail. Raises Refused for sizes below one or beyond what can
     be meant, and where this seed's stacks are there already.
@@ -83,7 +83,7 @@ def generate(work: Work, size: Size, done: Callable[[int], None] = lambda _stack
             for number in group
         ]
         _write(work, connection, histories, size.builds)
-        done(len(group))
+        advance(len(group))
     count_on(connection)
     work.note(
         Event.LAB_GENERATED,
@@ -107,8 +107,10 @@ def _refuse(work: Work, size: Size) -> None:
             raise Refused(name, value, "so many cannot be made.", f"Right would be 1 to {most}.")
     if not 0 <= size.seed <= 999_999:
         raise Refused("seed", size.seed, "this is no seed.", "Right would be 0 to 999999.")
-    there = select(Stack.id).where(Stack.serial_key.startswith(f"{size.mark.lower()}-")).limit(1)
-    if work.session.scalar(there) is not None:
+    generated = (
+        select(Stack.id).where(Stack.serial_key.startswith(f"{size.mark.lower()}-")).limit(1)
+    )
+    if work.session.scalar(generated) is not None:
         raise Refused("seed", size.seed, "its stacks are there already.", "Choose another seed.")
 
 

@@ -166,7 +166,7 @@ class History:
             facing=laid.facing.value,
             whereabouts_before=Whereabouts.FITTED.value,
         )
-        seen = self.dice.choice(LOOKS.get(laid.kind, ("wet",)))
+        condition = self.dice.choice(LOOKS.get(laid.kind, ("wet",)))
         unseen = self.dice.random() < 0.8
         self.rows["finding"].append(
             row.finding(
@@ -174,7 +174,7 @@ class History:
                 step_id,
                 laid.part_id,
                 id=self.new_id("finding"),
-                condition=NONE_SEEN if unseen else seen,
+                condition=NONE_SEEN if unseen else condition,
                 severity=None if unseen else self.dice.randint(0, 2),
             )
         )
@@ -182,13 +182,13 @@ class History:
 
     def _put_on(self, laid: Laid) -> None:
         self.pile.append(laid)
-        known = self.parts[laid.part_id]
+        part = self.parts[laid.part_id]
         self._step(
             StepKind.PUT_ON,
             end_=End.FREE.value,
             part_id=laid.part_id,
             facing=laid.facing.value,
-            scanned=known["serial"],
+            scanned=part["serial"],
             whereabouts_before=Whereabouts.IN_STORE.value,
         )
 
@@ -218,9 +218,9 @@ class History:
 
     def _tighten(self) -> None:
         for number in range(1, self.lab.passes + 1):
-            wanted = self.lab.torque_nm * number / self.lab.passes
+            target_nm = self.lab.torque_nm * number / self.lab.passes
             for rod in self.lab.rods:
-                torque_nm = wanted * self.dice.gauss(1.0, 0.015)
+                torque_nm = target_nm * self.dice.gauss(1.0, 0.015)
                 self._torque(rod, number, Stage.CLOSING, ReadingKind.SET, torque_nm)
 
     def _torque(
@@ -244,12 +244,12 @@ class History:
             )
         )
 
-    def _step(self, kind: StepKind, **given: Any) -> int:
+    def _step(self, kind: StepKind, **facts: Any) -> int:
         self.sequence += 1
         self.at += ENTRY
         step_id = self.new_id("step")
-        given |= {"sequence": self.sequence, "kind": kind.value}
-        self.rows["step"].append(row.step(step_id, self.record_id, self.at, self.builder, **given))
+        facts |= {"sequence": self.sequence, "kind": kind.value}
+        self.rows["step"].append(row.step(step_id, self.record_id, self.at, self.builder, **facts))
         return step_id
 
     def _record(
@@ -329,9 +329,9 @@ class History:
                 )
             )
 
-    def _period(self, build_id: int, closed_at: datetime, **given: Any) -> None:
+    def _period(self, build_id: int, closed_at: datetime, **facts: Any) -> None:
         self.rows["build_period"].append(
-            row.build_period(self.stack_id, build_id, closed_at, **given)
+            row.build_period(self.stack_id, build_id, closed_at, **facts)
         )
 
     def _approve(self, at: datetime) -> None:
@@ -377,15 +377,15 @@ class History:
 
     def _retire(self, laid: Laid) -> None:
         scrapped = laid.kind is Kind.GASKET
-        known = self.parts[laid.part_id]
-        known["whereabouts"] = (Whereabouts.SCRAPPED if scrapped else Whereabouts.IN_STORE).value
-        known["usability"] = (Usability.REJECTED if scrapped else Usability.NOT_INSPECTED).value
-        known["stack_id"] = None
+        part = self.parts[laid.part_id]
+        part["whereabouts"] = (Whereabouts.SCRAPPED if scrapped else Whereabouts.IN_STORE).value
+        part["usability"] = (Usability.REJECTED if scrapped else Usability.NOT_INSPECTED).value
+        part["stack_id"] = None
 
     def _present(self, builds: int) -> None:
         for table in ("layer", "fixing"):
-            for one in self.rounds[builds - 1][table]:
-                one["present"] = True
+            for values in self.rounds[builds - 1][table]:
+                values["present"] = True
 
     def _colleague(self) -> int:
         others = [person for person in self.lab.builders if person != self.builder]

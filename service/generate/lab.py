@@ -106,11 +106,11 @@ class Lab:
 
     def take(self, name: str) -> tuple[int, int]:
         """Return the lot the next part of a type comes from, and the part's number in it."""
-        taken = self.taken.get(name, 0)
-        if taken % LOT_SIZE == 0:
-            self.lots[name] = self.new_lot(name, taken // LOT_SIZE + 1)
-        self.taken[name] = taken + 1
-        return self.lots[name], taken % LOT_SIZE + 1
+        number = self.taken.get(name, 0)
+        if number % LOT_SIZE == 0:
+            self.lots[name] = self.new_lot(name, number // LOT_SIZE + 1)
+        self.taken[name] = number + 1
+        return self.lots[name], number % LOT_SIZE + 1
 
     def calibration(self, instrument_id: int, at: datetime) -> int:
         """The calibration that was valid at a time."""
@@ -202,17 +202,17 @@ def _design(session: Session, mark: str, cells: int, rods: int, since: datetime)
 
 
 def _types(session: Session, since: datetime) -> dict[str, int]:
-    wanted = {f"GEN-{number:02}": name for number, name in enumerate(TYPES, 1)}
-    known = select(PartType.drawing_number, PartType.id).where(PartType.revision == "A")
-    there = {row.drawing_number: row.id for row in session.execute(known)}
+    names = {f"GEN-{number:02}": name for number, name in enumerate(TYPES, 1)}
+    rows_statement = select(PartType.drawing_number, PartType.id).where(PartType.revision == "A")
+    id_of_drawing = {row.drawing_number: row.id for row in session.execute(rows_statement)}
     types = {}
-    for drawing, name in wanted.items():
-        if drawing not in there:
+    for drawing, name in names.items():
+        if drawing not in id_of_drawing:
             part_type = _type(drawing, name, since)
             session.add(part_type)
             session.flush()
-            there[drawing] = part_type.id
-        types[name] = there[drawing]
+            id_of_drawing[drawing] = part_type.id
+        types[name] = id_of_drawing[drawing]
     return types
 
 
@@ -276,9 +276,9 @@ def _people(session: Session, mark: str, since: datetime) -> list[Person]:
 
 
 def _instrument(
-    session: Session, kind: InstrumentKind, given: tuple[str, str, float], since: datetime
+    session: Session, kind: InstrumentKind, description: tuple[str, str, float], since: datetime
 ) -> Instrument:
-    label, unit, most = given
+    label, unit, most = description
     instrument = Instrument(
         kind=kind,
         label=label,
@@ -295,14 +295,14 @@ def _instrument(
 
 
 def _calibrate(session: Session, lab: Lab, instrument: Instrument, until: datetime) -> None:
-    made: list[tuple[datetime, int]] = []
+    calibrations: list[tuple[datetime, int]] = []
     done_at = instrument.added_at - timedelta(days=1)
     while done_at <= until:
         calibration = Calibration(
             instrument_id=instrument.id,
             done_at=done_at,
             due_at=done_at + CALIBRATED_EVERY + timedelta(days=14),
-            certificate=f"{instrument.label} {len(made) + 1}",
+            certificate=f"{instrument.label} {len(calibrations) + 1}",
             result=CalibrationResult.IN_TOLERANCE,
             error_percent=0.5,
             written_by_id=lab.builders[0],
@@ -310,6 +310,6 @@ def _calibrate(session: Session, lab: Lab, instrument: Instrument, until: dateti
         )
         session.add(calibration)
         session.flush()
-        made.append((done_at, calibration.id))
+        calibrations.append((done_at, calibration.id))
         done_at += CALIBRATED_EVERY
-    lab.calibrations[instrument.id] = made
+    lab.calibrations[instrument.id] = calibrations

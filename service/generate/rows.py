@@ -41,8 +41,8 @@ def hour_meter(meter_id: int, stack_id: int, at: datetime) -> Values:
     }
 
 
-def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **given: Any) -> Values:
-    """A part, fitted; ``given`` names its type, its lot and, without a serial, its item."""
+def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **facts: Any) -> Values:
+    """A part, fitted; ``facts`` names its type, its lot and, without a serial, its item."""
     return {
         "id": part_id,
         "serial": serial,
@@ -55,12 +55,12 @@ def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **given:
         "reserved_for_stack_id": None,
         "notes": "",
         "added_at": at,
-        **given,
+        **facts,
     }
 
 
 def record(
-    record_id: int, stack_id: int, by_id: int, handed_in_at: datetime, **given: Any
+    record_id: int, stack_id: int, by_id: int, handed_in_at: datetime, **facts: Any
 ) -> Values:
     """A record as just before its content is frozen."""
     return {
@@ -73,11 +73,11 @@ def record(
         "handed_in_by_id": by_id,
         "content": None,
         "content_sha256": None,
-        **given,
+        **facts,
     }
 
 
-def step(step_id: int, record_id: int, at: datetime, by_id: int, **given: Any) -> Values:
+def step(step_id: int, record_id: int, at: datetime, by_id: int, **facts: Any) -> Values:
     """One entry of a record."""
     return {
         "id": step_id,
@@ -97,12 +97,12 @@ def step(step_id: int, record_id: int, at: datetime, by_id: int, **given: Any) -
         "by_id": by_id,
         "undone_at": None,
         "undone_by_id": None,
-        **given,
+        **facts,
     }
 
 
 def torque_reading(
-    record_id: int, step_id: int, torque_nm: float, at: datetime, **given: Any
+    record_id: int, step_id: int, torque_nm: float, at: datetime, **facts: Any
 ) -> Values:
     """One reading, N·m."""
     return {
@@ -114,11 +114,11 @@ def torque_reading(
         "taken_at": at,
         "replaces_id": None,
         **known(at),
-        **given,
+        **facts,
     }
 
 
-def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **given: Any) -> Values:
+def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **facts: Any) -> Values:
     """What the meter showed, h."""
     return {
         "stack_id": stack_id,
@@ -127,12 +127,12 @@ def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **giv
         "taken_at": at,
         "replaces_id": None,
         **known(at),
-        **given,
+        **facts,
     }
 
 
-def build_period(stack_id: int, build_id: int, closed_at: datetime, **given: Any) -> Values:
-    """Return the time a build was true; ``given`` says since when that is known."""
+def build_period(stack_id: int, build_id: int, closed_at: datetime, **facts: Any) -> Values:
+    """Return the time a build was true; ``facts`` says since when that is known."""
     return {
         "stack_id": stack_id,
         "build_id": build_id,
@@ -141,7 +141,7 @@ def build_period(stack_id: int, build_id: int, closed_at: datetime, **given: Any
         "opened_by_record_id": None,
         "known_until": None,
         "correction_id": None,
-        **given,
+        **facts,
     }
 
 
@@ -158,18 +158,18 @@ def layer(build_id: int, shape: Layer, at: datetime) -> Values:
     }
 
 
-def fixing(build_id: int, part_id: int, at: datetime, **given: Any) -> Values:
-    """One fixing of a build; ``given`` names its kind, and its rod or its end."""
+def fixing(build_id: int, part_id: int, at: datetime, **facts: Any) -> Values:
+    """One fixing of a build; ``facts`` names its kind, and its rod or its end."""
     return {
         "build_id": build_id,
         "part_id": part_id,
         "present": False,
         **known(at),
-        **given,
+        **facts,
     }
 
 
-def finding(record_id: int, step_id: int, part_id: int, **given: Any) -> Values:
+def finding(record_id: int, step_id: int, part_id: int, **facts: Any) -> Values:
     """What was seen on a part."""
     return {
         "record_id": record_id,
@@ -177,7 +177,7 @@ def finding(record_id: int, step_id: int, part_id: int, **given: Any) -> Values:
         "part_id": part_id,
         "where_": "",
         "note": "",
-        **given,
+        **facts,
     }
 
 

@@ -61,7 +61,9 @@ class FailingMark(Base):
         CheckConstraint(
             "(withdrawn_at IS NULL) = (withdrawn_by_id IS NULL)", name="withdrawn_by_somebody"
         ),
-        unique_where("uq_failing_mark_part_id_standing", "part_id", where="withdrawn_at IS NULL"),
+        unique_where(
+            "uq_failing_mark_part_id_standing", "part_id", condition="withdrawn_at IS NULL"
+        ),
         Index("ix_failing_mark_part_id", "part_id"),
     )
     id: Mapped[key]

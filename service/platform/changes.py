@@ -122,8 +122,10 @@ def checked(entry: Entry, described: Sequence[Field], now: datetime) -> Entry:
     come.
     """
     values: Any = entry
-    kept = {field.name: _checked(field, getattr(entry, field.name), now) for field in described}
-    kept_entry: Entry = replace(values, **kept)
+    values_kept = {
+        field.name: _checked(field, getattr(entry, field.name), now) for field in described
+    }
+    kept_entry: Entry = replace(values, **values_kept)
     return kept_entry
 
 
@@ -141,8 +143,8 @@ def refusals(entry: object, described: Sequence[Field], now: datetime) -> list[R
 def _checked(field: Field, value: Any, now: datetime) -> Any:
     match field.asks:
         case Asks.WORDS | Asks.SERIAL | Asks.NOTES:
-            kept = optional_words(field.name, value or "", most=field.longest)
-            return kept or (_nothing(field.name, field.right) if field.required else "")
+            text = optional_words(field.name, value or "", most=field.longest)
+            return text or (_nothing(field.name, field.right) if field.required else "")
         case Asks.NUMBER | Asks.WHOLE if math.isinf(field.least) or math.isfinite(field.most):
             return within(field, value)
         case Asks.NUMBER | Asks.WHOLE:

@@ -28,9 +28,9 @@ class Refused(LayerbookError):  # noqa: N818 - the trade's words, not the langua
 
     def __str__(self) -> str:
         """Give the sentence shown beside the field."""
-        shown = "" if self.value in (None, "") else f" “{self.value}”"
+        value_text = "" if self.value in (None, "") else f" “{self.value}”"
         more = f" {self.right_would_be}" if self.right_would_be else ""
-        return f"{self.field}{shown}: {self.reason}{more}"
+        return f"{self.field}{value_text}: {self.reason}{more}"
 
 
 class Question(Refused):

@@ -178,4 +178,4 @@ def roles_who_may(act: Act) -> tuple[Role, ...]:
     ['quality']
     """
     stranger = [Person(-1, "", "", frozenset({role})) for role in Role]
-    return tuple(role for one in stranger for role in one.roles if may(one, act))
+    return tuple(role for person in stranger for role in person.roles if may(person, act))

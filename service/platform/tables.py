@@ -88,9 +88,11 @@ def reference(table: str, **more: Any) -> MappedColumn[Any]:
     return mapped_column(ForeignKey(f"{table}.id", ondelete="RESTRICT"), **more)
 
 
-def unique_where(name: str, *names: str, where: str) -> Index:
+def unique_where(name: str, *names: str, condition: str) -> Index:
     """An index that lets columns be equal in at most one row of those meant, on both engines."""
-    return Index(name, *names, unique=True, sqlite_where=sql(where), postgresql_where=sql(where))
+    return Index(
+        name, *names, unique=True, sqlite_where=sql(condition), postgresql_where=sql(condition)
+    )
 
 
 class Base(DeclarativeBase):

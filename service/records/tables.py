@@ -84,7 +84,7 @@ class RebuildRecord(Base):
         unique_where(
             "uq_rebuild_record_stack_id_being_written",
             "stack_id",
-            where="state IN ('open', 'sent back')",
+            condition="state IN ('open', 'sent back')",
         ),
         Index("ix_rebuild_record_stack_id_performed_from", "stack_id", "performed_from"),
         Index("ix_rebuild_record_base_build_id", "base_build_id"),
@@ -145,7 +145,7 @@ class Step(Base):
             "(kind = 'departure from the design') = (departs_from IS NOT NULL)",
             name="departure_names_its_finding",
         ),
-        unique_where("uq_step_part_id_standing", "part_id", where="standing"),
+        unique_where("uq_step_part_id_standing", "part_id", condition="standing"),
         Index("ix_step_part_id", "part_id"),
         Index("ix_step_exposed_part_id", "exposed_part_id"),
     )

@@ -171,23 +171,23 @@ async def send(
     """Take a test bench's log for a stack."""
     need(caller, Act.RUN_WRITE)
     stack_id = await run_in_threadpool(_stack, engine, serial)
-    told = {"name": name, "mapping": mapping, "note": note}
+    form_fields = {"name": name, "mapping": mapping, "note": note}
     settings: Settings = request.app.state.settings
     if request.headers.get("content-type", "").startswith("multipart/form-data"):
         async with request.form(max_files=1, max_fields=20, max_part_size=4 * PIECE) as form:
-            told |= {key: value for key, value in form.items() if isinstance(value, str)}
-            began_at = _moment(told.get("began_at", "")) or began_at
-            received = await run_in_threadpool(_of_form, settings, form, told)
+            form_fields |= {key: value for key, value in form.items() if isinstance(value, str)}
+            began_at = _moment(form_fields.get("began_at", "")) or began_at
+            received = await run_in_threadpool(_of_form, settings, form, form_fields)
     else:
         received = await _of_body(settings, request, name)
-    asked = Asked(began_at=began_at, note=told["note"][:4000], via="api")
+    instructions = Asked(began_at=began_at, note=form_fields["note"][:4000], via="api")
     taking = LogTaking(engine, settings.data_folder, settings.zone, caller)
-    found = await run_in_threadpool(
-        _begun, taking, stack_id, received, asked, wish=told["mapping"], wait=wait
+    upload_row = await run_in_threadpool(
+        _begun, taking, stack_id, received, instructions, wish=form_fields["mapping"], wait=wait
     )
-    if found.state is UploadState.DONE:
+    if upload_row.state is UploadState.DONE:
         response.status_code = 201
-    return _upload(found)
+    return _upload(upload_row)
 
 
 @router.get("/run-uploads/{token}")
@@ -219,10 +219,10 @@ def runs(
     need(caller, Act.READ)
     with reading(engine) as session:
         going_on = from_keys(turn, before, 0) if before else turn
-        found = runs_of_stack(session, find_stack(session, serial), going_on)
-    if links := answers.links_of(request, found):
+        run_rows = runs_of_stack(session, find_stack(session, serial), going_on)
+    if links := answers.links_of(request, run_rows):
         response.headers["Link"] = links
-    return [Run.from_answer(row) for row in found.rows]
+    return [Run.from_answer(row) for row in run_rows.rows]
 
 
 @router.get("/runs/{run_id}")
@@ -236,7 +236,7 @@ def run(run_id: RunNumber, caller: Caller, engine: Database) -> WholeRun:
 
 @router.post("/runs/{run_id}/again", status_code=202)
 def again(
-    run_id: RunNumber, told: Again, request: Request, caller: Caller, engine: Database
+    run_id: RunNumber, entry: Again, request: Request, caller: Caller, engine: Database
 ) -> Upload:
     """Read a run's file anew: what was read before is closed out."""
     need(caller, Act.RUN_WRITE)
@@ -246,22 +246,22 @@ def again(
         before, began_at = newest_mapping(session, run_id)
     if row.kind is not RunKind.LOG:
         raise Refused("run", row.name, "it is a sweep, not a log.", "Take the sweep in anew.")
-    mapping = _mapping(told.mapping) if told.mapping else mapping_from_json(before)
+    mapping = _mapping(entry.mapping) if entry.mapping else mapping_from_json(before)
     received = Received(run_files.new_token(), row.name, row.size_bytes, row.content_sha256)
-    asked = Asked(mapping, told.began_at or began_at, row.note, run_id, told.reason, "api")
+    instructions = Asked(mapping, entry.began_at or began_at, row.note, run_id, entry.reason, "api")
     taking = LogTaking(engine, settings.data_folder, settings.zone, caller)
-    stack_id = _stack(engine, told.stack) if told.stack else row.stack_id
-    taking.note(stack_id, received, asked)
-    taking.begin(received.token, asked)
+    stack_id = _stack(engine, entry.stack) if entry.stack else row.stack_id
+    taking.note(stack_id, received, instructions)
+    taking.begin(received.token, instructions)
     with reading(engine) as session:
         return _upload(upload(session, received.token))
 
 
 @router.post("/runs/{run_id}/void")
-def void(run_id: RunNumber, told: Void, caller: Caller, engine: Database) -> Run:
+def void(run_id: RunNumber, entry: Void, caller: Caller, engine: Database) -> Run:
     """Make a run void: its hours, voltages and curves count no more."""
     with changing(engine, caller, via="api") as work:
-        void_run(work, run_id, reason=told.reason)
+        void_run(work, run_id, reason=entry.reason)
     with reading(engine) as session:
         return Run.from_answer(run_sheet(session, run_id).run)
 
@@ -271,15 +271,15 @@ def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
     """Return the saved mappings of benches' logs, each in its newest version."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = kept_mappings(session)
-    return [KeptColumns.from_answer(kept) for kept in found]
+        mapping_rows = kept_mappings(session)
+    return [KeptColumns.from_answer(mapping_row) for mapping_row in mapping_rows]
 
 
 @router.post("/run-mappings", status_code=201)
-def keep(told: MappingSent, call: Call) -> answers.Made:
+def keep(entry: MappingSent, call: Call) -> answers.Made:
     """Keep a mapping under a name; a changed one is a new version."""
-    mapping = _mapping(told.mapping)
-    return make_once(call, lambda work: keep_mapping(work, told.name, mapping))
+    mapping = _mapping(entry.mapping)
+    return make_once(call, lambda work: keep_mapping(work, entry.name, mapping))
 
 
 def _stack(engine: Engine, serial: str) -> int:
@@ -287,12 +287,12 @@ def _stack(engine: Engine, serial: str) -> int:
         return find_stack(session, serial)
 
 
-def _of_form(settings: Settings, form: FormData, told: dict[str, str]) -> Received:
+def _of_form(settings: Settings, form: FormData, form_fields: dict[str, str]) -> Received:
     sent_log = form.get("log")
     if not isinstance(sent_log, UploadFile):
         raise Refused("log", "", "no file was sent.", "The field “log” with the file.")
     name = form.get("name")
-    name = name if isinstance(name, str) and name else sent_log.filename or told["name"]
+    name = name if isinstance(name, str) and name else sent_log.filename or form_fields["name"]
     return receive(settings.data_folder, sent_log.file, name, settings.log_max_mb)
 
 
@@ -310,7 +310,13 @@ async def _of_body(settings: Settings, request: Request, name: str) -> Received:
 
 
 def _begun(
-    taking: LogTaking, stack_id: int, received: Received, asked: Asked, *, wish: str, wait: int
+    taking: LogTaking,
+    stack_id: int,
+    received: Received,
+    instructions: Asked,
+    *,
+    wish: str,
+    wait: int,
 ) -> UploadRow:
     """Note the log, begin to read it where somebody said how, and wait as long as is asked."""
     try:
@@ -318,17 +324,17 @@ def _begun(
     except Exception:
         run_files.forget_upload(taking.folder, received.token)
         raise
-    asked = Asked(mapping, asked.began_at, asked.note, via=asked.via)
-    taking.note(stack_id, received, asked)
+    instructions = Asked(mapping, instructions.began_at, instructions.note, via=instructions.via)
+    taking.note(stack_id, received, instructions)
     if mapping is not None:
-        thread = taking.begin(received.token, asked)
+        thread = taking.begin(received.token, instructions)
         if wait:
             thread.join(wait)
     with reading(taking.engine) as session:
-        found = upload(session, received.token)
-    if found.state is UploadState.REFUSED:
-        raise Refused("log", found.name, found.message)
-    return found
+        upload_row = upload(session, received.token)
+    if upload_row.state is UploadState.REFUSED:
+        raise Refused("log", upload_row.name, upload_row.message)
+    return upload_row
 
 
 def _wished(engine: Engine, wish: str) -> Mapping | None:
@@ -360,6 +366,10 @@ def _moment(text: str) -> datetime | None:
         raise Refused("began_at", text, "it is no time of a zone.", right) from None
 
 
-def _upload(found: UploadRow) -> Upload:
-    page = f"/runs/{found.run_id}" if found.run_id else f"/runs/uploads/{found.token}"
-    return Upload.from_answer(found, status=f"/api/v1/run-uploads/{found.token}", page=page)
+def _upload(upload_row: UploadRow) -> Upload:
+    page = (
+        f"/runs/{upload_row.run_id}" if upload_row.run_id else f"/runs/uploads/{upload_row.token}"
+    )
+    return Upload.from_answer(
+        upload_row, status=f"/api/v1/run-uploads/{upload_row.token}", page=page
+    )

@@ -87,7 +87,7 @@ class RunReading(Base):
         CheckConstraint(
             "meter_id IS NOT NULL OR meter_from_hours IS NULL", name="a_showing_has_its_meter"
         ),
-        unique_where("uq_run_reading_run_id_known_now", "run_id", where=KNOWN_NOW),
+        unique_where("uq_run_reading_run_id_known_now", "run_id", condition=KNOWN_NOW),
         Index("ix_run_reading_run_id", "run_id"),
         Index("ix_run_reading_stack_id_began_at", "stack_id", "began_at"),
         Index("ix_run_reading_build_id_began_at", "build_id", "began_at"),

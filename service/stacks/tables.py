@@ -47,9 +47,11 @@ class BuildPeriod(Base):
         CheckConstraint("opened_at IS NULL OR opened_at >= closed_at", name="opens_after_closing"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         unique_where(
-            "uq_build_period_present", "stack_id", where="known_until IS NULL AND opened_at IS NULL"
+            "uq_build_period_present",
+            "stack_id",
+            condition="known_until IS NULL AND opened_at IS NULL",
         ),
-        unique_where("uq_build_period_build_id_known_now", "build_id", where=KNOWN_NOW),
+        unique_where("uq_build_period_build_id_known_now", "build_id", condition=KNOWN_NOW),
         Index("ix_build_period_stack_id_closed_at", "stack_id", "closed_at"),
     )
     id: Mapped[key]
@@ -72,9 +74,9 @@ class Layer(Base):
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         CheckConstraint("NOT present OR known_until IS NULL", name="present_is_known"),
         unique_where(
-            "uq_layer_build_id_position_known_now", "build_id", "position", where=KNOWN_NOW
+            "uq_layer_build_id_position_known_now", "build_id", "position", condition=KNOWN_NOW
         ),
-        unique_where("uq_layer_part_id_present", "part_id", where="present"),
+        unique_where("uq_layer_part_id_present", "part_id", condition="present"),
         Index("ix_layer_build_id_position", "build_id", "position"),
         Index("ix_layer_part_id", "part_id"),
     )
@@ -98,7 +100,7 @@ class Fixing(Base):
         CheckConstraint("(rod_number IS NULL) <> (end_ IS NULL)", name="at_a_rod_or_an_end"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         CheckConstraint("NOT present OR known_until IS NULL", name="present_is_known"),
-        unique_where("uq_fixing_part_id_present", "part_id", where="present"),
+        unique_where("uq_fixing_part_id_present", "part_id", condition="present"),
         Index("ix_fixing_build_id", "build_id"),
         Index("ix_fixing_part_id", "part_id"),
     )
@@ -176,7 +178,9 @@ class HourReport(Base):
 
     __tablename__ = "hour_report"
     __table_args__ = (
-        unique_where("uq_hour_report_meter_id_day_known_now", "meter_id", "day", where=KNOWN_NOW),
+        unique_where(
+            "uq_hour_report_meter_id_day_known_now", "meter_id", "day", condition=KNOWN_NOW
+        ),
         CheckConstraint("first_hours >= 0", name="hours_are_not_negative"),
         CheckConstraint("last_hours >= first_hours", name="meter_counts_forward"),
         CheckConstraint("last_at >= first_at", name="ends_after_it_began"),
@@ -215,7 +219,7 @@ class CellBridge(Base):
             "uq_cell_bridge_build_id_cell_standing",
             "build_id",
             "cell",
-            where="known_until IS NULL AND until_at IS NULL",
+            condition="known_until IS NULL AND until_at IS NULL",
         ),
         Index("ix_cell_bridge_build_id", "build_id"),
         Index("ix_cell_bridge_stack_id", "stack_id"),

@@ -14,7 +14,10 @@ class TapMap(Base):
     __table_args__ = (
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         unique_where(
-            "uq_tap_map_stack_id_valid_from_known_now", "stack_id", "valid_from", where=KNOWN_NOW
+            "uq_tap_map_stack_id_valid_from_known_now",
+            "stack_id",
+            "valid_from",
+            condition=KNOWN_NOW,
         ),
         Index("ix_tap_map_stack_id_valid_from", "stack_id", "valid_from"),
     )

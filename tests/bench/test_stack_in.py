@@ -69,7 +69,7 @@ class TakenOver:
     head: StackHead
 
     def look(self, text: str = TWO_CELLS, head: StackHead | None = None, **how: bool) -> StackSeen:
-        table = read_table(text.encode(), "tarn-9.csv", known=files.HEADINGS)
+        table = read_table(text.encode(), "tarn-9.csv", headings=files.HEADINGS)
         mapping = suggest_mapping(table.headers, files.SYNONYMS)
         options = StackOptions(Reading(ZoneInfo("Europe/Berlin"), NOW), **how)
         with reading(self.engine) as session:

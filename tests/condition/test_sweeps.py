@@ -121,8 +121,8 @@ def test_a_sweep_made_void_is_taken_in_again_for_its_stack_only(engine: Engine) 
             other,
             stored=stored(),
             mapping=MAPPING,
-            found=a_found_sweep(),
-            taken=SweepTaken(stack.before),
+            sweep=a_found_sweep(),
+            conditions=SweepTaken(stack.before),
         )
 
 

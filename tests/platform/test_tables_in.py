@@ -21,7 +21,7 @@ PLAIN = "Serial;Type;Hours\nM-1;MEA;12,5\nM-2;MEA;0\n"
 
 
 def cells(content: bytes) -> list[tuple[Cell, ...]]:
-    return [row.cells for row in read_table(content, "list", known=files.HEADINGS).rows]
+    return [row.cells for row in read_table(content, "list", headings=files.HEADINGS).rows]
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ def test_the_heading_row_is_found_beneath_a_preamble_and_lines_keep_their_number
         'A-1;MEA;"L 1\nsecond line"\n\nA-2;MEA;L2\n'
     )
 
-    table = read_table(text.encode(), "list.csv", known=files.HEADINGS)
+    table = read_table(text.encode(), "list.csv", headings=files.HEADINGS)
 
     assert table.headers == ("Seriennummer", "Bauteil", "Charge")
     assert table.header_line == 4

@@ -437,13 +437,13 @@ def test_a_file_on_its_way_in_is_seen_by_everybody(engine: Engine, lab: Lab) -> 
     now = lab.began_at
     sent = Sent("t" * 32, "log.csv", 1234, stored().content_sha256)
     with housekeeping(engine) as session:
-        begin_upload(session, lab.stack_id, sent, by_id=lab.by.id, asked="{}", now=now)
+        begin_upload(session, lab.stack_id, sent, by_id=lab.by.id, instructions="{}", now=now)
     with housekeeping(engine) as session:
-        ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=now)
+        ask_reading(session, sent.token, instructions="{}", by_id=lab.by.id, now=now)
     with housekeeping(engine) as session:
         note_progress(session, sent.token, 0.5, "half way", now)
     with pytest.raises(Refused, match="reading"), housekeeping(engine) as session:
-        ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=now)
+        ask_reading(session, sent.token, instructions="{}", by_id=lab.by.id, now=now)
     with reading(engine) as session:
         told = upload(session, sent.token)
         assert (told.state, told.done, told.message) == (UploadState.READING, 0.5, "half way")
@@ -451,7 +451,7 @@ def test_a_file_on_its_way_in_is_seen_by_everybody(engine: Engine, lab: Lab) -> 
 
     later = now + ABANDONED_AFTER + timedelta(seconds=1)
     with housekeeping(engine) as session:  # its process is gone: it may be begun again
-        ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=later)
+        ask_reading(session, sent.token, instructions="{}", by_id=lab.by.id, now=later)
     with housekeeping(engine) as session:
         end_upload(session, sent.token, refused="it overlaps", now=later)
     with reading(engine) as session:

@@ -251,13 +251,13 @@ def test_the_second_to_change_a_stack_is_told_what_changed(engine: Engine) -> No
     """Whoever saves over a stale page is told."""
     by, stack_id = a_worker(engine), an_empty_stack(engine)
     with changing(engine, by, now=LATER) as work:
-        change_stack(work, stack_id, place="bench 2", notes="", seen=("bench 1", ""))
+        change_stack(work, stack_id, place="bench 2", notes="", as_shown=("bench 1", ""))
 
     with (
         pytest.raises(Stale) as told,
         changing(engine, by, now=LATER) as work,
     ):
-        change_stack(work, stack_id, place="bench 3", notes="", seen=("bench 1", ""))
+        change_stack(work, stack_id, place="bench 3", notes="", as_shown=("bench 1", ""))
     assert told.value.changes == ("place: now “bench 2”",)
 
 

@@ -35,7 +35,7 @@ class Lists:
 
     def look(self, text: str, by: Person | None = None, **how: object) -> PartsSeen:
         """Read a list, its columns by their headings."""
-        table = read_table(text.encode(), "list.csv", known=files.HEADINGS)
+        table = read_table(text.encode(), "list.csv", headings=files.HEADINGS)
         mapping = suggest_mapping(table.headers, files.SYNONYMS)
         part_type_id = how.pop("part_type_id", None)
         options = ListOptions(Reading(BERLIN, NOW, **how), by or self.by, part_type_id)  # type: ignore[arg-type]

@@ -20,7 +20,7 @@ from service.limits.arithmetic.limits import Judged, Quantity, ValueToJudge
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.platform.pages.kept_drawings import kept
+from service.platform.pages.kept_drawings import drawing_cache
 
 # The values of a computed closing as lines: each with its uncertainty, its limit, the verdict.
 
@@ -224,7 +224,7 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
     ]
     key = ("pressure map", prefix, sizes.plate_mm, tuple(rods), found)
     title = "Pressure on the active area from the last reading of each nut"
-    drawn = kept.get(
+    drawn = drawing_cache.get(
         key,
         lambda: draw_pressure_map(
             plate_mm=sizes.plate_mm,

@@ -203,44 +203,44 @@ def shown(
     ]
     return Condition.from_answer(
         condition,
-        newest=_moment(condition.shown, labels) if condition.shown else None,
+        newest=_moment(condition.moment_shown, labels) if condition.moment_shown else None,
         open_circuit=_moment(condition.open_now, labels) if condition.open_now else None,
         meas=meas,
     )
 
 
 @router.post("/stacks/{serial}/voltages", status_code=201)
-def voltages(serial: str, sent: VoltagesSent, call: Call) -> Made:
+def voltages(serial: str, entry: VoltagesSent, call: Call) -> Made:
     """Write down the voltages of all channels at one moment."""
-    if sent.channels and len(sent.channels) != len(sent.voltages_v):
-        raise Refused("channels", len(sent.channels), "there is not one voltage for each.")
+    if entry.channels and len(entry.channels) != len(entry.voltages_v):
+        raise Refused("channels", len(entry.channels), "there is not one voltage for each.")
     return make_once(
         call,
-        lambda work: type_voltages(work, find_stack(work.session, serial), **dict(sent)),
+        lambda work: type_voltages(work, find_stack(work.session, serial), **dict(entry)),
     )
 
 
-def _moment(shown: ShownMoment, labels: dict[int, str]) -> Moment:
-    scores = shown.scores
+def _moment(moment_shown: ShownMoment, labels: dict[int, str]) -> Moment:
+    scores = moment_shown.scores
     scored = {cell.cell: cell for cell in scores.cells} if scores else {}
     return Moment.from_answer(
-        shown,
+        moment_shown,
         median_v=scores.median_v if scores else None,
         mad_v=scores.mad_v if scores else None,
         limit=scores.limit if scores else None,
         low_v=scores.low_v if scores else None,
         high_v=scores.high_v if scores else None,
-        remarks=list(scores.remarks) if scores else [shown.no_scores],
+        remarks=list(scores.remarks) if scores else [moment_shown.no_scores],
         cells=[
             CellRead(
                 cell=cell,
-                part_id=seen.part_id,
-                mea=labels.get(seen.part_id or 0),
-                voltage_v=seen.voltage_v,
+                part_id=cell_voltage.part_id,
+                mea=labels.get(cell_voltage.part_id or 0),
+                voltage_v=cell_voltage.voltage_v,
                 from_median_v=scored[cell].from_median_v if cell in scored else None,
                 score=scored[cell].score if cell in scored else None,
                 among_the_others=str(scored[cell].apart) if cell in scored else "not compared",
             )
-            for cell, seen in sorted(shown.moment.cells.items())
+            for cell, cell_voltage in sorted(moment_shown.moment.cells.items())
         ],
     )

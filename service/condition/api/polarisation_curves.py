@@ -40,11 +40,11 @@ def curve(curve_id: CurveNumber, caller: Caller, engine: Database) -> models.Cur
 
 
 @router.post("/stacks/{serial}/curves", status_code=201)
-def add(serial: str, sent: models.CurveSent, call: Call) -> Made:
+def add(serial: str, entry: models.CurveSent, call: Call) -> Made:
     """Add a polarisation curve of all channels; the tap map says which cell each read."""
 
     def change(work: Work) -> int:
-        names = tuple(sent.channels) or typed_channels(len(sent.points[0].voltages_v))
+        names = tuple(entry.channels) or typed_channels(len(entry.points[0].voltages_v))
         points = [
             MeasuredPoint(
                 point.density_a_cm2,
@@ -53,19 +53,19 @@ def add(serial: str, sent: models.CurveSent, call: Call) -> Made:
                 tuple(point.voltages_v),
                 (None,) * len(point.voltages_v),
             )
-            for point in sent.points
+            for point in entry.points
         ]
-        values = dict(sent) | {"channels": names, "points": points}
+        values = dict(entry) | {"channels": names, "points": points}
         return add_curve(work, find_stack(work.session, serial), **values)
 
     return make_once(call, change)
 
 
 @router.post("/curves/{curve_id}/void")
-def void(curve_id: CurveNumber, told: Void, caller: Caller, engine: Database) -> models.Curve:
+def void(curve_id: CurveNumber, entry: Void, caller: Caller, engine: Database) -> models.Curve:
     """Make a curve void: it stays as it was and counts no more."""
     with changing(engine, caller, via="api") as work:
-        void_curve(work, curve_id, reason=told.reason)
+        void_curve(work, curve_id, reason=entry.reason)
     with reading(engine) as session:
         return _curve(polarisation_curve(session, curve_id))
 

@@ -74,8 +74,8 @@ def send(
                 stack.id,
                 stored=run_files.keep(settings.data_folder, path, name.strip() or "sweep"),
                 mapping=columns.to_json(),
-                found=sweep,
-                taken=SweepTaken(began, occasion, temperature_c, meter_hours),
+                sweep=sweep,
+                conditions=SweepTaken(began, occasion, temperature_c, meter_hours),
             )
 
         return make_once(call, change)

@@ -133,17 +133,20 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
     for moment in moments:
         if not moment.cells:
             continue
-        time, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
-        for cell, seen in moment.cells.items():
-            if seen.part_id is not None:
-                readings_of[seen.part_id].append(
+        time, middle = (
+            moment.at,
+            median(cell_voltage.voltage_v for cell_voltage in moment.cells.values()),
+        )
+        for cell, cell_voltage in moment.cells.items():
+            if cell_voltage.part_id is not None:
+                readings_of[cell_voltage.part_id].append(
                     MeaReading(
                         time,
                         moment.hours_h,
                         moment.build,
                         cell,
-                        seen.voltage_v,
-                        seen.voltage_v - middle,
+                        cell_voltage.voltage_v,
+                        cell_voltage.voltage_v - middle,
                     )
                 )
     histories = (MeaHistory(part_id, tuple(readings)) for part_id, readings in readings_of.items())
@@ -157,7 +160,9 @@ def spread_history(moments: Sequence[StackMoment]) -> tuple[SpreadAt, ...]:
     spreads = []
     for moment in moments:
         if len(moment.cells) > 1:
-            apart = spread({cell: seen.voltage_v for cell, seen in moment.cells.items()})
+            apart = spread(
+                {cell: cell_voltage.voltage_v for cell, cell_voltage in moment.cells.items()}
+            )
             weakest = moment.cells[apart.least_cell].part_id
             spreads.append(SpreadAt(moment.at, moment.hours_h, moment.build, apart, weakest))
     return tuple(spreads)
@@ -198,7 +203,7 @@ def _fall(group: Sequence[StackMoment]) -> OpenFall:
         if len(open_voltages) < 3:
             continue
         hours = np.array([(pair - group[0].at).total_seconds() / 3600 for pair, _ in open_voltages])
-        volts = np.array([seen.voltage_v for _, seen in open_voltages])
+        volts = np.array([cell_voltage.voltage_v for _, cell_voltage in open_voltages])
         slope = float(np.polynomial.polynomial.polyfit(hours, volts, 1)[1])
         falls[cell] = (open_voltages[-1][1].part_id, float(volts[0]), slope)
     return OpenFall(group[0].begins_at, group[-1].ends_at, len(group), group[0].build, falls)

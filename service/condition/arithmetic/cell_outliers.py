@@ -132,6 +132,7 @@ def _remarks(
 ) -> tuple[str, ...]:
     remarks = []
     if not mad:
+        # Far below any meter’s last digit (1 µV): equal up to what subtraction of floats leaves.
         alike = int(np.sum(np.abs(volts - median) <= 1e-12))
         remarks.append(
             f"{alike} of {read} cells read the same {median * 1e3:g} mV: there is no spread to"
@@ -157,6 +158,7 @@ def scores(voltages_v: NDArray[np.float64]) -> NDArray[np.float64]:
         return answer
     away = chosen - np.nanmedian(chosen, axis=1, keepdims=True)
     mad = np.nanmedian(np.abs(away), axis=1, keepdims=True)
+    # Less than 1e-12 V is rounding of equal readings, not spread: no score, as in `_remarks`.
     answer[enough] = FACTOR * away / np.where(mad > 1e-12, mad, np.nan)
     return answer
 

@@ -110,13 +110,13 @@ def gathered(batches: Iterable[LogBatch], mapping: Mapping, area_cm2: float) -> 
     if not rows:
         raise Inconsistent("The file has no row that could be read.")
     warmth = _joined(warm)
-    known = warmth[np.isfinite(warmth)] if warmth is not None else np.empty(0)
+    finite = warmth[np.isfinite(warmth)] if warmth is not None else np.empty(0)
     return SweepRows(
         _joined(times),
         np.concatenate(densities),
         np.concatenate(voltages),
         channel_names(mapping),
-        float(known.mean()) if len(known) else None,
+        float(finite.mean()) if len(finite) else None,
         _joined(whole),
     )
 
@@ -188,10 +188,10 @@ def found_rest(rows: SweepRows) -> FoundRest | None:
     if end - first < FEWEST_ROWS:
         return None
     volts = rows.voltages_v[first:end]
-    there = np.isfinite(volts)
-    counts = there.sum(axis=0)
-    means = np.divide(np.where(there, volts, 0.0).sum(axis=0), np.maximum(counts, 1))
-    away = np.where(there, volts - means, 0.0)
+    is_read = np.isfinite(volts)
+    counts = is_read.sum(axis=0)
+    means = np.divide(np.where(is_read, volts, 0.0).sum(axis=0), np.maximum(counts, 1))
+    away = np.where(is_read, volts - means, 0.0)
     spreads = np.sqrt((away**2).sum(axis=0) / np.maximum(counts - 1, 1))
     times, whole = rows.times_s, rows.stack_voltages_v
     recorded = whole[first:end] if whole is not None else np.empty(0)
@@ -217,8 +217,8 @@ def _moved(volts: Array) -> float:
 
 
 def _joined(arrays: list[Array | None]) -> Array | None:
-    there = [array for array in arrays if array is not None]
-    return np.concatenate(there) if there and len(there) == len(arrays) else None
+    present = [array for array in arrays if array is not None]
+    return np.concatenate(present) if present and len(present) == len(arrays) else None
 
 
 def _used(rows: SweepRows) -> NDArray[np.intp]:
@@ -244,6 +244,8 @@ def _doubts(rows: SweepRows, sweep: Sweep) -> list[str]:
         doubts.append(f"No voltage at all: {', '.join(empty)}.")
     if rows.stack_voltages_v is not None:
         off = float(np.nanmedian(np.nansum(rows.voltages_v, axis=1) - rows.stack_voltages_v))
+        # 5 mV a cell, about five digits of a monitor that shows 1 mV (chosen, no source): single
+        # digits add up over the cells, a channel that is missing or in the wrong unit is far more.
         if abs(off) > 0.005 * rows.voltages_v.shape[1]:
             doubts.append(
                 f"The cells add up to {abs(off) * 1e3:.0f} mV {'more' if off > 0 else 'less'} than"

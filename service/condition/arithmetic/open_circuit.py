@@ -117,11 +117,11 @@ def open_levels(
 
 
 def _level(times: Array, column: Array) -> OpenLevel | None:
-    there = np.isfinite(column)
-    rows = int(there.sum())
+    is_read = np.isfinite(column)
+    rows = int(is_read.sum())
     if not rows:
         return None
-    seconds, volts = times[there], column[there]
+    seconds, volts = times[is_read], column[is_read]
     mean = float(volts.mean())
     spread = float(volts.std(ddof=1)) if rows > 1 else None
     centred = seconds - seconds.mean()
@@ -129,8 +129,8 @@ def _level(times: Array, column: Array) -> OpenLevel | None:
     if rows < FEWEST_ROWS or not square:
         return OpenLevel(mean, spread, None, rows)
     slope = float(centred @ volts) / square
-    left = volts - mean - slope * centred
-    error = sqrt(float(left @ left) / (rows - 2) / square)
+    residuals = volts - mean - slope * centred
+    error = sqrt(float(residuals @ residuals) / (rows - 2) / square)
     return OpenLevel(mean, spread, constant(slope, error, rows - 2, LEVEL), rows)
 
 
@@ -153,8 +153,8 @@ def decays(
 
 
 def _decay(times: Array, column: Array, threshold: float) -> Decay | None:
-    there = np.isfinite(column)
-    seconds, volts = times[there], column[there]
+    is_read = np.isfinite(column)
+    seconds, volts = times[is_read], column[is_read]
     if len(seconds) < 2:
         return None
     start, end = float(volts[0]), float(volts[-1])

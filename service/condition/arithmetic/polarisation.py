@@ -285,11 +285,13 @@ def least_squares(rows: NDArray[np.float64], response: NDArray[np.float64]) -> S
     degrees = len(response) - rows.shape[1]
     q, r = np.linalg.qr(rows)
     diagonal = np.abs(np.diag(r))
+    # R’s diagonal is what each column adds to those before it. A share of 1e-10 leaves six of a
+    # float’s sixteen digits: below, a column follows from the others up to rounding.
     if degrees < 1 or diagonal.min() < 1e-10 * diagonal.max():
         raise Inconsistent("The points do not settle the constants: their densities are too alike.")
     values = np.linalg.solve(r, q.T @ response)
-    left = response - rows @ values
-    spread = sqrt(float(left @ left) / degrees)
+    residuals = response - rows @ values
+    spread = sqrt(float(residuals @ residuals) / degrees)
     inverse = np.linalg.inv(r)
     covariance = inverse @ inverse.T * spread**2
     errors = np.sqrt(np.diag(covariance))

@@ -35,6 +35,7 @@ def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
     def shared(density: float) -> tuple[int, float, float]:
         near = loaded[_near(loaded, density)]
         away = abs(float(np.median(near)) - density) if len(near) else 0.0
+        # Rounded, so that digits lost in the median do not decide between equally near ones.
         return len(near), -round(away, 9), density
 
     return max({_two_figures(density) for density in loaded.tolist()}, key=shared)
@@ -46,14 +47,14 @@ def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int],
     >>> densities_read([0.7044, 0.7053, 0.301, 0.0])
     ((0.3, 1), (0.7, 2))
     """
-    left = np.array([density for density in densities_a_cm2 if density > 0], dtype=float)
+    remaining = np.array([density for density in densities_a_cm2 if density > 0], dtype=float)
     counted = []
-    while (density := usual_density(left.tolist())) is not None:
-        near = _near(left, density)
+    while (density := usual_density(remaining.tolist())) is not None:
+        near = _near(remaining, density)
         if not near.any():
-            near = left == left[0]
+            near = remaining == remaining[0]
         counted.append((density, int(near.sum())))
-        left = left[~near]
+        remaining = remaining[~near]
     return tuple(sorted(counted))
 
 
@@ -67,6 +68,7 @@ def is_near(
 
 
 def _near(densities: Floats, reference: float, percent: float = NEAR_PERCENT) -> Any:
+    # 1e-9 more: 0.735 is within 5 % of 0.7, though neither is exact in binary.
     return np.abs(densities - reference) <= reference * percent / 100 * (1 + 1e-9)
 
 
@@ -83,8 +85,8 @@ def voltage_on_curve(
     more_than_zero("the reference current density", reference_a_cm2, "A/cm²")
     density: Floats = np.asarray(densities_a_cm2, dtype=float)
     volts: Floats = np.asarray(voltages_v, dtype=float)
-    known = np.isfinite(density) & np.isfinite(volts)
-    density, volts = density[known], volts[known]
+    is_read = np.isfinite(density) & np.isfinite(volts)
+    density, volts = density[is_read], volts[is_read]
     if not len(density) or not density.min() <= reference_a_cm2 <= density.max():
         return None
     order = np.argsort(density, kind="stable")

@@ -77,11 +77,11 @@ class RestFinder:
             return
         density = current / self.area_cm2
         idle = np.abs(np.nan_to_num(density, nan=np.inf)) <= self.idle_a_cm2
-        kept = idle | np.concatenate(([True], idle[:-1]))
-        self._times.append(batch.time_s[kept])
-        self._densities.append(density[kept])
+        is_kept = idle | np.concatenate(([True], idle[:-1]))
+        self._times.append(batch.time_s[is_kept])
+        self._densities.append(density[is_kept])
         self._volts.append(
-            np.column_stack([batch.cell_v[channel] for channel in self.channels])[kept]
+            np.column_stack([batch.cell_v[channel] for channel in self.channels])[is_kept]
         )
         self.is_full = sum(len(times) for times in self._times) > MOST_ROWS
 

@@ -173,11 +173,11 @@ def sweep_points(
     """
     if voltages_v.ndim != 2 or len(voltages_v) != len(densities_a_cm2):
         raise Inconsistent("Voltages come as rows × channels, one row for each current.")
-    known = np.isfinite(densities_a_cm2)
-    if not known.any():
+    is_read = np.isfinite(densities_a_cm2)
+    if not is_read.any():
         raise Inconsistent("No row of the sweep has a current.")
-    edges = bin_edges(_top(densities_a_cm2[known])) if edges_a_cm2 is None else edges_a_cm2
-    used = known & (densities_a_cm2 >= edges[0]) & (densities_a_cm2 < edges[-1])
+    edges = bin_edges(_top(densities_a_cm2[is_read])) if edges_a_cm2 is None else edges_a_cm2
+    used = is_read & (densities_a_cm2 >= edges[0]) & (densities_a_cm2 < edges[-1])
     densities, volts = densities_a_cm2[used], voltages_v[used]
     legs = legs_of(densities, turn_a_cm2)
     leg_of = np.concatenate([np.full(leg.end - leg.first, n) for n, leg in enumerate(legs)])
@@ -236,15 +236,15 @@ def _moments(
     group_of: NDArray[np.intp], volts: Array, groups: int
 ) -> tuple[NDArray[np.int64], Array, Array]:
     """Count, mean and standard deviation by group and channel."""
-    there = np.isfinite(volts)
-    filled = np.where(there, volts, 0.0)
+    is_read = np.isfinite(volts)
+    filled = np.where(is_read, volts, 0.0)
     shape = (groups, volts.shape[1])
     read, means, squares = np.zeros(shape, dtype=np.int64), np.zeros(shape), np.zeros(shape)
     for channel in range(volts.shape[1]):
-        count = np.bincount(group_of, there[:, channel], groups)
+        count = np.bincount(group_of, is_read[:, channel], groups)
         total = np.bincount(group_of, filled[:, channel], groups)
         mean = np.divide(total, count, out=np.full(groups, np.nan), where=count > 0)
-        away = np.where(there[:, channel], filled[:, channel] - mean[group_of], 0.0)
+        away = np.where(is_read[:, channel], filled[:, channel] - mean[group_of], 0.0)
         square = np.bincount(group_of, away**2, groups)
         read[:, channel], means[:, channel] = count, mean
         squares[:, channel] = np.divide(

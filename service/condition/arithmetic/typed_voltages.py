@@ -114,22 +114,22 @@ def _density(field: str, line: int, text: str, across: Across, area_cm2: float) 
     return density
 
 
-def _volt(field: str, where: str, text: str) -> float | None:
+def _volt(field: str, place: str, text: str) -> float | None:
     if text.casefold() in NOTHING_READ:
         return None
     match = _VOLTAGE.fullmatch(text)
     if not match:
-        raise FieldRefused(field, where, text[:40], "", RIGHT)
-    volts = _number(field, where, match["number"], RIGHT)
+        raise FieldRefused(field, place, text[:40], "", RIGHT)
+    volts = _number(field, place, match["number"], RIGHT)
     volts /= 1000 if match["unit"] == "mV" else 1
     if not -GREATEST_V <= volts <= GREATEST_V:
-        raise FieldRefused(field, where, text, "", RIGHT)
+        raise FieldRefused(field, place, text, "", RIGHT)
     return volts
 
 
-def _number(field: str, where: str, text: str, right: str) -> float:
+def _number(field: str, place: str, text: str, right: str) -> float:
     # No cell has a thousand volts or A/cm²: one mark is the decimal one, whatever stands behind it.
     try:
         return read_number(text, decimal="," if "," in text else ".")
     except OutOfRange:
-        raise FieldRefused(field, where, text[:40], "", right) from None
+        raise FieldRefused(field, place, text[:40], "", right) from None

@@ -41,9 +41,9 @@ def cells_a_mark(cells: int) -> int:
 
 
 def draw_strip(
-    cells: int, seen: Mapping[int, str], *, title: str, prefix: str, numbers: bool = True
+    cells: int, states: Mapping[int, str], *, title: str, prefix: str, numbers: bool = True
 ) -> str:
-    """Draw a mark for each cell from the fixed end at left; ``seen`` by cell, of ``SHOWN``.
+    """Draw a mark for each cell from the fixed end at left; ``states`` by cell, of ``SHOWN``.
 
     Above stand the numbers of cells with something to see, beneath the first, each tenth and the
     last, unless ``numbers`` are left out. The description says the same in words.
@@ -51,13 +51,15 @@ def draw_strip(
     step = cells_a_mark(cells)
     groups = [range(first, min(first + step, cells + 1)) for first in range(1, cells + 1, step)]
     drawn = [
-        _mark(EDGE + index * PITCH, _worst([seen[cell] for cell in group if cell in seen]), step)
+        _mark(
+            EDGE + index * PITCH, _worst([states[cell] for cell in group if cell in states]), step
+        )
         for index, group in enumerate(groups)
     ]
     high, up = HIGH + 8.0, TOP - 4.0
     if numbers:
-        drawn += _numbers(groups, seen)
-        up = 0.0 if seen else BARE
+        drawn += _numbers(groups, states)
+        up = 0.0 if states else BARE
         high = TOP + HIGH + FOOT - up
     return svg.sheet(
         2 * EDGE + max(1, len(groups)) * PITCH,
@@ -65,16 +67,16 @@ def draw_strip(
         f'<g transform="translate(0 {n(-up)})">{"".join(drawn)}</g>',
         prefix=prefix,
         title=title,
-        description=in_words(cells, seen),
+        description=in_words(cells, states),
         kind="strip",
         role="img",
     )
 
 
-def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
+def _numbers(groups: Sequence[range], states: Mapping[int, str]) -> list[str]:
     """Numbers of what is marked above, of the first, each tenth and the last mark beneath."""
     middles = [EDGE + index * PITCH + WIDE / 2 for index in range(len(groups))]
-    marked_cells = [[cell for cell in group if cell in seen] for group in groups]
+    marked_cells = [[cell for cell in group if cell in states] for group in groups]
     marked = [(x, _span(cells)) for x, cells in zip(middles, marked_cells, strict=True) if cells]
     last = len(groups) - 1
     places = sorted({0, last, *range(9, len(groups), 10)} if groups else ())
@@ -85,58 +87,58 @@ def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
     ]
 
 
-def draw_sample(shown: str, *, prefix: str) -> str:
+def draw_sample(state: str, *, prefix: str) -> str:
     """Draw one mark by itself, for the key; an empty word is a cell with nothing to see."""
-    mark = f'<g transform="translate(0 {n(4 - TOP)})">{_mark(4.0, shown, 1)}</g>'
+    mark = f'<g transform="translate(0 {n(4 - TOP)})">{_mark(4.0, state, 1)}</g>'
     return svg.sheet(
-        WIDE + 8, HIGH + 8, mark, prefix=prefix, title=shown or "cell",
+        WIDE + 8, HIGH + 8, mark, prefix=prefix, title=state or "cell",
         description="mark of the key", kind="strip sample", role="img",
     )  # fmt: skip
 
 
-def in_words(cells: int, seen: Mapping[int, str]) -> str:
+def in_words(cells: int, states: Mapping[int, str]) -> str:
     """Return what the strip shows, in words."""
     phrases = []
-    for shown in SHOWN:
-        those = sorted(cell for cell, state in seen.items() if state == shown)
-        if those:
-            noun = "cell" if len(those) == 1 else "cells"
-            phrases.append(f"{shown}: {noun} {', '.join(map(str, those))}")
+    for state_word in SHOWN:
+        marked = sorted(cell for cell, state in states.items() if state == state_word)
+        if marked:
+            noun = "cell" if len(marked) == 1 else "cells"
+            phrases.append(f"{state_word}: {noun} {', '.join(map(str, marked))}")
     step = cells_a_mark(cells)
     each = f", one mark stands for {step} cells" if step > 1 else ""
-    what = f": {'; '.join(phrases)}" if phrases else ", nothing to see"
-    return f"{cells} cells from the fixed end{each}{what}."
+    summary = f": {'; '.join(phrases)}" if phrases else ", nothing to see"
+    return f"{cells} cells from the fixed end{each}{summary}."
 
 
-def _worst(shown: Sequence[str]) -> str:
-    return min(shown, key=SHOWN.index, default="")
+def _worst(states: Sequence[str]) -> str:
+    return min(states, key=SHOWN.index, default="")
 
 
 def _span(cells: Sequence[int]) -> str:
     return str(cells[0]) if len(cells) == 1 else f"{cells[0]}…"
 
 
-def _mark(x: float, shown: str, step: int) -> str:
-    pen = _ACTING if shown in _ACTS else _BLANK if shown == "blank" else _CELL
+def _mark(x: float, state: str, step: int) -> str:
+    pen = _ACTING if state in _ACTS else _BLANK if state == "blank" else _CELL
     box = f'<rect x="{n(x)}" y="{n(TOP)}" width="{n(WIDE)}" height="{n(HIGH)}" {pen}/>'
     if step > 1:  # several cells: a second line at the foot, as of a stack of sheets
         box += svg.line(x, TOP + HIGH - 3, x + WIDE, TOP + HIGH - 3, svg.FINE)
-    return box + _inside(x, shown)
+    return box + _inside(x, state)
 
 
-def _inside(x: float, shown: str) -> str:
+def _inside(x: float, state: str) -> str:
     left, right, top, bottom = x - 1, x + WIDE + 1, TOP - 1, TOP + HIGH + 1
     middle = x + WIDE / 2
-    if shown == "failing":
+    if state == "failing":
         return svg.line(left, top, right, bottom, _STRUCK) + svg.line(
             left, bottom, right, top, _STRUCK
         )
-    if shown == "rule met":
+    if state == "rule met":
         return svg.line(left, bottom, right, top, _STRUCK)
-    if shown == "on hold":
+    if state == "on hold":
         bars = (middle - 1.6, middle + 1.6)
         return "".join(svg.line(bar, TOP + 6, bar, TOP + HIGH - 6, _STRUCK) for bar in bars)
-    if shown == "bridged":
+    if state == "bridged":
         return (
             f'<path {svg.FINE} fill="none" d="M{n(x - 1.5)} {n(TOP + 7)}q{n(WIDE / 2 + 1.5)} -9 '
             f'{n(WIDE + 3)} 0"/>'
@@ -148,13 +150,13 @@ def _apart(
     words: Sequence[tuple[float, str]], y: float, *, pen: str, keep_last: bool = False
 ) -> list[str]:
     """Numbers centred on their marks; one that would run into its neighbour is left out."""
-    kept: list[tuple[float, str]] = []
+    placed: list[tuple[float, str]] = []
     for x, text in words:
-        if not kept or x - kept[-1][0] >= _room(text) / 2 + _room(kept[-1][1]) / 2:
-            kept.append((x, text))
-    if keep_last and words and kept[-1] != words[-1]:
-        kept[-1 if len(kept) > 1 else len(kept) :] = [words[-1]]
-    return [svg.word(x, y, text, size=svg.SMALL, anchor="middle", pen=pen) for x, text in kept]
+        if not placed or x - placed[-1][0] >= _room(text) / 2 + _room(placed[-1][1]) / 2:
+            placed.append((x, text))
+    if keep_last and words and placed[-1] != words[-1]:
+        placed[-1 if len(placed) > 1 else len(placed) :] = [words[-1]]
+    return [svg.word(x, y, text, size=svg.SMALL, anchor="middle", pen=pen) for x, text in placed]
 
 
 def _room(text: str) -> float:

@@ -113,13 +113,13 @@ def _axes(across: _Axis, up: _Axis) -> str:
     for value in up.marks:
         y = _y(value, up)
         drawn.append(svg.line(_LEFT - 5, y, right, y, svg.THIN))
-        shown = f"{value:.{up.decimals}f}"
-        drawn.append(svg.word(_LEFT - 9, y + 4, shown, size=svg.SMALL, anchor="end"))
+        number = f"{value:.{up.decimals}f}"
+        drawn.append(svg.word(_LEFT - 9, y + 4, number, size=svg.SMALL, anchor="end"))
     for value in across.marks:
         x = _x(value, across)
         drawn.append(svg.line(x, bottom, x, bottom + 5))
-        shown = f"{value:.{across.decimals}f}"
-        drawn.append(svg.word(x, bottom + 19, shown, size=svg.SMALL, anchor="middle"))
+        number = f"{value:.{across.decimals}f}"
+        drawn.append(svg.word(x, bottom + 19, number, size=svg.SMALL, anchor="middle"))
     drawn += [
         svg.line(_LEFT, _TOP, _LEFT, bottom, svg.OUTLINE),
         svg.line(_LEFT, bottom, right, bottom, svg.OUTLINE),

@@ -46,33 +46,33 @@ KEPT = (
 
 @dataclass(frozen=True, slots=True)
 class ConditionPage:
-    """A stack's condition as asked for; ``kept`` are the choices a form of a section carries on."""
+    """A stack's condition as asked for; ``carried_on``: choices a form of a section repeats."""
 
-    found: Condition
+    condition: Condition
     form: Form
     charts: ConditionCharts
     drawn: tuple[int, ...]
     on_curve: CellOnCurve | None
     reversed_cells: tuple[int, ...]
     """cells at or below zero while the stack carried load"""
-    kept: tuple[tuple[str, str], ...]
+    carried_on: tuple[tuple[str, str], ...]
     by_days: bool
     runs: tuple[RunRow, ...]
     """the newest runs, to look for times without load in"""
 
 
 @router.get("/{serial:path}/condition")
-def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show a stack's condition."""
     need(me, Act.READ)
     condition, cell = None, None
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-        with asked.collecting_errors():
-            choice = _wanted(asked)
-            cell = asked.whole("cell", least=1, required=False)
-            known_at = asked.moment("known", required=False)
-            asked.check()
+        with query.collecting_errors():
+            choice = _wanted(query)
+            cell = query.whole("cell", least=1, required=False)
+            known_at = query.moment("known", required=False)
+            query.check()
             # a minute is meant to its end, so that what was known at 14:20 is there at 14:20
             known_at = known_at and known_at + timedelta(seconds=59)
             condition = read_condition(session, stack_id, choice, known_at)
@@ -80,46 +80,50 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
             condition, cell = read_condition(session, stack_id), None
         runs = runs_of_stack(session, stack_id, Turn(RUNS_SHOWN)).rows
     settings: Settings = request.app.state.settings
-    known = [item.hours_h for item in condition.near]
-    days = asked.raw("over") == "days" or (bool(known) and all(item is None for item in known))
-    drawn = drawn_meas(condition, [int(item) for item in asked.raw_all("mea") if item.isdecimal()])
+    hours = [item.hours_h for item in condition.near]
+    days = query.raw("over") == "days" or (bool(hours) and all(item is None for item in hours))
+    drawn = drawn_meas(condition, [int(item) for item in query.raw_all("mea") if item.isdecimal()])
     on_curve = condition.chosen.cell(cell) if condition.chosen else None
-    shown = condition.shown.moment if condition.shown else None
-    kept = tuple((name, text) for name in KEPT for text in asked.raw_all(name) if text)
+    moment_shown = condition.moment_shown.moment if condition.moment_shown else None
+    carried_on = tuple((name, text) for name in KEPT for text in query.raw_all(name) if text)
     context = ConditionPage(
         condition,
-        asked,
+        query,
         condition_charts(condition, drawn, Over(days, settings.time_zone), on_curve),
         drawn,
         on_curve,
-        tuple(c for c, item in shown.cells.items() if item.voltage_v <= 0 and not shown.is_open)
-        if shown
+        tuple(
+            c
+            for c, item in moment_shown.cells.items()
+            if item.voltage_v <= 0 and not moment_shown.is_open
+        )
+        if moment_shown
         else (),
-        kept,
+        carried_on,
         days,
         tuple(run for run in runs if run.reading is not None),
     )
-    return page(request, "condition/show.html", context, asked.status)
+    return page(request, "condition/show.html", context, query.status)
 
 
-def _wanted(asked: Form) -> asked_for.Asked:
-    against = asked.raw("against")
+def _wanted(query: Form) -> asked_for.Asked:
+    against = query.raw("against")
     return asked_for.Asked(
-        moment=asked.raw("moment"),
-        density_a_cm2=asked.number(
+        moment=query.raw("moment"),
+        density_a_cm2=query.number(
             "density", least=0.001, most=GREATEST_A_CM2, unit="A/cm²", required=False
         ),
-        curve_id=asked.whole("curve", least=1, required=False),
-        against_id=None if against == WITHOUT else asked.whole("against", least=1, required=False),
+        curve_id=query.whole("curve", least=1, required=False),
+        against_id=None if against == WITHOUT else query.whole("against", least=1, required=False),
         without_against=against == WITHOUT,
-        densities=_densities(asked),
+        densities=_densities(query),
     )
 
 
-def _densities(asked: Form) -> Densities | None:
+def _densities(query: Form) -> Densities | None:
     usual = Densities()
-    least = asked.number("fit_from", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
-    most = asked.number("fit_to", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
+    least = query.number("fit_from", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
+    most = query.number("fit_to", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
     if least is None and most is None:
         return None
     try:
@@ -128,4 +132,4 @@ def _densities(asked: Form) -> Densities | None:
             usual.most_a_cm2 if most is None else most,
         )
     except TradeError as trouble:
-        raise Refused("fit_from", asked.raw("fit_from"), str(trouble)) from trouble
+        raise Refused("fit_from", query.raw("fit_from"), str(trouble)) from trouble

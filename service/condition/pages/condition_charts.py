@@ -75,7 +75,9 @@ def condition_charts(
     density_words = f" at {volts_at(condition.reference_a_cm2)}"
     name = condition.voltages.stack.serial
     return ConditionCharts(
-        cells=_cells(condition.voltages, condition.shown, "cells", f"Cell voltages of {name}"),
+        cells=_cells(
+            condition.voltages, condition.moment_shown, "cells", f"Cell voltages of {name}"
+        ),
         spread=_spread(condition, over),
         history=_lines(
             condition.voltages, lines, over, "history", f"Voltage of each MEA{density_words}"
@@ -90,19 +92,19 @@ def condition_charts(
     )
 
 
-def drawn_meas(condition: Condition, asked: Sequence[int]) -> tuple[int, ...]:
+def drawn_meas(condition: Condition, chosen_ids: Sequence[int]) -> tuple[int, ...]:
     """Say which MEAs to draw: those asked for, else those that stand out and the weakest."""
-    known = [history.part_id for history in condition.histories]
-    asked_known = [part_id for part_id in known if part_id in set(asked)]
+    part_ids = [history.part_id for history in condition.histories]
+    asked_known = [part_id for part_id in part_ids if part_id in set(chosen_ids)]
     if asked_known:
         return tuple(asked_known[:MOST_LINES])
-    scores = condition.shown.scores if condition.shown else None
-    cells = condition.shown.moment.cells if condition.shown else {}
+    scores = condition.moment_shown.scores if condition.moment_shown else None
+    cells = condition.moment_shown.moment.cells if condition.moment_shown else {}
     apart = [cells[cell].part_id for cell in scores.low] if scores else []
     first = [
-        part_id for part_id in known if part_id in apart or part_id in condition.voltages.failing
+        part_id for part_id in part_ids if part_id in apart or part_id in condition.voltages.failing
     ]
-    rest = [part_id for part_id in known if part_id not in first]
+    rest = [part_id for part_id in part_ids if part_id not in first]
     return tuple([*first, *rest][:MOST_LINES])
 
 
@@ -120,30 +122,34 @@ def _those(histories: Sequence[MeaHistory], drawn: Sequence[int]) -> list[MeaHis
     return chosen or list(histories[:MOST_LINES])
 
 
-def _drawn(draw: Callable[..., str], /, *given: object, **named: object) -> Markup:
-    return Markup(kept_chart(draw, *given, **named))  # noqa: S704 - our own drawing
+def _drawn(draw: Callable[..., str], /, *arguments: object, **options: object) -> Markup:
+    return Markup(kept_chart(draw, *arguments, **options))  # noqa: S704 - our own drawing
 
 
-def _cells(voltages: StackVoltages, shown: ShownMoment | None, prefix: str, title: str) -> Markup:
-    if shown is None or not shown.moment.cells:
+def _cells(
+    voltages: StackVoltages, moment_shown: ShownMoment | None, prefix: str, title: str
+) -> Markup:
+    if moment_shown is None or not moment_shown.moment.cells:
         return Markup("")
-    scores = shown.scores
+    scores = moment_shown.scores
     apart = {cell.cell: cell for cell in scores.cells} if scores else {}
     rows: list[Bar] = []
-    for cell in sorted({*shown.moment.cells, *shown.not_read, *shown.bridged}):
-        seen = shown.moment.cells.get(cell)
+    for cell in sorted({*moment_shown.moment.cells, *moment_shown.not_read, *moment_shown.bridged}):
+        cell_voltage = moment_shown.moment.cells.get(cell)
         score = apart.get(cell)
         out = score is not None and score.apart in {Apart.LOW, Apart.HIGH}
         words = f"cell {cell}: "
-        if seen is None:
-            words += "bridged" if cell in shown.bridged else "not read"
+        if cell_voltage is None:
+            words += "bridged" if cell in moment_shown.bridged else "not read"
         else:
-            mea = voltages.labels.get(seen.part_id or 0)
-            words += f"{number(seen.voltage_v, 4)}{THIN_SPACE}V" + (f", MEA {mea}" if mea else "")
+            mea = voltages.labels.get(cell_voltage.part_id or 0)
+            words += f"{number(cell_voltage.voltage_v, 4)}{THIN_SPACE}V" + (
+                f", MEA {mea}" if mea else ""
+            )
             if score is not None and score.score is not None:
                 words += f", score {number(score.score, 1)}"
-        spread = _spread_of(shown, cell)
-        value = seen.voltage_v if seen else None
+        spread = _spread_of(moment_shown, cell)
+        value = cell_voltage.voltage_v if cell_voltage else None
         around = value is not None and spread is not None
         rows.append(
             Bar(
@@ -155,7 +161,7 @@ def _cells(voltages: StackVoltages, shown: ShownMoment | None, prefix: str, titl
                 words,
             )
         )
-    values = [seen.voltage_v for seen in shown.moment.cells.values()]
+    values = [cell_voltage.voltage_v for cell_voltage in moment_shown.moment.cells.values()]
     middle = scores.median_v if scores else float(np.median(values))
     rules = [Rule(middle, f"median {number(middle, 4)}{THIN_SPACE}V", act=False)]
     if scores and scores.low_v is not None and scores.high_v is not None:
@@ -165,16 +171,16 @@ def _cells(voltages: StackVoltages, shown: ShownMoment | None, prefix: str, titl
             high = f"{number(scores.high_v, 4)}{THIN_SPACE}V: apart above"
             rules.append(Rule(scores.high_v, high, act=False))
     lowest = min(values)
-    named = ", ".join(f"{cell}" for cell in scores.low) if scores and scores.low else "none"
+    low_cells = ", ".join(f"{cell}" for cell in scores.low) if scores and scores.low else "none"
     return _drawn(
         bars_chart,
         rows,
         across="cell, from the fixed end",
         up=Axis("voltage", "V"),
-        title=f"{title} at {volts_at(shown.moment.density_a_cm2)}",
+        title=f"{title} at {volts_at(moment_shown.moment.density_a_cm2)}",
         description=(
             f"{len(values)} cells from {number(lowest, 4)} V to {number(max(values), 4)} V about a"
-            f" median of {number(middle, 4)} V. Low cells: {named}."
+            f" median of {number(middle, 4)} V. Low cells: {low_cells}."
         ),
         prefix=prefix,
         base=middle,
@@ -182,8 +188,8 @@ def _cells(voltages: StackVoltages, shown: ShownMoment | None, prefix: str, titl
     )
 
 
-def _spread_of(shown: ShownMoment, cell: int) -> float | None:
-    snapshot = shown.snapshot
+def _spread_of(moment_shown: ShownMoment, cell: int) -> float | None:
+    snapshot = moment_shown.snapshot
     if snapshot is None or cell not in snapshot.by_cell:
         return None
     return snapshot.by_cell[cell].spread_v
@@ -297,7 +303,7 @@ def _curve(
         series.append(_points(local(chosen.against.taken_at, zone), cell, earlier=True))
         if cell.earlier_fit:
             series.append(_fitted("its fit", cell.earlier_fit, pen=2, dashed=True))
-    where = f"cell {cell.cell}" + (f", MEA {mea}" if mea else "")
+    place = f"cell {cell.cell}" + (f", MEA {mea}" if mea else "")
     top = max(point.density_a_cm2 for point in cell.points)
     volts = [point.voltage_v for point in cell.points]
     reference = chosen.reference_a_cm2
@@ -307,7 +313,7 @@ def _curve(
         series,
         across=Axis("current density", "A/cm²", from_zero=True),
         up=Axis("voltage", "V"),
-        title=f"Polarisation curve of {where}",
+        title=f"Polarisation curve of {place}",
         description=(
             f"{len(volts)} points from {number(max(volts), 3)} V to {number(min(volts), 3)} V at"
             f" {number(top, 3)} A/cm²."

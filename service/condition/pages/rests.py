@@ -64,7 +64,7 @@ class RestsPage:
 
 
 @router.get("/runs/{run_id}/open-circuit")
-def show(request: Request, me: Me, database: Database, asked: Asked, run_id: Number) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, run_id: Number) -> Response:
     """Show the times without load in a run's file, read again from disk."""
     need(me, Act.READ)
     settings: Settings = request.app.state.settings
@@ -75,14 +75,14 @@ def show(request: Request, me: Me, database: Database, asked: Asked, run_id: Num
         raise NotFound("file of the run", run.name)
     rests: tuple[Rest, ...] = ()
     is_cut, threshold = False, THRESHOLD_V
-    with asked.collecting_errors():
-        typed = asked.number("threshold", least=0.01, most=1.2, unit="V", required=False)
-        threshold = THRESHOLD_V if typed is None else typed
-        asked.check()
+    with query.collecting_errors():
+        typed_v = query.number("threshold", least=0.01, most=1.2, unit="V", required=False)
+        threshold = THRESHOLD_V if typed_v is None else typed_v
+        query.check()
         rests, is_cut = read_rests(path, run.mapping, settings.zone, run.active_area_cm2, threshold)
-        rest_number = asked.whole("rest", least=1, most=max(len(rests), 1), required=False)
+        rest_number = query.whole("rest", least=1, most=max(len(rests), 1), required=False)
     longest = max(rests, key=lambda rest: rest.lasted_s, default=None)
-    chosen = rests[rest_number - 1] if rests and asked.raw("rest") and rest_number else longest
+    chosen = rests[rest_number - 1] if rests and query.raw("rest") and rest_number else longest
     context = RestsPage(
         run,
         tuple(_listed(run, index, rest) for index, rest in enumerate(rests, start=1)),
@@ -91,9 +91,9 @@ def show(request: Request, me: Me, database: Database, asked: Asked, run_id: Num
         _chart(run, chosen, threshold) if chosen else Markup(""),
         threshold,
         is_cut,
-        asked,
+        query,
     )
-    return page(request, "condition/rests.html", context, asked.status)
+    return page(request, "condition/rests.html", context, query.status)
 
 
 def _begins_at(run: RunOfRests, rest: Rest) -> datetime:
@@ -103,12 +103,12 @@ def _begins_at(run: RunOfRests, rest: Rest) -> datetime:
 
 
 def _listed(run: RunOfRests, index: int, rest: Rest) -> RestRow:
-    known = [
+    levels = [
         (level.voltage_v, channel)
         for level, channel in zip(rest.levels or (), run.channels, strict=False)
         if level is not None
     ]
-    low = min(known, default=(None, ""))
+    low = min(levels, default=(None, ""))
     return RestRow(index, _begins_at(run, rest), rest.lasted_s, *low)
 
 

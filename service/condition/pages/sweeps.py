@@ -131,8 +131,10 @@ def mapping_of(form: Form, guess: Guess, headings: Sequence[Heading]) -> Mapping
         (Signal.STACK_VOLTAGE, whole, "V"),
     ):
         if index is not None:
-            known = before.column_of(signal)
-            as_written = known.unit if known and known.column == names[index] else usual
+            guess_column = before.column_of(signal)
+            as_written = (
+                guess_column.unit if guess_column and guess_column.column == names[index] else usual
+            )
             signals.append(SignalColumn(signal, names[index], as_written))
     try:
         return replace(
@@ -196,7 +198,7 @@ class LookPage:
     form: Form
     headings: tuple[Heading, ...]
     doubts: tuple[Doubt, ...]
-    found: FoundSweep | None
+    sweep: FoundSweep | None
     in_file: datetime | None
     """when the file says it began"""
     current_units: tuple[str, ...] = CURRENT_UNITS
@@ -214,14 +216,14 @@ class _Sweep:
     headings: tuple[Heading, ...]
     doubts: tuple[Doubt, ...]
     mapping: Mapping | None
-    found: FoundSweep | None
+    sweep: FoundSweep | None
 
     @property
     def began_at(self) -> datetime | None:
         """When the file says it began; None where it has no clock times."""
-        if self.found is None or self.mapping is None:
+        if self.sweep is None or self.mapping is None:
             return None
-        return began_at(self.found, self.mapping)
+        return began_at(self.sweep, self.mapping)
 
 
 @router.get("/stacks/{serial:path}/sweeps/new")
@@ -254,11 +256,11 @@ def send(request: Request, me: Me, database: Database, form: Typed, serial: str)
 
 @router.get("/stacks/{serial:path}/sweeps/{token}")
 def show_look(
-    *, request: Request, me: Me, database: Database, asked: Asked, serial: str, token: str
+    *, request: Request, me: Me, database: Database, query: Asked, serial: str, token: str
 ) -> Response:
     """Show the columns and the curves they give."""
     need(me, Act.RUN_WRITE)
-    return _look(request, me, database, asked, serial=serial, token=token)
+    return _look(request, me, database, query, serial=serial, token=token)
 
 
 @router.post("/stacks/{serial:path}/sweeps/{token}")
@@ -281,7 +283,7 @@ def write(
         began = taken_at or sweep.began_at
         if began is None:
             raise Refused("taken_at", "", "the file does not say when it was taken.", "A time.")
-        if sweep.found is None or sweep.mapping is None:
+        if sweep.sweep is None or sweep.mapping is None:
             raise Refused("columns", "", "the columns give no sweep.", "Look at them below.")
         stored = run_files.keep(settings.data_folder, sweep.path, sweep.name)
         with changing(database, me, key=form.key) as work:
@@ -290,8 +292,8 @@ def write(
                 stack.id,
                 stored=stored,
                 mapping=sweep.mapping.to_json(),
-                found=sweep.found,
-                taken=SweepTaken(began, occasion, temperature, meter, note),
+                sweep=sweep.sweep,
+                conditions=SweepTaken(began, occasion, temperature, meter, note),
                 legs=legs,
             )
             work.answer = f"{address(stack.serial)}/condition?curve={key}#curves"
@@ -337,8 +339,8 @@ def _look(
 ) -> Response:
     stack = _stack(database, serial)
     sweep = _read(request.app.state.settings, me, form, stack, token)
-    if sweep.found and "legs" not in form.typed:
-        form.typed["legs"] = tuple(str(curve.leg) for curve in sweep.found.curves)
+    if sweep.sweep and "legs" not in form.typed:
+        form.typed["legs"] = tuple(str(curve.leg) for curve in sweep.sweep.curves)
     context = LookPage(
         stack,
         sweep.name,
@@ -347,7 +349,7 @@ def _look(
         form,
         sweep.headings,
         sweep.doubts,
-        sweep.found,
+        sweep.sweep,
         sweep.began_at,
     )
     return page(request, "condition/look_at_sweep.html", context, form.status)

@@ -67,17 +67,17 @@ class CurvePage:
 class VoltagesPage:
     """Voltages as they were typed in, and the form that makes them void."""
 
-    typed: TypedSnapshot
+    snapshot: TypedSnapshot
     form: Form
 
 
 @router.get("/stacks/{serial:path}/curves/new")
 def show_new_curve(
-    request: Request, me: Me, database: Database, asked: Asked, serial: str
+    request: Request, me: Me, database: Database, query: Asked, serial: str
 ) -> Response:
     """Show the form of a curve."""
     need(me, Act.RUN_WRITE)
-    occasion = asked.raw("occasion")
+    occasion = query.raw("occasion")
     form = blank(request, taken_at=now_utc(), across=str(Across.DENSITY), occasion=occasion)
     return _new_curve(request, form, _stack(database, serial))
 
@@ -106,11 +106,11 @@ def write_curve(request: Request, me: Me, database: Database, form: Typed, seria
 
 @router.get("/stacks/{serial:path}/voltages/new")
 def show_new_voltages(
-    request: Request, me: Me, database: Database, asked: Asked, serial: str
+    request: Request, me: Me, database: Database, query: Asked, serial: str
 ) -> Response:
     """Show the form of voltages."""
     need(me, Act.RUN_WRITE)
-    form = blank(request, taken_at=now_utc(), current_a=asked.raw("current_a"))
+    form = blank(request, taken_at=now_utc(), current_a=query.raw("current_a"))
     return _new_voltages(request, form, _stack(database, serial))
 
 
@@ -207,10 +207,10 @@ def _curve(request: Request, database: Engine, form: Form, curve_id: int) -> Res
 
 def _voltages(request: Request, database: Engine, form: Form, snapshot_id: int) -> Response:
     with reading(database) as session:
-        typed = typed_snapshot(session, snapshot_id)
-    if typed is None:
+        snapshot = typed_snapshot(session, snapshot_id)
+    if snapshot is None:
         raise NotFound("set of typed-in voltages", snapshot_id)
-    return page(request, "condition/voltages.html", VoltagesPage(typed, form), form.status)
+    return page(request, "condition/voltages.html", VoltagesPage(snapshot, form), form.status)
 
 
 def _measured(form: Form) -> dict[str, Any]:

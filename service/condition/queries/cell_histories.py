@@ -93,8 +93,8 @@ class StackVoltages:
     def moments(self) -> tuple[StackMoment, ...]:
         """Every snapshot read whole, and of typed-in curves their points without load."""
         moments = [self.moment_of(snapshot) for snapshot in self.snapshots]
-        typed = (self._without_load(curve) for curve in self.curves if curve.reading_id is None)
-        moments += [moment for moment in typed if moment is not None]
+        of_curves = (self._without_load(curve) for curve in self.curves if curve.reading_id is None)
+        moments += [moment for moment in of_curves if moment is not None]
         return tuple(sorted(moments, key=lambda moment: moment.at))
 
     def moment_of(self, snapshot: CellSnapshot) -> StackMoment:

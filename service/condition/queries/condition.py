@@ -90,7 +90,7 @@ class Condition:
 
     voltages: StackVoltages
     reference_a_cm2: float | None
-    shown: ShownMoment | None
+    moment_shown: ShownMoment | None
     offered: tuple[Offered, ...]
     """moments to choose from, the newest first"""
     usual: tuple[tuple[float, int], ...]
@@ -117,14 +117,14 @@ def asked_snapshot(moment: str) -> int | None:
 def read_condition(
     session: Session,
     stack_id: int,
-    asked: Asked | None = None,
+    choice: Asked | None = None,
     known_at: datetime | None = None,
 ) -> Condition:
     """Read and compute a stack's condition as asked for, as known now or at ``known_at``.
 
     Raises NotFound for an unknown stack, Refused for a moment, density or curve that is not there.
     """
-    choice = asked or Asked()
+    choice = choice or Asked()
     density = choice.density_a_cm2
     if density is not None:
         try:
@@ -141,9 +141,9 @@ def read_condition(
     return condition(voltages, choice)
 
 
-def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
+def condition(voltages: StackVoltages, choice: Asked | None = None) -> Condition:
     """Return a stack's condition. Raises Refused as `read_condition` does."""
-    choice = asked or Asked()
+    choice = choice or Asked()
     reference = voltages.reference_a_cm2
     on_curves = voltages.moments_at(reference) if reference else ()
     near = (
@@ -205,20 +205,20 @@ def _densities(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
 
 
 def _wanted(
-    voltages: StackVoltages, asked: Asked, on_curves: tuple[StackMoment, ...]
+    voltages: StackVoltages, choice: Asked, on_curves: tuple[StackMoment, ...]
 ) -> ShownMoment | None:
     """The moment asked for, else the newest under load, else the newest at all."""
     every = (*voltages.moments, *on_curves)
-    if not asked.moment:
+    if not choice.moment:
         newest = [moment for moment in every if not moment.is_open] or every
         last = max(newest, key=_time, default=None)
-        return _shown(voltages, last, asked.limit) if last else None
-    named = next((moment for moment in every if moment.key == asked.moment), None)
-    if named is None:
+        return _shown(voltages, last, choice.limit) if last else None
+    chosen = next((moment for moment in every if moment.key == choice.moment), None)
+    if chosen is None:
         raise Refused(
-            "moment", asked.moment, "no such snapshot or curve is known.", "One of the list."
+            "moment", choice.moment, "no such snapshot or curve is known.", "One of the list."
         )
-    return _shown(voltages, named, asked.limit)
+    return _shown(voltages, chosen, choice.limit)
 
 
 def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownMoment:
@@ -228,7 +228,7 @@ def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownM
         None,
     )
     curve = next((curve for curve in voltages.curves if kind == CURVE and curve.id == key), None)
-    read = {cell: seen.voltage_v for cell, seen in moment.cells.items()}
+    read = {cell: cell_voltage.voltage_v for cell, cell_voltage in moment.cells.items()}
     source = snapshot or curve
     tapped = {cell for cell in source.cells if cell is not None} if source else set()
     bridged = tapped & source.bridged if source else set()
@@ -251,14 +251,14 @@ def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownM
     )
 
 
-def _curve(voltages: StackVoltages, asked: Asked, reference: float | None) -> ChosenCurve | None:
+def _curve(voltages: StackVoltages, choice: Asked, reference: float | None) -> ChosenCurve | None:
     if not voltages.curves or reference is None:
         return None
-    curve = _one(voltages, asked.curve_id, "curve") or voltages.curves[-1]
-    against = _one(voltages, asked.against_id, "against")
-    if against is None and not asked.without_against:
+    curve = _one(voltages, choice.curve_id, "curve") or voltages.curves[-1]
+    against = _one(voltages, choice.against_id, "against")
+    if against is None and not choice.without_against:
         against = earlier_curve(voltages.curves, curve)
-    return chosen_curve(curve, against, reference, asked.densities)
+    return chosen_curve(curve, against, reference, choice.densities)
 
 
 def _one(voltages: StackVoltages, curve_id: int | None, field: str) -> CellCurve | None:

@@ -108,8 +108,10 @@ class CellCurve:
     @property
     def conditions(self) -> CurveConditions:
         """What it was taken under, as far as it was written down."""
-        typed = self.direction is CurveDirection.TYPED
-        return CurveConditions(self.temperature_c, direction=None if typed else str(self.direction))
+        is_typed = self.direction is CurveDirection.TYPED
+        return CurveConditions(
+            self.temperature_c, direction=None if is_typed else str(self.direction)
+        )
 
 
 @statement
@@ -253,8 +255,8 @@ class ChosenCurve:
         """
         if number is not None:
             return next((cell for cell in self.cells if cell.cell == number), None)
-        known = [cell for cell in self.cells if cell.at_reference_v is not None]
-        weakest = min(known, key=lambda cell: cell.at_reference_v or 0.0, default=None)
+        read_cells = [cell for cell in self.cells if cell.at_reference_v is not None]
+        weakest = min(read_cells, key=lambda cell: cell.at_reference_v or 0.0, default=None)
         return weakest or (self.cells[0] if self.cells else None)
 
 
@@ -263,11 +265,11 @@ def earlier_curve(curves: Sequence[CellCurve], curve: CellCurve) -> CellCurve | 
     meas = set(curve.by_part)
     return next(
         (
-            other
-            for other in curves
-            if other.taken_at < curve.taken_at
-            and other.direction is curve.direction
-            and meas & other.by_part.keys()
+            earlier
+            for earlier in curves
+            if earlier.taken_at < curve.taken_at
+            and earlier.direction is curve.direction
+            and meas & earlier.by_part.keys()
         ),
         None,
     )

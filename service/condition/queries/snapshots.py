@@ -140,13 +140,13 @@ def thinned(heads: Sequence[SnapshotHead], most: int) -> list[SnapshotHead]:
     if len(heads) <= most:
         return list(heads)
     last = len(heads) - 1
-    kept = {round(place * last / (most - 1)) for place in range(most)}
+    places = {round(place * last / (most - 1)) for place in range(most)}
     for place, head in enumerate(heads):
         before = heads[place - 1].build_id if place else None
         after = heads[place + 1].build_id if place < last else None
         if head.build_id != before or head.build_id != after:
-            kept.add(place)
-    return [heads[place] for place in sorted(kept)]
+            places.add(place)
+    return [heads[place] for place in sorted(places)]
 
 
 SNAPSHOTS = select(*columns(CellSnapshot, Snapshot)).where(Snapshot.id.in_(param_list("ids")))

@@ -60,9 +60,9 @@ def check_parts(parts: Iterable[PartFacts], *, design: str, on: date) -> tuple[F
     alike: dict[tuple[Wrong, str, str, str, Severity | None], list[PartFacts]] = defaultdict(list)
     for part in parts:
         judged = part.usability is Usability.UNDER_CONCESSION
-        for wrong, what, mend in _of_part(part, design, on):
+        for wrong, trouble, mend in _of_part(part, design, on):
             severity = Severity.REMARK if judged else None
-            alike[wrong, part.name, what, mend, severity].append(part)
+            alike[wrong, part.name, trouble, mend, severity].append(part)
     return tuple(_worded(key, some) for key, some in alike.items())
 
 
@@ -74,14 +74,14 @@ def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, st
         mend = "Have it inspected." if part.usability is Usability.NOT_INSPECTED else "Fit another."
         yield Wrong.NOT_ACCEPTED, str(part.usability), mend
     if part.usable_until and on > part.usable_until:
-        what = f"past the shelf life, which ended on {part.usable_until}"
-        yield Wrong.PAST_SHELF_LIFE, what, "Fit fresh ones."
+        trouble = f"past the shelf life, which ended on {part.usable_until}"
+        yield Wrong.PAST_SHELF_LIFE, trouble, "Fit fresh ones."
     if part.openings_most is not None and part.openings > part.openings_most:
-        what = f"{part.openings} openings; the limit is {part.openings_most}"
-        yield Wrong.PAST_OPENINGS, what, "Fit new ones."
+        trouble = f"{part.openings} openings; the limit is {part.openings_most}"
+        yield Wrong.PAST_OPENINGS, trouble, "Fit new ones."
     if part.hours_most is not None and part.hours > part.hours_most:
-        what = f"{part.hours:g}\u2009h of operation; the limit is {part.hours_most:g}\u2009h"
-        yield Wrong.PAST_HOURS, what, "Fit new ones."
+        trouble = f"{part.hours:g}\u2009h of operation; the limit is {part.hours_most:g}\u2009h"
+        yield Wrong.PAST_HOURS, trouble, "Fit new ones."
     if part.renew_at_opening and part.fitted_again:
         yield Wrong.NOT_RENEWED, "fitted again; to be renewed at every opening", "Fit new ones."
     if part.for_designs and design not in part.for_designs:
@@ -92,7 +92,7 @@ def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, st
 def _worded(
     key: tuple[Wrong, str, str, str, Severity | None], parts: Sequence[PartFacts]
 ) -> Finding:
-    wrong, name, what, mend, severity = key
+    wrong, name, trouble, mend, severity = key
     positions = tuple(sorted(part.position for part in parts if part.position is not None))
     place_words = f" at {', '.join(map(str, positions))}" if positions else ""
     alone = len(parts) == 1
@@ -101,7 +101,7 @@ def _worded(
     )
     cell = parts[0].cell if alone else None
     return found(
-        wrong, f"{subject}: {what}", mend, positions=positions, cell=cell, severity=severity
+        wrong, f"{subject}: {trouble}", mend, positions=positions, cell=cell, severity=severity
     )  # fmt: skip
 
 
@@ -142,17 +142,17 @@ def check_fixings(
 
 
 def _of_rod(
-    number: int, fitted: Mapping[Kind, int], asked: Mapping[Kind, int]
+    number: int, fitted: Mapping[Kind, int], designed: Mapping[Kind, int]
 ) -> Iterator[Finding]:
-    if asked.get(Kind.TIE_ROD) and not fitted.get(Kind.TIE_ROD):
+    if designed.get(Kind.TIE_ROD) and not fitted.get(Kind.TIE_ROD):
         yield found(
             Wrong.NO_FIXING,
             f"tie rod {number} missing",
             f"Put in tie rod {number}, with its parts.",
         )
         return
-    for kind in dict.fromkeys((*asked, *fitted)):
-        has, needs = fitted.get(kind, 0), asked.get(kind, 0)
+    for kind in dict.fromkeys((*designed, *fitted)):
+        has, needs = fitted.get(kind, 0), designed.get(kind, 0)
         if kind is Kind.SLEEVE and has < needs:
             yield found(
                 Wrong.NO_SLEEVE,

@@ -115,14 +115,14 @@ class Pattern:
         if self.most_cells < self.least_cells:
             raise OutOfRange("most cells", self.most_cells, "", f"{self.least_cells} or more")
 
-    def part(self, where: Where) -> tuple[Item, ...]:
+    def part(self, section: Where) -> tuple[Item, ...]:
         """Return the items of one of the four parts."""
         return {
             Where.HEAD: self.head,
             Where.CELL: self.cell,
             Where.BETWEEN: self.between,
             Where.TAIL: self.tail,
-        }[where]
+        }[section]
 
     @property
     def reversed(self) -> "Pattern":
@@ -153,15 +153,17 @@ def objections(pattern: Pattern) -> tuple[str, ...]:
     Empty where nothing is to be said.
     """
     sentences = []
-    for where in Where:
-        for number, item in enumerate(pattern.part(where), 1):
-            sentences += [f"{where} {number}, {item.words}: {what}" for what in _of_item(item)]
+    for section in Where:
+        for number, item in enumerate(pattern.part(section), 1):
+            sentences += [
+                f"{section} {number}, {item.words}: {objection}" for objection in _of_item(item)
+            ]
     centres = sum(item.kind in CELL_KINDS for item in pattern.cell)
     if centres != 1:
         sentences.append(f"The cell holds {centres} MEAs or blank cells; it needs exactly one.")
-    for where in (Where.HEAD, Where.BETWEEN, Where.TAIL):
-        if any(item.kind in CELL_KINDS for item in pattern.part(where)):
-            sentences.append(f"The {where} holds an MEA or blank cell; these belong to the cell.")
+    for section in (Where.HEAD, Where.BETWEEN, Where.TAIL):
+        if any(item.kind in CELL_KINDS for item in pattern.part(section)):
+            sentences.append(f"The {section} holds an MEA or blank cell; these belong to the cell.")
     return (*sentences, *_of_joints(pattern))
 
 
@@ -181,11 +183,11 @@ def _of_item(item: Item) -> Iterator[str]:
 def _of_joints(pattern: Pattern) -> Iterator[str]:
     """A coolant layer needs exactly one channelled back."""
     items = list(sequence(pattern, 2))
-    seen = set()
+    joints = set()
     for before, gasket, after in zip(items, items[1:], items[2:], strict=False):
-        if gasket.joint is not Joint.COOLANT or (before, gasket, after) in seen:
+        if gasket.joint is not Joint.COOLANT or (before, gasket, after) in joints:
             continue
-        seen.add((before, gasket, after))
+        joints.add((before, gasket, after))
         if before.back is None or after.back is None:
             continue
         channelled = (before.back, after.back).count(Back.CHANNELLED)

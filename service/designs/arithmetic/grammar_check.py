@@ -156,11 +156,11 @@ def _missing(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Fi
     cell, side = (
         places.pop() if len(places) == 1 else (cells.pop() if len(cells) == 1 else None, "")
     )
-    what = text.listed([states.item(move.state).words for move in moves])
+    names = text.listed([states.item(move.state).words for move in moves])
     return found(
         Wrong.MISSING,
-        f"{what} missing {text.between(positions, position, len(pile))}",
-        f"Open the pile there and put the {what} in.",
+        f"{names} missing {text.between(positions, position, len(pile))}",
+        f"Open the pile there and put the {names} in.",
         positions=positions,
         cell=cell,
         side=side,
@@ -170,26 +170,26 @@ def _missing(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Fi
 def _extra(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Finding:
     layers = [pile[move.at] for move in moves]
     positions = tuple(layer.position for layer in layers)
-    what = text.listed([text.name(layer) for layer in layers])
+    names = text.listed([text.name(layer) for layer in layers])
     cell, _ = _place(states, moves[0])
     return found(
         Wrong.EXTRA,
-        f"{what} at {text.span(positions)} {'is one' if len(layers) == 1 else 'are'} too many",
-        f"Take out the {what} at {text.span(positions)}.",
+        f"{names} at {text.span(positions)} {'is one' if len(layers) == 1 else 'are'} too many",
+        f"Take out the {names} at {text.span(positions)}.",
         positions=positions,
         cell=cell,
     )
 
 
 def _swapped(states: States, first: Move, second: Move, pile: Sequence[Layer]) -> Finding:
-    layers, other = pile[first.at], pile[second.at]
+    layers, partner = pile[first.at], pile[second.at]
     cell, _ = _place(states, first)
     return found(
         Wrong.SWAPPED,
-        f"{text.name(layers)} at {layers.position} and {text.name(other)} at {other.position} "
+        f"{text.name(layers)} at {layers.position} and {text.name(partner)} at {partner.position} "
         "have changed places",
-        f"Change the parts at {layers.position} and {other.position} with each other.",
-        positions=(layers.position, other.position),
+        f"Change the parts at {layers.position} and {partner.position} with each other.",
+        positions=(layers.position, partner.position),
         cell=cell,
     )
 
@@ -235,18 +235,18 @@ def _worded_back(
     """A back that does not belong there: told as what it does to the coolant layer."""
     layer = pile[position]
     for step in (-1, 1):
-        gasket, other = position + step, position + 2 * step
-        if not 0 <= other < len(pile) or pile[gasket].joint is not Joint.COOLANT:
+        gasket, partner = position + step, position + 2 * step
+        if not 0 <= partner < len(pile) or pile[gasket].joint is not Joint.COOLANT:
             continue
-        low, high = sorted((layer, pile[other]), key=lambda back: back.position)
-        if (wrong := _channels(layer.back, pile[other].back)) is not None:
+        low, high = sorted((layer, pile[partner]), key=lambda back: back.position)
+        if (wrong := _channels(layer.back, pile[partner].back)) is not None:
             return wrong, text.backs_meet(wrong, low, high), (low.position, high.position)
     has, needs = text.BACKS[layer.back], text.BACKS[item.back or Back.NONE]
     return Wrong.BACK, f"{subject} has {has}; one with {needs} belongs there", (layer.position,)
 
 
-def _channels(back: Back, other: Back) -> Wrong | None:
-    channelled = (back, other).count(Back.CHANNELLED)
+def _channels(back: Back, partner: Back) -> Wrong | None:
+    channelled = (back, partner).count(Back.CHANNELLED)
     return {0: Wrong.NO_CHANNEL, 1: None, 2: Wrong.TWO_CHANNELS}[channelled]
 
 
@@ -277,9 +277,9 @@ def _of_coolant(
         return
     follow = states.before
     together = low.state in follow[gasket.state] and gasket.state in follow[high.state]
-    named = all(states.item(beside.state).back for beside in (low, high))
+    says_backs = all(states.item(beside.state).back for beside in (low, high))
     layers = pile[low.at], pile[high.at]
-    if not together or named or not any(layer.kind is Kind.HALF_PLATE for layer in layers):
+    if not together or says_backs or not any(layer.kind is Kind.HALF_PLATE for layer in layers):
         return
     if (wrong := _channels(layers[0].back, layers[1].back)) is not None:
         yield found(

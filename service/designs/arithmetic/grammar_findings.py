@@ -97,13 +97,13 @@ def found(
     severity: Severity | None = None,
 ) -> Finding:
     """Return a finding with its usual severity, its place told in brackets behind the sentence."""
-    where = ", ".join(part for part in (f"cell {cell}" if cell else "", side) if part)
+    place = ", ".join(part for part in (f"cell {cell}" if cell else "", side) if part)
     return Finding(
         wrong,
         positions,
         cell,
         side,
-        f"{sentence} ({where})" if where else sentence,
+        f"{sentence} ({place})" if place else sentence,
         mend,
         severity or severity_of(wrong),
     )

@@ -45,27 +45,27 @@ def look(layer: Layer) -> Look:
     )  # fmt: skip
 
 
-def misfits(item: Item, seen: Look) -> tuple[Misfit, ...]:
+def misfits(item: Item, part_look: Look) -> tuple[Misfit, ...]:
     """Return the ways in which a part does not fit this place; none where it fits.
 
     What the item or the part leaves open (no side, no joint, either way) fits.
     """
-    if seen.kind is Kind.BLANK_CELL and item.kind is not Kind.BLANK_CELL:
+    if part_look.kind is Kind.BLANK_CELL and item.kind is not Kind.BLANK_CELL:
         if item.kind is not Kind.MEA:
             return (Misfit.KIND,)
         return () if item.blank_may_stand else (Misfit.NO_BLANK,)
-    if seen.kind is not item.kind:
+    if part_look.kind is not item.kind:
         return (Misfit.KIND,)
     ways = []
-    if {item.facing, seen.facing} == {Facing.FIXED_END, Facing.FREE_END}:
+    if {item.facing, part_look.facing} == {Facing.FIXED_END, Facing.FREE_END}:
         ways.append(Misfit.TURNED)
-    if item.joint and seen.joint and item.joint is not seen.joint:
+    if item.joint and part_look.joint and item.joint is not part_look.joint:
         ways.append(Misfit.JOINT)
-    if item.back and item.back is not seen.back:
+    if item.back and item.back is not part_look.back:
         ways.append(Misfit.BACK)
-    if item.side and seen.side and item.side is not seen.side:
+    if item.side and part_look.side and item.side is not part_look.side:
         ways.append(Misfit.SIDE)
-    if item.part_type and item.part_type != seen.part_type and ways in ([], [Misfit.TURNED]):
+    if item.part_type and item.part_type != part_look.part_type and ways in ([], [Misfit.TURNED]):
         ways.append(Misfit.TYPE)  # a part of another joint, back or side is another type anyway
     return tuple(ways)
 
@@ -82,7 +82,7 @@ class States:
     """
 
     items: tuple[Item, ...]
-    where: tuple[Where, ...]
+    sections: tuple[Where, ...]
     before: tuple[tuple[int, ...], ...]
     after: tuple[tuple[int, ...], ...]
     first_of_cell: int
@@ -126,7 +126,7 @@ def states_of(pattern: Pattern) -> States:
     repeats = pattern.most_cells > 1
     between = pattern.between if repeats else ()
     items = (*pattern.head, *pattern.cell, *between, *pattern.tail)
-    where = (
+    sections = (
         *[Where.HEAD] * len(pattern.head),
         *[Where.CELL] * len(pattern.cell),
         *[Where.BETWEEN] * len(between),
@@ -148,7 +148,7 @@ def states_of(pattern: Pattern) -> States:
     of_cell, nearer = _cells_and_sides(pattern, repeats)
     return States(
         items=items,
-        where=where,
+        sections=sections,
         before=tuple(before),
         after=tuple(tuple(later) for later in after),
         first_of_cell=first,
@@ -165,15 +165,15 @@ def _cells_and_sides(
     pattern: Pattern, repeats: bool
 ) -> tuple[tuple[int | None, ...], tuple[Side | None, ...]]:
     """Read off a pile of four cells (of one, where the pattern allows no more)."""
-    cells, shown = (4, 2) if repeats else (1, 1)
+    cells, cells_read = (4, 2) if repeats else (1, 1)
     items = list(sequence(pattern, cells))
     layers = number_cells([item.layer(index, -index) for index, item in enumerate(items, 1)])
     round_ = len(pattern.cell) + len(pattern.between)
-    start = len(pattern.head) + (shown - 1) * round_
+    start = len(pattern.head) + (cells_read - 1) * round_
     stop = start + (round_ if repeats else len(pattern.cell))
     tail = range(len(items) - len(pattern.tail), len(items))
     places = [(index, 0) for index in range(len(pattern.head))]
-    places += [(index, shown) for index in range(start, stop)]
+    places += [(index, cells_read) for index in range(start, stop)]
     places += [(index, cells) for index in tail]
     offsets: list[int | None] = [None]
     sides: list[Side | None] = [None]
@@ -192,7 +192,7 @@ def _side(items: list[Item], index: int) -> Side | None:
     for step in range(1, len(items)):
         for beside in (index - step, index + step):
             between = items[min(index, beside) + 1 : max(index, beside)]
-            if any(other.kind in CELL_KINDS for other in between):
+            if any(neighbour.kind in CELL_KINDS for neighbour in between):
                 continue
             if 0 <= beside < len(items) and items[beside].kind is Kind.HALF_PLATE:
                 return items[beside].side
@@ -244,8 +244,8 @@ class _Column:
 
     __slots__ = ("costs", "earlier", "following", "seen")
 
-    def __init__(self, costs: tuple[int, ...], earlier: tuple[int, ...], seen: int) -> None:
-        self.costs, self.earlier, self.seen = costs, earlier, seen
+    def __init__(self, costs: tuple[int, ...], earlier: tuple[int, ...], look_number: int) -> None:
+        self.costs, self.earlier, self.seen = costs, earlier, look_number
         self.following: dict[int, tuple[_Column, int]] = {}
 
 
@@ -288,14 +288,14 @@ class Matcher:
         walked = [column]
         looks = self._looks
         for layer in pile:
-            seen = look(layer)
-            known = looks.get(seen)
-            if known is None:
-                known = self._meet(seen)
-            step = column.following.get(known)
+            layer_look = look(layer)
+            number = looks.get(layer_look)
+            if number is None:
+                number = self._meet(layer_look)
+            step = column.following.get(number)
             if step is None:
-                step = self._step(column, known)
-                column.following[known] = step
+                step = self._step(column, number)
+                column.following[number] = step
             column = step[0]
             walked.append(column)
         return walked
@@ -338,11 +338,11 @@ class Matcher:
         """Return the ways in which a layer does not fit a state."""
         return misfits(self.states.item(state), look(layer))
 
-    def _meet(self, seen: Look) -> int:
-        number = self._looks[seen] = len(self._looks)
+    def _meet(self, part_look: Look) -> int:
+        number = self._looks[part_look] = len(self._looks)
         items = self.states.items
-        self._wrong.append((0, *[self._likely.wrong(misfits(item, seen)) for item in items]))
-        self._extra.append(self._likely.too_many(seen.kind))
+        self._wrong.append((0, *[self._likely.wrong(misfits(item, part_look)) for item in items]))
+        self._extra.append(self._likely.too_many(part_look.kind))
         return number
 
     def _swaps_of(self, earlier: int, later: int) -> tuple[tuple[int, int], ...]:
@@ -359,11 +359,11 @@ class Matcher:
             )
         return swaps
 
-    def _step(self, column: _Column, seen: int) -> tuple[_Column, int]:
+    def _step(self, column: _Column, look_number: int) -> tuple[_Column, int]:
         """The column behind one more layer, and by how much the least cost rose."""
         before = self.states.before
         costs, earlier, wrong, extra = (
-            column.costs, column.earlier, self._wrong[seen], self._extra[seen],
+            column.costs, column.earlier, self._wrong[look_number], self._extra[look_number],
         )  # fmt: skip
         changed = self._likely.changed_places
         new = [cost + extra for cost in costs]
@@ -371,7 +371,7 @@ class Matcher:
             for previous in before[state]:
                 new[state] = min(new[state], costs[previous] + wrong[state])
         if column.seen >= 0:
-            for first, second in self._swaps_of(column.seen, seen):
+            for first, second in self._swaps_of(column.seen, look_number):
                 for previous in before[first]:
                     new[second] = min(new[second], earlier[previous] + changed)
         self._forget(new)
@@ -388,11 +388,11 @@ class Matcher:
             for state, cost in enumerate(new)
         )
         then = tuple(NEVER if cost >= NEVER else cost - least for cost in costs)
-        key = (now, then, seen)
-        known = self._columns.get(key)
-        if known is None:
-            known = self._columns[key] = _Column(now, then, seen)
-        return known, least
+        key = (now, then, look_number)
+        following = self._columns.get(key)
+        if following is None:
+            following = self._columns[key] = _Column(now, then, look_number)
+        return following, least
 
     def _forget(self, costs: list[int]) -> None:
         """Let parts be forgotten: twice round, because the loop leads back once."""
@@ -432,8 +432,8 @@ class Matcher:
         self, column: _Column, behind: _Column | None, state: int
     ) -> tuple[EditKind | None, int, int]:
         """What came last before a state: the move, the state before it, the first of a swap."""
-        cost, before, seen = column.costs[state], self.states.before[state], column.seen
-        if behind is not None and column.earlier[state] + self._extra[seen] == cost:
+        cost, before, look_number = column.costs[state], self.states.before[state], column.seen
+        if behind is not None and column.earlier[state] + self._extra[look_number] == cost:
             return EditKind.EXTRA, state, 0
         for previous in before:
             if column.costs[previous] + self._missing[state] == cost:
@@ -442,7 +442,7 @@ class Matcher:
             return None, 0, 0
         if swap := self._last_swap(column, behind, state):
             return EditKind.SWAPPED, *swap
-        wrong = self._wrong[seen][state]
+        wrong = self._wrong[look_number][state]
         previous = next(each for each in before if column.earlier[each] + wrong == cost)
         return (EditKind.WRONG if wrong else EditKind.FITS), previous, 0
 

@@ -87,15 +87,15 @@ def why_not(expected: WhatNext, layer: Layer) -> str | None:
     comes nearest to, and what was expected.
     """
     if not expected.layers:
-        what = f"{layer.label} is {text.a(text.name(layer))}"
-        return f"{what}; the pile is complete, nothing comes next."
-    seen = look(layer)
+        sentence = f"{layer.label} is {text.a(text.name(layer))}"
+        return f"{sentence}; the pile is complete, nothing comes next."
+    part_look = look(layer)
     rank = list(Misfit).index
     nearest = min(
         expected.layers,
-        key=lambda following: max(map(rank, misfits(following.item, seen)), default=-1),
+        key=lambda following: max(map(rank, misfits(following.item, part_look)), default=-1),
     )
-    ways = misfits(nearest.item, seen)
+    ways = misfits(nearest.item, part_look)
     if not ways:
         return None
     item, name = nearest.item, text.name(layer)
@@ -111,8 +111,10 @@ def why_not(expected: WhatNext, layer: Layer) -> str | None:
     }[chief]
     if chief is Misfit.TURNED:
         return f"{layer.label} {reason}. Turn it round."
-    asked = " or ".join(dict.fromkeys(text.asked(following.item) for following in expected.layers))
-    return f"{layer.label} {reason}. Expected: {asked}."
+    expected_names = " or ".join(
+        dict.fromkeys(text.asked(following.item) for following in expected.layers)
+    )
+    return f"{layer.label} {reason}. Expected: {expected_names}."
 
 
 def _sensible(
@@ -146,16 +148,16 @@ def _next(
     item, side = states.item(following), states.nearer[following]
     cell = None
     if counted and states.of_cell[following] is not None:
-        before_centre = states.where[following - 1] is Where.CELL and following <= states.centre
+        before_centre = states.sections[following - 1] is Where.CELL and following <= states.centre
         cell = states.cell(following, begun + before_centre)
     beneath = stacked[-1] if stacked else None
     how = text.lies(item, beneath, side)
     sentence = f"next: {item.words}" + (f", {how}" if how else "")
-    where = ", ".join(word for word in (f"cell {cell}" if cell else "", SIDE_WORDS[side]) if word)
+    place = ", ".join(word for word in (f"cell {cell}" if cell else "", SIDE_WORDS[side]) if word)
     return Next(
         item,
-        states.where[following - 1],
+        states.sections[following - 1],
         cell,
         SIDE_WORDS[side],
-        sentence + (f" ({where})" if where else ""),
+        sentence + (f" ({place})" if place else ""),
     )

@@ -75,10 +75,10 @@ def between(positions: Sequence[int], position: int, layers: int) -> str:
 
 def backs_meet(wrong: Wrong, low: Layer, high: Layer) -> str:
     """Find two backs at one coolant gasket that make no coolant layer."""
-    where = f"at {low.position} and {high.position}"
+    place = f"at {low.position} and {high.position}"
     if wrong is Wrong.NO_CHANNEL:
-        return f"two coolant backs meet {where}, no channel"
-    return f"two coolant backs meet {where}, both with channels"
+        return f"two coolant backs meet {place}, no channel"
+    return f"two coolant backs meet {place}, both with channels"
 
 
 def asked(item: Item) -> str:

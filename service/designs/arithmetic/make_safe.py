@@ -21,31 +21,33 @@ class LineAsked:
     needs_witness: bool = False
 
 
-def check_reading(asked: LineAsked, reading: float | None) -> None:
+def check_reading(line: LineAsked, reading: float | None) -> None:
     """Say whether a reading meets the line. Its magnitude counts, in the line's unit.
 
     Raises Inconsistent where a reading is missing or not asked for, OutOfRange above the limit.
 
     >>> check_reading(LineAsked(1, "Voltage of the stack", "V", 1.0), -0.2)
     """
-    if asked.unit is None:
+    if line.unit is None:
         if reading is not None:
-            raise Inconsistent(f"Line {asked.number} asks for no reading.")
+            raise Inconsistent(f"Line {line.number} asks for no reading.")
         return
     if reading is None:
-        raise Inconsistent(f"Line {asked.number} asks for a reading in {asked.unit}.")
-    if asked.reading_most is not None and abs(reading) > asked.reading_most:
+        raise Inconsistent(f"Line {line.number} asks for a reading in {line.unit}.")
+    if line.reading_most is not None and abs(reading) > line.reading_most:
         raise OutOfRange(
-            f"the reading of line {asked.number}",
+            f"the reading of line {line.number}",
             f"{reading:g}",
-            asked.unit,
-            f"at most {asked.reading_most:g} {asked.unit}",
+            line.unit,
+            f"at most {line.reading_most:g} {line.unit}",
         )
 
 
-def lines_missing(asked: Sequence[LineAsked], recorded: Collection[int]) -> tuple[LineAsked, ...]:
+def lines_missing(
+    checklist: Sequence[LineAsked], recorded: Collection[int]
+) -> tuple[LineAsked, ...]:
     """Return the lines of the checklist not recorded yet, in their order."""
-    return tuple(line for line in asked if line.number not in recorded)
+    return tuple(line for line in checklist if line.number not in recorded)
 
 
 def recorded_complete(time_text: str, by: Sequence[str]) -> str:

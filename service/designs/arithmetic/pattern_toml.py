@@ -46,7 +46,7 @@ SWITCHES = ("blank_may_stand", "renew_at_opening", "directional", "one_lot")
 TEXTS = ("part_type", "name")
 KEYS = tuple(field.name for field in fields(Item))
 NUMBERS = ("least_cells", "most_cells")
-PARTS = tuple(str(where) for where in Where)
+PARTS = tuple(str(section) for section in Where)
 
 
 class NotAPattern(BadFile):
@@ -83,24 +83,24 @@ def write_pattern(pattern: Pattern) -> str:
 def pattern_as_data(pattern: Pattern) -> dict[str, Any]:
     """Return a pattern as plain data: what differs from what an item says by itself."""
     return {name: getattr(pattern, name) for name in NUMBERS} | {
-        str(where): [
+        str(section): [
             {
                 field.name: getattr(item, field.name)
                 for field in fields(Item)
                 if getattr(item, field.name) != field.default
             }
-            for item in pattern.part(where)
+            for item in pattern.part(section)
         ]
         or None
-        for where in Where
+        for section in Where
     }
 
 
 def _problems(table: dict[str, Any], lines: Lines, at: Place) -> Iterator[Problem]:
-    known = (*NUMBERS, *PARTS)
+    allowed = (*NUMBERS, *PARTS)
     for key, value in table.items():
-        if key not in known:
-            right = f"known here are {', '.join(known)}"
+        if key not in allowed:
+            right = f"known here are {', '.join(allowed)}"
             yield Problem(lines.find(at, key), f"{key} is not known", "", right)
         elif key in PARTS and not _is_list_of_tables(value):
             right = f"write each layer as a table of its own under [[{key}]]"
@@ -108,13 +108,13 @@ def _problems(table: dict[str, Any], lines: Lines, at: Place) -> Iterator[Proble
     yield from _of_numbers(table, lines, at)
     if not table.get(Where.CELL):
         yield Problem(None, "cell is missing", "", "the cell needs one layer at least")
-    for where in Where:
-        value = table.get(where, [])
+    for section in Where:
+        value = table.get(section, [])
         for number, item in enumerate(value if _is_list_of_tables(value) else [], 1):
-            for key, said, right in _of_item(item):
+            for key, value_text, right in _of_item(item):
                 name = key.removesuffix(" is not known").removesuffix(" is missing")
-                line = lines.find((*at, str(where), number), name)
-                yield Problem(line, f"{where} {number}: {key}", said, right)
+                line = lines.find((*at, str(section), number), name)
+                yield Problem(line, f"{section} {number}: {key}", value_text, right)
 
 
 def _of_numbers(table: dict[str, Any], lines: Lines, at: Place) -> Iterator[Problem]:
@@ -158,8 +158,8 @@ def _is_thickness(value: object) -> bool:
 
 
 def _pattern(table: dict[str, Any]) -> Pattern:
-    def items(where: Where) -> tuple[Item, ...]:
-        return tuple(_item(item) for item in table.get(where, []))
+    def items(section: Where) -> tuple[Item, ...]:
+        return tuple(_item(item) for item in table.get(section, []))
 
     return Pattern(
         head=items(Where.HEAD),
@@ -172,15 +172,15 @@ def _pattern(table: dict[str, Any]) -> Pattern:
 
 
 def _item(item: dict[str, Any]) -> Item:
-    made = dict(item)
+    values = dict(item)
     kinds = {"side": Side, "back": Back, "joint": Joint, "facing": Facing, "material": Material}
     for key, kind in kinds.items():
-        if key in made:
-            made[key] = kind(made[key])
-    made["kind"] = next(kind for kind in LAYER_KINDS if kind == item["kind"])
-    if "thickness_mm" in made:
-        made["thickness_mm"] = float(made["thickness_mm"])
-    return Item(**made)
+        if key in values:
+            values[key] = kind(values[key])
+    values["kind"] = next(kind for kind in LAYER_KINDS if kind == item["kind"])
+    if "thickness_mm" in values:
+        values["thickness_mm"] = float(values["thickness_mm"])
+    return Item(**values)
 
 
 # Two revisions of a pattern against each other: what differs, in sentences.
@@ -215,20 +215,20 @@ def _told(old: Pattern, new: Pattern) -> Iterator[str]:
     ):
         if was != now:
             yield f"{words}: {was} → {now}"
-    for where in Where:
-        before, after = old.part(where), new.part(where)
+    for section in Where:
+        before, after = old.part(section), new.part(section)
         matched = SequenceMatcher(None, before, after, autojunk=False)
-        for what, i1, i2, j1, j2 in matched.get_opcodes():
-            if what == "equal":
+        for edit, i1, i2, j1, j2 in matched.get_opcodes():
+            if edit == "equal":
                 continue
             pairs = zip_longest(range(i1, i2), range(j1, j2))
             for at_old, at_new in pairs:
                 if at_new is None:
-                    yield f"{where} {at_old + 1}: {before[at_old].words} left out"
+                    yield f"{section} {at_old + 1}: {before[at_old].words} left out"
                 elif at_old is None:
-                    yield f"{where} {at_new + 1}: {after[at_new].words} added"
+                    yield f"{section} {at_new + 1}: {after[at_new].words} added"
                 else:
-                    yield f"{where} {at_new + 1}, {after[at_new].words}: " + "; ".join(
+                    yield f"{section} {at_new + 1}, {after[at_new].words}: " + "; ".join(
                         _item_differences(before[at_old], after[at_new])
                     )
 

@@ -41,7 +41,7 @@ class KnownType:
 class Misnamed:
     """One thing an item says that its part type does not allow; ``number`` counts from 1."""
 
-    where: Where
+    section: Where
     number: int
     key: str
     value: str
@@ -61,7 +61,7 @@ def drawing(drawing_number: str, revision: str) -> str:
 def names_in(pattern: Pattern) -> frozenset[str]:
     """Return the part types a pattern names, as it names them."""
     return frozenset(
-        item.part_type for where in Where for item in pattern.part(where) if item.part_type
+        item.part_type for section in Where for item in pattern.part(section) if item.part_type
     )
 
 
@@ -96,7 +96,9 @@ def completed(pattern: Pattern, types: Sequence[KnownType]) -> tuple[Pattern, tu
     leaves out; and a drawing named with its revision here and without it there.
     """
     wrong: list[Misnamed] = []
-    whole = _each_part(pattern, lambda where: _completed(pattern.part(where), where, types, wrong))
+    whole = _each_part(
+        pattern, lambda section: _completed(pattern.part(section), section, types, wrong)
+    )
     wrong += _named_both_ways(whole, types)
     return whole, tuple(wrong)
 
@@ -114,7 +116,7 @@ def as_drawn(pattern: Pattern, types: Sequence[KnownType]) -> Pattern:
             material=item.material or matches[0].material,
         )
 
-    return _each_part(pattern, lambda where: map(drawn, pattern.part(where)))
+    return _each_part(pattern, lambda section: map(drawn, pattern.part(section)))
 
 
 def _each_part(pattern: Pattern, items: Callable[[Where], Iterable[Item]]) -> Pattern:
@@ -128,7 +130,7 @@ def _each_part(pattern: Pattern, items: Callable[[Where], Iterable[Item]]) -> Pa
 
 
 def _completed(
-    items: Sequence[Item], where: Where, types: Sequence[KnownType], wrong: list[Misnamed]
+    items: Sequence[Item], section: Where, types: Sequence[KnownType], wrong: list[Misnamed]
 ) -> Iterator[Item]:
     for number, item in enumerate(items, 1):
         if not item.part_type:
@@ -136,7 +138,7 @@ def _completed(
             continue
         matches = types_named(item.part_type, types)
         troubles = list(_against(item, matches, types))
-        wrong += [Misnamed(where, number, *trouble) for trouble in troubles]
+        wrong += [Misnamed(section, number, *trouble) for trouble in troubles]
         if troubles:
             yield item
             continue
@@ -155,10 +157,10 @@ def _against(
 ) -> Iterator[tuple[str, str, str, str]]:
     name = item.part_type
     if not matches:
-        known = [known_type.drawing for known_type in types if known_type.kind is item.kind]
+        drawings = [known_type.drawing for known_type in types if known_type.kind is item.kind]
         right = (
-            f"Right would be {', '.join(known[:8])}{' …' if len(known) > 8 else ''}."
-            if known
+            f"Right would be {', '.join(drawings[:8])}{' …' if len(drawings) > 8 else ''}."
+            if drawings
             else f"Make a part type of the kind {item.kind} first, or name none."
         )
         yield "part_type", name, "no part type has this drawing number.", right
@@ -204,11 +206,11 @@ def _alike(values: Sequence[T]) -> T | None:
 def _named_both_ways(pattern: Pattern, types: Sequence[KnownType]) -> Iterator[Misnamed]:
     names = names_in(pattern)
     exact = {known_type.drawing_number for known_type in types if known_type.drawing in names}
-    for where in Where:
-        for number, item in enumerate(pattern.part(where), 1):
+    for section in Where:
+        for number, item in enumerate(pattern.part(section), 1):
             if item.part_type in exact:
                 yield Misnamed(
-                    where,
+                    section,
                     number,
                     "part_type",
                     item.part_type,

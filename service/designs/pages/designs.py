@@ -148,7 +148,7 @@ class DesignPage:
 
     design: DesignOnPage
     plan: str
-    kept: KeptPattern
+    kept_pattern: KeptPattern
     form: Form
     designed: AsDesignedPile | None
     before: RevisionBefore | None
@@ -170,19 +170,19 @@ class EntryPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the designs."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = design_list(session, turn_asked(request, asked))
-    return page(request, "designs/list.html", DesignsPage(shown(request, found)))
+        designs = design_list(session, turn_asked(request, query))
+    return page(request, "designs/list.html", DesignsPage(shown(request, designs)))
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new design, or of a new revision made from another."""
     need(me, Act.DESIGN_WRITE)
-    start = asked.whole("from", required=False)
+    start = query.whole("from", required=False)
     if not start:
         return _entry_page(request, database, new_form(request))
     with reading(database) as session:
@@ -207,32 +207,36 @@ def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
 
 
 @router.get("/{design_id}")
-def show(request: Request, me: Me, database: Database, asked: Asked, design_id: int) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, design_id: int) -> Response:
     """Show one design, and its pile for as many cells as are asked for."""
     need(me, Act.READ)
     with reading(database) as session:
-        shown = design(session, design_id)
-        kept = pattern_of_design(session, design_id)
-        before = revision_before(session, shown)
-        types = known_types(session) if kept.pattern else ()
+        design_shown = design(session, design_id)
+        kept_pattern = pattern_of_design(session, design_id)
+        before = revision_before(session, design_shown)
+        types = known_types(session) if kept_pattern.pattern else ()
         versions = limits_of_design(session, design_id)
-    cells = asked.whole("cells", least=shown.least_cells, most=shown.most_cells, required=False)
-    cells = cells or min(max(USUALLY_SHOWN, shown.least_cells), shown.most_cells)
-    asked.typed.setdefault("cells", (str(cells),))
-    title = f"Pile of {kept.design} as designed"
+    cells = query.whole(
+        "cells", least=design_shown.least_cells, most=design_shown.most_cells, required=False
+    )
+    cells = cells or min(max(USUALLY_SHOWN, design_shown.least_cells), design_shown.most_cells)
+    query.typed.setdefault("cells", (str(cells),))
+    title = f"Pile of {kept_pattern.design} as designed"
     context = DesignPage(
-        shown,
-        _plan(shown),
-        kept,
-        asked,
-        as_designed(kept.pattern, cells, types, title=title) if kept.pattern else None,
+        design_shown,
+        _plan(design_shown),
+        kept_pattern,
+        query,
+        as_designed(kept_pattern.pattern, cells, types, title=title)
+        if kept_pattern.pattern
+        else None,
         before,
-        before.in_pattern(kept.pattern) if before else (),
+        before.in_pattern(kept_pattern.pattern) if before else (),
         versions,
     )
     if wants_part(request):
-        return part(request, "designs/_as_designed.html", context, asked.status)
-    return page(request, "designs/show.html", context, asked.status)
+        return part(request, "designs/_as_designed.html", context, query.status)
+    return page(request, "designs/show.html", context, query.status)
 
 
 @router.get("/{design_id}/edit")
@@ -277,11 +281,11 @@ def _entry_page(
     return page(request, template, EntryPage(form, rows, changed, made_from), form.status)
 
 
-def _plan(shown: DesignOnPage) -> str:
+def _plan(design_shown: DesignOnPage) -> str:
     return draw_rods(
-        [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
-        shown.plate_width_mm,
-        shown.plate_height_mm,
-        title=f"Rods of {shown.name} {shown.revision}",
-        order=[rod.number for rod in sorted(shown.rods, key=lambda rod: rod.turn)],
+        [(rod.number, rod.x_mm, rod.y_mm) for rod in design_shown.rods],
+        design_shown.plate_width_mm,
+        design_shown.plate_height_mm,
+        title=f"Rods of {design_shown.name} {design_shown.revision}",
+        order=[rod.number for rod in sorted(design_shown.rods, key=lambda rod: rod.turn)],
     )

@@ -86,7 +86,10 @@ def as_designed(
     items = list(sequence(drawn, cells))
     layers = number_cells([item.layer(at, -at) for at, item in enumerate(items, 1)])
     held = counts(layers)
-    said = [f"{one.where} {one.number}: {one.reason} {one.right_would_be}" for one in misnamed]
+    sentences = [
+        f"{misnaming.section} {misnaming.number}: {misnaming.reason} {misnaming.right_would_be}"
+        for misnaming in misnamed
+    ]
     return AsDesignedPile(
         cells,
         Markup(  # noqa: S704 - our own drawing
@@ -103,7 +106,7 @@ def as_designed(
         f"{held.coolant_layers} coolant layers; {held.layers} layers, "
         f"{quantity(height_mm(layers), 'mm', 1)} as drawn",
         _counted(items, types),
-        (*said, *(objections(whole) if not said else ())),
+        (*sentences, *(objections(whole) if not sentences else ())),
     )
 
 
@@ -117,8 +120,8 @@ def _counted(items: Sequence[Item], types: Sequence[KnownType]) -> tuple[Counted
 
 
 def _name(part_type: str, types: Sequence[KnownType]) -> str:
-    found = types_named(part_type, types) if part_type else ()
-    return found[0].name if found else ""
+    matches = types_named(part_type, types) if part_type else ()
+    return matches[0].name if matches else ""
 
 
 # The form of a pattern: a list of items under head, cell, between and tail, read and rearranged.
@@ -188,13 +191,13 @@ def fill(form: Form, pattern: Pattern) -> None:
     """Put a pattern into the form, in the place of what stands there."""
     form.typed["least_cells"] = (str(pattern.least_cells),)
     form.typed["most_cells"] = (str(pattern.most_cells),)
-    for where in Where:
-        _put_rows(form, where, [_row(item) for item in pattern.part(where)])
+    for section in Where:
+        _put_rows(form, section, [_row(item) for item in pattern.part(section)])
 
 
-def items_in(form: Form, where: Where) -> int:
+def items_in(form: Form, section: Where) -> int:
     """Say how many items a form has in one part of the pattern."""
-    text = form.raw(f"{where}_items")
+    text = form.raw(f"{section}_items")
     return min(int(text), MOST_ITEMS) if text.isdigit() and len(text) < 4 else 0
 
 
@@ -202,24 +205,24 @@ def rearrange(form: Form, do: str) -> str:
     """Carry out what a button says; return the id of the button that has the cursor next."""
     verb, _, rest = do.partition(" ")
     name, _, number_text = rest.partition(" ")
-    if name not in {str(where) for where in Where}:
+    if name not in {str(section) for section in Where}:
         return ""
-    where = Where(name)
+    section = Where(name)
     if verb == "add":
-        if items_in(form, where) < MOST_ITEMS:
+        if items_in(form, section) < MOST_ITEMS:
             new: Row = {"kind": ("",), "facing": (str(Facing.EITHER),)}
-            _put_rows(form, where, [*_rows(form, where), new])
-        return f"{where}_{items_in(form, where)}_kind"
+            _put_rows(form, section, [*_rows(form, section), new])
+        return f"{section}_{items_in(form, section)}_kind"
     number = int(number_text) if number_text.isdigit() and len(number_text) < 4 else 0
-    if not 1 <= number <= items_in(form, where):
+    if not 1 <= number <= items_in(form, section):
         return ""
     if verb == "remove":
-        rows = _rows(form, where)
+        rows = _rows(form, section)
         del rows[number - 1]
-        _put_rows(form, where, rows)
-        return f"add-{where}"
+        _put_rows(form, section, rows)
+        return f"add-{section}"
     if verb in {"up", "down"}:
-        return _moved(form, where, number, verb)
+        return _moved(form, section, number, verb)
     return ""
 
 
@@ -231,7 +234,7 @@ def read_pattern_form(form: Form) -> PatternEntry:
         kind: form.whole(name, most=MOST_ON_A_ROD, required=False)
         for kind, name in COUNTED_ON_RODS.items()
     }
-    parts = {where: _read_items(form, where) for where in Where}
+    parts = {section: _read_items(form, section) for section in Where}
     if least and most and most < least:
         form.refuse("most_cells", "is fewer than the least", f"{least} or more would be right.")
     if not parts[Where.CELL]:
@@ -260,9 +263,9 @@ def pattern_or_none(form: Form) -> PatternEntry | None:
     return None
 
 
-def _read_items(form: Form, where: Where) -> tuple[Item, ...]:
+def _read_items(form: Form, section: Where) -> tuple[Item, ...]:
     return tuple(
-        _read_item(form, f"{where}_{number}_") for number in range(1, items_in(form, where) + 1)
+        _read_item(form, f"{section}_{number}_") for number in range(1, items_in(form, section) + 1)
     )
 
 
@@ -296,44 +299,44 @@ def _row(item: Item) -> Row:
     row: Row = {}
     for name in FIELDS:
         value = getattr(item, name)
-        said = ("yes" if value else "") if name in SWITCHES else as_typed(value)
-        row[name] = (said,)
+        text = ("yes" if value else "") if name in SWITCHES else as_typed(value)
+        row[name] = (text,)
     return row
 
 
-def _rows(form: Form, where: Where) -> list[Row]:
+def _rows(form: Form, section: Where) -> list[Row]:
     return [
-        {name: form.typed.get(f"{where}_{number}_{name}", ("",)) for name in FIELDS}
-        for number in range(1, items_in(form, where) + 1)
+        {name: form.typed.get(f"{section}_{number}_{name}", ("",)) for name in FIELDS}
+        for number in range(1, items_in(form, section) + 1)
     ]
 
 
-def _put_rows(form: Form, where: Where, rows: list[Row]) -> None:
-    for number in range(1, max(items_in(form, where), len(rows)) + 1):
+def _put_rows(form: Form, section: Where, rows: list[Row]) -> None:
+    for number in range(1, max(items_in(form, section), len(rows)) + 1):
         for name in FIELDS:
-            form.typed.pop(f"{where}_{number}_{name}", None)
+            form.typed.pop(f"{section}_{number}_{name}", None)
     for number, row in enumerate(rows, 1):
         for name in FIELDS:
-            form.typed[f"{where}_{number}_{name}"] = row.get(name, ("",))
-    form.typed[f"{where}_items"] = (str(len(rows)),)
+            form.typed[f"{section}_{number}_{name}"] = row.get(name, ("",))
+    form.typed[f"{section}_items"] = (str(len(rows)),)
 
 
-def _moved(form: Form, where: Where, number: int, verb: str) -> str:
+def _moved(form: Form, section: Where, number: int, verb: str) -> str:
     """One place up or down; beyond the first or last into the part of the pattern beside."""
-    rows = _rows(form, where)
+    rows = _rows(form, section)
     row = rows.pop(number - 1)
     at = number - 2 if verb == "up" else number
     if 0 <= at <= len(rows):
         rows.insert(at, row)
-        _put_rows(form, where, rows)
-        return f"{verb}-{where}-{at + 1}"
+        _put_rows(form, section, rows)
+        return f"{verb}-{section}-{at + 1}"
     order = list(Where)
-    beside = order.index(where) + (-1 if verb == "up" else 1)
+    beside = order.index(section) + (-1 if verb == "up" else 1)
     if not 0 <= beside < len(order) or items_in(form, order[beside]) >= MOST_ITEMS:
-        return f"{verb}-{where}-{number}"
+        return f"{verb}-{section}-{number}"
     others = _rows(form, order[beside])
     others.insert(len(others) if verb == "up" else 0, row)
-    _put_rows(form, where, rows)
+    _put_rows(form, section, rows)
     _put_rows(form, order[beside], others)
     return f"{verb}-{order[beside]}-{len(others) if verb == 'up' else 1}"
 
@@ -353,7 +356,7 @@ class EditorPage:
     """The form of a pattern, the pile it makes, and what differs from the revision before."""
 
     design: DesignOnPage
-    kept: KeptPattern
+    kept_pattern: KeptPattern
     form: Form
     items: dict[Where, int]
     designed: AsDesignedPile | None
@@ -377,13 +380,15 @@ def export(me: Me, database: Database, design_id: int) -> Response:
     """Give the pattern as a TOML file."""
     need(me, Act.READ)
     with reading(database) as session:
-        kept = pattern_of_design(session, design_id)
-    if kept.pattern is None:
-        raise NotFound("pattern of design", kept.design)
-    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in kept.design)
+        kept_pattern = pattern_of_design(session, design_id)
+    if kept_pattern.pattern is None:
+        raise NotFound("pattern of design", kept_pattern.design)
+    name = "".join(
+        sign if sign.isalnum() and sign.isascii() else "-" for sign in kept_pattern.design
+    )
     return Response(
-        f"# {kept.design}: the order of the layers from the fixed end\n\n"
-        + write_pattern(kept.pattern),
+        f"# {kept_pattern.design}: the order of the layers from the fixed end\n\n"
+        + write_pattern(kept_pattern.pattern),
         media_type="application/toml; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{name}.toml"'},
     )
@@ -394,14 +399,14 @@ def show(request: Request, me: Me, database: Database, design_id: int) -> Respon
     """Show the form of a design's pattern."""
     need(me, Act.DESIGN_WRITE)
     with reading(database) as session:
-        shown = design(session, design_id)
-        kept = pattern_of_design(session, design_id)
-    usual = replace(USUAL, least_cells=shown.least_cells, most_cells=shown.most_cells)
+        design_shown = design(session, design_id)
+        kept_pattern = pattern_of_design(session, design_id)
+    usual = replace(USUAL, least_cells=design_shown.least_cells, most_cells=design_shown.most_cells)
     form = form_of_pattern(
         request,
-        kept.pattern or usual,
-        kept.on_each_rod,
-        min(max(USUALLY_SHOWN, shown.least_cells), shown.most_cells),
+        kept_pattern.pattern or usual,
+        kept_pattern.on_each_rod,
+        min(max(USUALLY_SHOWN, design_shown.least_cells), design_shown.most_cells),
     )
     return _editor(request, database, form, design_id)
 
@@ -438,20 +443,22 @@ def _editor(
     read_from: str = "",
 ) -> Response:
     with reading(database) as session:
-        shown = design(session, design_id)
-        kept = pattern_of_design(session, design_id)
-        before = revision_before(session, shown)
+        design_shown = design(session, design_id)
+        kept_pattern = pattern_of_design(session, design_id)
+        before = revision_before(session, design_shown)
         types = known_types(session)
-    said = dict(form.refused)
+    refusals = dict(form.refused)
     entry = pattern_or_none(form)
     if do not in {SHOW, KEEP}:
-        form.refused = said  # whoever rearranges a list need not have filled it in yet
+        form.refused = refusals  # whoever rearranges a list need not have filled it in yet
     context = EditorPage(
-        shown,
-        kept,
+        design_shown,
+        kept_pattern,
         form,
-        {where: items_in(form, where) for where in Where},
-        _drawn(form, entry.pattern, types, f"Pile of {kept.design} as designed") if entry else None,
+        {section: items_in(form, section) for section in Where},
+        _drawn(form, entry.pattern, types, f"Pile of {kept_pattern.design} as designed")
+        if entry
+        else None,
         before,
         before.in_pattern(entry.pattern) if before and entry else (),
         types,
@@ -468,8 +475,8 @@ def _editor(
 
 def _drawn(form: Form, pattern: Pattern, types: Sequence[KnownType], title: str) -> AsDesignedPile:
     text = form.raw("cells_shown").strip()
-    asked = int(text) if text.isdigit() and len(text) < 6 else USUALLY_SHOWN
-    cells = min(max(asked, pattern.least_cells), pattern.most_cells, MOST_CELLS)
+    cells_wished = int(text) if text.isdigit() and len(text) < 6 else USUALLY_SHOWN
+    cells = min(max(cells_wished, pattern.least_cells), pattern.most_cells, MOST_CELLS)
     return as_designed(pattern, cells, types, title=title, is_slim=True)
 
 

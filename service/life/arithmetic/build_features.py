@@ -110,6 +110,7 @@ def pack(makeup: Makeup) -> str:
             min(mea.openings, MOST_OPENINGS),
             min(stacks.place(mea.came_from), MOST_STACKS + 1),
         )
+    # Rows hold places of lots and hours as unsigned 16-bit numbers.
     if len(lots.places) > 65_535 or len(hours.places) > 65_535:
         raise Inconsistent("a build of more than 65 535 lots or MEAs cannot be packed.")
     known_stacks = stacks.values[: MOST_STACKS + 1] + [UNKNOWN] * (len(stacks.places) > MOST_STACKS)
@@ -185,6 +186,8 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     rows = np.frombuffer(b64decode("".join([pairs[row][2] for row in order])), dtype=ROW)
     if (heads[:, 0] != FORM).any() or heads[:, 1].sum() != rows.size:
         raise Inconsistent("this makeup of a build was written in another form.")
+    # Columns of ``heads`` are the numbers of the head in the order `pack` writes them; behind it
+    # stand five lists, each as long as the head says, so each begins where the last one ends.
     drivers_at = begins + HEAD
     people_at = drivers_at + heads[:, 10]
     lots_at = people_at + heads[:, 11]
@@ -193,6 +196,8 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     build = np.repeat(order, heads[order, 1])
     lots_of = lots_at[build]
     every_lot = [rows["mea_lot"], *rows["plate_lots"].T, *rows["gasket_lots"].T]
+    # A row holds places in its own build’s lists; added to where the list begins they index
+    # ``numbers``, so all rows of all builds are looked up at once.
     lots = [numbers[lots_of + places].astype(np.int64) for places in every_lot]
     pressure = heads[:, 9]
     return (

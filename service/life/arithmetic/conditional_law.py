@@ -98,6 +98,7 @@ def law(strata: Counts, log_odds: float = 0.0) -> Law:
         gammaln(k + 1) + gammaln(x - k + 1) + gammaln(f - k + 1) + gammaln(n - x - f + k + 1)
     )
     logs[outside] = -np.inf
+    # ``initial`` gives a stratum of no outcome a greatest value too; any real one is above it.
     shares = np.exp(logs - logs.max(axis=1, keepdims=True, initial=-1e300))
     shares /= shares.sum(axis=1, keepdims=True)
     return _together(least, most, shares, log_odds)
@@ -302,5 +303,6 @@ def _bound(around: Law, tail: slice, share: float) -> float:
 
 
 def _solved(off: Callable[[float], float]) -> float:
+    # Ten digits of the log of the odds: nine of the odds ratio, far more than are shown.
     log_odds = brentq(off, -_FARTHEST_LOG_ODDS, _FARTHEST_LOG_ODDS, xtol=1e-10, rtol=1e-12)
     return float(np.exp(log_odds))

@@ -102,6 +102,8 @@ def variance_of_order(x: Floats, y: Floats) -> float:
     all_pairs = [float(np.sum(t * (t - 1) * (2 * t + 5))) for t in (np.array([n]), *ties)]
     two = [float(np.sum(t * (t - 1))) for t in ties]
     three = [float(np.sum(t * (t - 1) * (t - 2))) for t in ties]
+    # n (n − 1)(2 n + 5) / 18 without ties, less the same of each set of ties in x and in y; ties
+    # in both come back in the two terms below.
     variance = (all_pairs[0] - all_pairs[1] - all_pairs[2]) / 18
     if n > 1:
         variance += two[0] * two[1] / (2 * n * (n - 1))

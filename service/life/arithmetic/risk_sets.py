@@ -187,6 +187,7 @@ class LevelCounts:
         expected = down * self.at_risk / n
         spread = expected * (n - down) * (n - self.at_risk) / n / np.maximum(n - 1, 1)
         off = self.failing_in.sum(axis=0) - expected.sum(axis=0)
+        # A level of all or none at risk has no spread and is nowhere off: 0 over a small number, 0.
         return np.asarray(off / np.sqrt(np.maximum(spread.sum(axis=0), 1e-12)))
 
 

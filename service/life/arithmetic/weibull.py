@@ -169,6 +169,7 @@ def _best_shape(likelihood: _Likelihood) -> float:
         raise NoSolution("Weibull fit", f"shape {grid[top]:g}, at the end of what is sought")
     low, high = float(grid[top - 1]), float(grid[top + 1])
     if likelihood.score(low) > 0 > likelihood.score(high):
+        # The root lies within one step of the grid (±12 %): to the last digits of a float.
         return float(brentq(likelihood.score, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
     minimum = minimize_scalar(
         lambda shape: -likelihood.best(shape), bounds=(low, high), method="bounded",

@@ -34,7 +34,7 @@ class ShownStack:
 
     stack: FloorStack
     strip: Markup | None
-    told: tuple[Need, ...]
+    needs: tuple[Need, ...]
     more: int
 
 
@@ -57,12 +57,12 @@ class FloorPage:
 
 
 @router.get("/floor")
-def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the stacks, those that need somebody first; htmx reads the part again by itself."""
     need(me, Act.READ)
-    turn = turn_asked(request, asked)
-    wall, only_mine = asked.raw("wall") == "1", asked.raw("mine") == "1"
-    room = _room(asked.raw("room")) if wall else None
+    turn = turn_asked(request, query)
+    wall, only_mine = query.raw("wall") == "1", query.raw("mine") == "1"
+    room = _room(query.raw("room")) if wall else None
     with reading(database) as session:
         floor_read = floor(
             session,
@@ -74,12 +74,12 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
     context = _page(floor_read, turn.cursor, wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
         return part(request, "overview/_floor.html", context)
-    return page(request, "overview/show.html", context, asked.status)
+    return page(request, "overview/show.html", context, query.status)
 
 
-def _room(asked: str) -> int | None:
+def _room(text: str) -> int | None:
     """What the screen says it has room for, if that can be."""
-    room = int(asked) if asked.isascii() and asked.isdecimal() and len(asked) <= 3 else 0
+    room = int(text) if text.isascii() and text.isdecimal() and len(text) <= 3 else 0
     return room if LEAST_ROOM <= room <= MOST_ROOM else None
 
 
@@ -94,7 +94,7 @@ def _page(
     first = address()
     following = address(cursor=further) if further else ""
     again = address(cursor=cursor)
-    seen = {mark.seen.value for row in rows for mark in row.strip.marks}
+    states = {mark.seen.value for row in rows for mark in row.strip.marks}
     return FloorPage(
         tuple(_shown(row, wall=wall) for row in rows),
         floor_read.total or 0,
@@ -104,7 +104,7 @@ def _page(
         wall,
         floor_read.read_at,
         tuple((state, Markup(draw_sample(state, prefix=f"key-{index}")))  # noqa: S704  # our own drawing
-              for index, state in enumerate(SHOWN) if state in seen),
+              for index, state in enumerate(SHOWN) if state in states),
         (following or first) if wall else again,
         address(cursor=floor_read.back) if floor_read.back and not wall else "",
         following,
@@ -114,25 +114,25 @@ def _page(
 
 def on_the_wall(rows: Sequence[FloorStack], room: int) -> tuple[FloorStack, ...]:
     """Return as many stacks as a screen has room for, one at least."""
-    left = float(room)
-    shown: list[FloorStack] = []
+    space = float(room)
+    fitting: list[FloorStack] = []
     for row in rows:
-        left -= OF_A_STACK + OF_A_NEED * min(len(row.needs), WALL_NEEDS)
-        if shown and left < 0:
+        space -= OF_A_STACK + OF_A_NEED * min(len(row.needs), WALL_NEEDS)
+        if fitting and space < 0:
             break
-        shown.append(row)
-    return tuple(shown)
+        fitting.append(row)
+    return tuple(fitting)
 
 
 def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
     line = row.line
     strip = None
     if row.strip.cells:
-        seen = {mark.cell: mark.seen.value for mark in row.strip.marks}
+        states = {mark.cell: mark.seen.value for mark in row.strip.marks}
         strip = Markup(  # noqa: S704  # our own drawing
             draw_strip(
                 row.strip.cells,
-                seen,
+                states,
                 title=f"Cells of {line.serial}",
                 prefix=f"cells-{line.id}",
                 numbers=not wall,
@@ -143,9 +143,9 @@ def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
 
 
 def _address(*, wall: bool, only_mine: bool, room: int | None, cursor: str = "") -> str:
-    asked = [*(["wall=1"] if wall else []), *(["mine=1"] if only_mine else [])]
+    parameters = [*(["wall=1"] if wall else []), *(["mine=1"] if only_mine else [])]
     if room:
-        asked.append(f"room={room}")
+        parameters.append(f"room={room}")
     if cursor:
-        asked.append(f"{CURSOR}={quote(cursor, safe='')}")
-    return "/floor" + (f"?{'&'.join(asked)}" if asked else "")
+        parameters.append(f"{CURSOR}={quote(cursor, safe='')}")
+    return "/floor" + (f"?{'&'.join(parameters)}" if parameters else "")

@@ -21,18 +21,18 @@ router = APIRouter()
 class ScanPage:
     """What a text may stand for, where it is more than one thing or nothing known."""
 
-    found: Resolved
+    resolved: Resolved
     hits: tuple[tuple[str, Hit], ...]
     raw: str
     again: str
 
 
 @router.get("/scan")
-def scan(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def scan(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Open what a scanned or typed text stands for; offer a choice, or say that nothing does."""
     need(me, Act.READ)
     with reading(database) as session:
-        scanned = resolve(session, asked.raw("text"), year=now_utc().year)
+        scanned = resolve(session, query.raw("text"), year=now_utc().year)
     hits = tuple((_address(hit), hit) for hit in scanned.hits)
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)

@@ -165,7 +165,7 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
 
 def _ran(closed: Any) -> Any:
     """Be true where a meter shows more than at the beginning, or a log has hours at load of it."""
-    shown, before, first = aliased(HourReading), aliased(HourReading), aliased(HourReading)
+    showing, before, first = aliased(HourReading), aliased(HourReading), aliased(HourReading)
     report = aliased(HourReport)
 
     def at_the_beginning(meter_id: Any, outer: Any) -> Any:
@@ -182,10 +182,10 @@ def _ran(closed: Any) -> Any:
         )
 
     read = exists().where(
-        shown.stack_id == closed.c.stack_id,
-        shown.taken_at > closed.c.counts_from,
-        known(shown),
-        shown.hours > at_the_beginning(shown.meter_id, shown),
+        showing.stack_id == closed.c.stack_id,
+        showing.taken_at > closed.c.counts_from,
+        known(showing),
+        showing.hours > at_the_beginning(showing.meter_id, showing),
     )
     reported = exists().where(
         report.stack_id == closed.c.stack_id,
@@ -205,7 +205,7 @@ def _ran(closed: Any) -> Any:
 def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
     """Subject: the build, 0 at the bench. Other: its record. Note: none, fail or test again."""
     test, step, record = aliased(StackTest), aliased(Step), aliased(RebuildRecord)
-    made = (
+    tests = (
         select(test.verdict)
         .join(step, step.id == test.step_id)
         .join(record, record.id == test.record_id)
@@ -218,10 +218,10 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         .limit(1)
         .correlate(closed)
     )
-    last_at = made.with_only_columns(step.done_at).scalar_subquery()
-    verdict = made.scalar_subquery()
+    last_at = tests.with_only_columns(step.done_at).scalar_subquery()
+    verdict = tests.scalar_subquery()
     turned, turned_in = aliased(TorqueReading), aliased(RebuildRecord)
-    done, done_in = aliased(Step), aliased(RebuildRecord)
+    exchange, exchange_record = aliased(Step), aliased(RebuildRecord)
     undone = or_(
         exists(
             select(turned.id)
@@ -235,13 +235,13 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
             .correlate(closed)
         ),
         exists(
-            select(done.id)
-            .join(done_in, done_in.id == done.record_id)
+            select(exchange.id)
+            .join(exchange_record, exchange_record.id == exchange.record_id)
             .where(
-                done.kind.in_(EXCHANGED),
-                done.undone_at.is_(None),
-                while_closed(done_in, closed, done.done_at),
-                done.done_at > last_at,
+                exchange.kind.in_(EXCHANGED),
+                exchange.undone_at.is_(None),
+                while_closed(exchange_record, closed, exchange.done_at),
+                exchange.done_at > last_at,
             )
             .correlate(closed)
         ),

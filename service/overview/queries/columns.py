@@ -52,7 +52,7 @@ def needs(
     head = (stack_id.label("stack_id"), cast(literal(KINDS.index(kind)), Integer).label("kind"))
     if not whole:
         return select(*head)
-    asked = select(
+    selected = select(
         *head,
         _typed(subject_id, BigKey).label("subject_id"),
         _typed(other_id, BigKey).label("other_id"),
@@ -60,7 +60,7 @@ def needs(
         (cast(null(), UtcDateTime()) if at is None else at).label("at"),
         _typed(note, Text()).label("note"),
     )
-    return asked if bounded else asked.where(*among(stack_id, whole=whole))
+    return selected if bounded else selected.where(*among(stack_id, whole=whole))
 
 
 def _typed(column: Any, kind: Any) -> Any:

@@ -44,13 +44,13 @@ def floor(
     something. A constant number of statements.
     """
     sources = Sources.of(session)
-    given = {
+    values = {
         "since_day": (now - LOOKED_BACK).date(),
         "silent_since": now - SILENT_AFTER,
         "now": now,
     }
     kinds: dict[tuple[str, int], set[NeedKind]] = defaultdict(set)
-    for row in session.execute(sources.ranking(), given):
+    for row in session.execute(sources.ranking(), values):
         kinds[row.serial_key, row.stack_id].add(KINDS[row.kind])
     acts = {kind for kind in KINDS if may(person, ASKS_FOR[kind])}
     ranked = sorted(
@@ -71,7 +71,7 @@ def floor(
         near = [stack for stack in ranked if stack[:2] > place] + others
     page = cut(near[: turn.limit + 1], turn, lambda stack: stack[:2])
     return Floor(
-        rows=floor_rows(session, person, sources, given, [stack[2] for stack in page.rows]),
+        rows=floor_rows(session, person, sources, values, [stack[2] for stack in page.rows]),
         further=page.further,
         back=page.back,
         total=session.scalar(select(func.count()).select_from(Stack)) or 0,

@@ -46,7 +46,7 @@ class CellState(StrEnum):
     BLANK = "blank"
 
 
-RANK = {seen: at for at, seen in enumerate(CellState)}
+RANK = {state: place for place, state in enumerate(CellState)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ def strips(
                 marked[mark.cell] = mark.seen
     return {
         stack_id: Strip(
-            cells[stack_id], tuple(CellMark(cell, seen) for cell, seen in sorted(marked.items()))
+            cells[stack_id], tuple(CellMark(cell, state) for cell, state in sorted(marked.items()))
         )
         for stack_id, marked in marks_of.items()
     }
@@ -180,13 +180,17 @@ class FloorStack:
 
 
 def floor_rows(
-    session: Session, person: Person, sources: Sources, given: Mapping[str, Any], ids: Sequence[int]
+    session: Session,
+    person: Person,
+    sources: Sources,
+    values: Mapping[str, Any],
+    ids: Sequence[int],
 ) -> tuple[FloorStack, ...]:
     """Return what there is to tell of these stacks, in order. A constant number of statements."""
     needs = [
         StackNeed(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
               row.by_id or 0, row.at, row.note or "")
-        for row in session.execute(sources.details(), {**given, "stack_ids": list(ids)})
+        for row in session.execute(sources.details(), {**values, "stack_ids": list(ids)})
     ]  # fmt: skip
     lines = listed_stacks(session, ids)
     approved = _last_approved(session, ids)
@@ -213,8 +217,8 @@ def floor_rows(
             tools.get(need.subject_id, ""),
         )
         act = ASKS_FOR[need.kind]
-        who = corrected if need.kind is NeedKind.CORRECTION_WAITING else involved
-        facts = RecordFacts(written_by=need.by_id, involved=who.get(need.other_id, frozenset()))
+        people = corrected if need.kind is NeedKind.CORRECTION_WAITING else involved
+        facts = RecordFacts(written_by=need.by_id, involved=people.get(need.other_id, frozenset()))
         answer = may(person, act, facts if need.kind in DECIDED else RecordFacts())
         look = looked_at(need, about)
         way = address(need, about) if answer else look[1]
@@ -259,15 +263,15 @@ def _part_of(need: StackNeed) -> int:
 def _parts_named(needs: Sequence[StackNeed]) -> set[int]:
     """The parts to be looked up: of one hold in one stack no more than a strip can show."""
     of_hold: dict[tuple[int, int], list[int]] = defaultdict(list)
-    named = set()
+    part_ids = set()
     for need in needs:
         if need.kind is NeedKind.HELD:
             of_hold[need.stack_id, need.subject_id].append(need.other_id)
         elif need.kind in OF_PARTS:
-            named.add(need.subject_id)
+            part_ids.add(need.subject_id)
     for parts in of_hold.values():
-        named.update(sorted(parts)[:NAMED_MOST])
-    return named
+        part_ids.update(sorted(parts)[:NAMED_MOST])
+    return part_ids
 
 
 def _fitted(session: Session, part_ids: Collection[int]) -> dict[int, FittedPart]:

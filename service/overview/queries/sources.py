@@ -107,23 +107,23 @@ def _present_build(record_id: Any, done_at: Any, *of: Any) -> Any:
     )
 
 
-def _told(taken: Any, note: str, whole: bool, *conditions: Any) -> Any:
+def _told(use: Any, note: str, whole: bool, *conditions: Any) -> Any:
     """One row for each instrument and present build, unless the stack is being worked on."""
     build = aliased(Build)
     stack_id = (
-        select(build.stack_id).where(build.id == taken.c.build_id).correlate(taken)
+        select(build.stack_id).where(build.id == use.c.build_id).correlate(use)
     ).scalar_subquery()
     return (
         needs(
             NeedKind.INSTRUMENT,
             stack_id,
             whole=whole,
-            subject_id=taken.c.instrument_id,
-            other_id=taken.c.build_id,
-            at=taken.c.since,
+            subject_id=use.c.instrument_id,
+            other_id=use.c.build_id,
+            at=use.c.since,
             note=literal(note),
         )
-        .where(taken.c.build_id.is_not(None), ~at_work(stack_id), *conditions)
+        .where(use.c.build_id.is_not(None), ~at_work(stack_id), *conditions)
         .distinct()
     )
 
@@ -287,8 +287,8 @@ class Sources:
 
 # Figures in force change a few times a year: few statements are in use at a time.
 @lru_cache(maxsize=8)
-def _ranking(asked: Sources) -> Any:
-    needs = union_all(*_needs(asked, whole=False)).subquery()
+def _ranking(sources: Sources) -> Any:
+    needs = union_all(*_needs(sources, whole=False)).subquery()
     return (
         select(Stack.serial_key, needs.c.stack_id, needs.c.kind)
         .join(needs, needs.c.stack_id == Stack.id)
@@ -297,14 +297,14 @@ def _ranking(asked: Sources) -> Any:
 
 
 @lru_cache(maxsize=8)
-def _details(asked: Sources) -> Any:
-    return select(union_all(*_needs(asked, whole=True)).subquery())
+def _details(sources: Sources) -> Any:
+    return select(union_all(*_needs(sources, whole=True)).subquery())
 
 
-def _needs(asked: Sources, *, whole: bool) -> list[Any]:
+def _needs(sources: Sources, *, whole: bool) -> list[Any]:
     return [
         *of_closed_stacks(
-            whole=whole, leak_designs=asked.leak_designs, settling_s=dict(asked.settling_s)
+            whole=whole, leak_designs=sources.leak_designs, settling_s=dict(sources.settling_s)
         ),
         *of_instruments(whole=whole),
         *waiting(whole=whole),

@@ -66,6 +66,7 @@ class Rods:
     count: int
     thread: Thread
     strength: Strength
+    # Austenitic stainless steel near room temperature: usual handbook values, from memory.
     modulus_pa: float = 193e9
     shank_area_m2: float | None = None
     expansion_1_k: float = 16e-6

@@ -120,6 +120,8 @@ class ThreadFriction:
         in_thread = self.thread_friction + thread_shared + tagged(FRICTION, 0.0, self.u_each)
         under_nut = self.bearing_friction + bearing_shared + tagged(FRICTION, 0.0, self.u_each)
         return (
+            # Kellermann and Klein: P / (2 π) ≈ 0.16 P is the slope of the thread; its friction acts
+            # at d2 / 2 on flanks of 30°: 1 / (2 cos 30°) ≈ 0.58. VDI 2230-1 writes them so.
             0.16 * self.thread.pitch_m
             + 0.58 * self.thread.pitch_diameter_m * in_thread
             + self.bearing.friction_diameter_m / 2 * under_nut

@@ -34,6 +34,7 @@ class DiscSpring:
     inner_diameter_m: float
     thickness_m: float
     cone_height_m: float
+    # Spring steel, as DIN EN 16984 (once DIN 2092) computes with; from memory.
     modulus_pa: float = 206e9
     poisson: float = 0.3
 
@@ -174,7 +175,11 @@ class SpringColumn:
             return self.greatest_travel_m
         each = load_n / self.parallel
         travel = brentq(
-            lambda s: self.disc.load(s) - each, 0.0, self.disc.cone_height_m, xtol=1e-18
+            # Travels are some 1e-3 m: 1e-18 m leaves it to brentq’s relative tolerance.
+            lambda s: self.disc.load(s) - each,
+            0.0,
+            self.disc.cone_height_m,
+            xtol=1e-18,
         )
         return self.series * float(travel)
 

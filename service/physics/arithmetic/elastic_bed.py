@@ -178,6 +178,8 @@ def _polygon_moments(corners: list[Place]) -> Array:
     x, y = np.array(corners).T
     next_x, next_y = np.roll(x, -1), np.roll(y, -1)
     cross = x * next_y - next_x * y
+    # Green’s theorem: each edge with the origin makes a triangle of (signed) area cross / 2, and
+    # the integrals of x, xx and xy over it are these sums over its corners; outside parts cancel.
     area = cross.sum() / 2
     of_x, of_y = ((x + next_x) @ cross) / 6, ((y + next_y) @ cross) / 6
     of_xx = ((x * x + x * next_x + next_x * next_x) @ cross) / 12

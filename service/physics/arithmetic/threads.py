@@ -109,6 +109,7 @@ def thread(size: str) -> Thread:
             "the thread", size.strip(), "", f"{sizes}, or with a pitch, such as M7x1", "thread"
         )
     more_than_zero("the pitch", pitch, "mm", "thread")
+    # ISO 261 goes on beyond M64; no tie rod of a stack does. A pitch above d / 4 is a slip.
     if not 1 <= diameter <= 64 or pitch > diameter / 4:
         raise OutOfRange(
             "the thread",

@@ -208,6 +208,7 @@ def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) ->
             f"up to the meter's full scale, {meter.full_scale_m3_s * 6e7:.4g} mL/min",
             "flow_ml_min",
         )
+    # A last digit spreads evenly over its width: w / √12. Reading and zero have one each: √2.
     step = meter.resolution_m3_s / sqrt(12)
     base = sqrt((meter.u_of_full_scale * meter.full_scale_m3_s) ** 2 + step**2)
     net = reading_m3_s * tagged(FLOW_METER, 1.0, meter.u_of_reading) - zero_m3_s

@@ -18,7 +18,7 @@ from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Kind
-from service.platform.pages.kept_drawings import kept
+from service.platform.pages.kept_drawings import drawing_cache
 from service.stacks.arithmetic.comparison import Mark, compare
 from service.stacks.drawings.clamp import Fluid, Port, Rods
 from service.stacks.drawings.pile import draw_pile
@@ -189,7 +189,7 @@ def _drawn(
             prefix=which,
         )
 
-    return Markup(kept.get(("changeover", content_sha256, which, shown.digest), draw))  # noqa: S704
+    return Markup(drawing_cache.get(("changeover", content_sha256, which, shown.digest), draw))  # noqa: S704
 
 
 # What a changeover does to the clamp and the set points, as tables of before and after.

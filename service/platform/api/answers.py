@@ -14,8 +14,8 @@ from service.platform.queries.lists import Listing, Turn
 
 def described(field: Described) -> Any:
     """Describe an attribute of an answer as forms and lists do."""
-    said = f"{field.unit}, {field.help}" if field.unit else field.help
-    return Field(description=f"{field.label}: {said}" if said else field.label)
+    words = f"{field.unit}, {field.help}" if field.unit else field.help
+    return Field(description=f"{field.label}: {words}" if words else field.label)
 
 
 class Out(BaseModel):
@@ -63,17 +63,21 @@ Below = Annotated[
 ]
 
 
-def page_of(found: Listing[Any]) -> dict[str, Any]:
+def page_of(rows_listed: Listing[Any]) -> dict[str, Any]:
     """Return what the answer of every list says of its page."""
-    return {"next": found.further or None, "previous": found.back or None, "total": found.total}
+    return {
+        "next": rows_listed.further or None,
+        "previous": rows_listed.back or None,
+        "total": rows_listed.total,
+    }
 
 
-def links_of(request: Request, found: Listing[Any]) -> str:
+def links_of(request: Request, rows_listed: Listing[Any]) -> str:
     """Return the header Link of a list that is answered without a page around it."""
-    beside = (("next", found.further), ("prev", found.back))
+    beside = (("next", rows_listed.further), ("prev", rows_listed.back))
     return ", ".join(
-        f'<{request.url.include_query_params(page=cursor)}>; rel="{where}"'
-        for where, cursor in beside
+        f'<{request.url.include_query_params(page=cursor)}>; rel="{relation}"'
+        for relation, cursor in beside
         if cursor
     )
 
@@ -92,12 +96,12 @@ def like(source: type, *, without: str = "", only: str = "") -> Callable[[type[T
     """
     hints = get_type_hints(source, include_extras=True)
     names = [f.name for f in fields(source)]
-    named = set((without or only).split())
-    if unknown := named - set(names):
+    listed_names = set((without or only).split())
+    if unknown := listed_names - set(names):
         raise TypeError(f"{source.__name__} has no {unknown}")
-    taken = {name: hints[name] for name in names if (name in named) == bool(only)}
+    fields_taken = {name: hints[name] for name in names if (name in listed_names) == bool(only)}
 
-    return lambda model: with_fields(model, taken)
+    return lambda model: with_fields(model, fields_taken)
 
 
 def with_fields(model: type[M], taken: dict[str, Any]) -> type[M]:

@@ -51,6 +51,6 @@ def audit(
     about = (subject_kind, subject_id) if subject_kind and subject_id else None
     with reading(engine) as session:
         person_id = people_by_login(session, [person])[person] if person else None
-        asked = Asked(person_id=person_id, since=since, until=until, act=act, subject=about)
-        found = trail(session, asked, from_keys(Turn(limit, page), older))
-    return Trail.from_answer(found, **page_of(found))
+        filters = Asked(person_id=person_id, since=since, until=until, act=act, subject=about)
+        entries = trail(session, filters, from_keys(Turn(limit, page), older))
+    return Trail.from_answer(entries, **page_of(entries))

@@ -103,9 +103,9 @@ def one_call(
 def make_once(call: OneCall, change: Callable[[Work], int]) -> Made:
     """Make one change and answer its number; the same call with its key gets the first answer."""
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
-        made = change(work)
-        work.answer = str(made)
-    return Made(id=made)
+        row_id = change(work)
+        work.answer = str(row_id)
+    return Made(id=row_id)
 
 
 Call = Annotated[OneCall, Depends(one_call)]

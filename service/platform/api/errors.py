@@ -54,19 +54,19 @@ def problem(
 
 
 def _field(refusal: Refused) -> dict[str, object]:
-    told: dict[str, object] = {
+    answer: dict[str, object] = {
         "field": refusal.field,
         "value": "" if refusal.value is None else str(refusal.value),
         "reason": refusal.reason,
         "right_would_be": refusal.right_would_be,
     }
     if isinstance(refusal, Question):
-        told["question"] = {
+        answer["question"] = {
             "key": refusal.key,
             "facts": refusal.facts,
             "answers": list(refusal.answers),
         }
-    return told
+    return answer
 
 
 def known(_request: Request, error: Exception) -> JSONResponse:

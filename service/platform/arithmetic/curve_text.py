@@ -77,8 +77,8 @@ def _of_form(form: str, rows: list[list[str]], of: CurveOf) -> Curve:
     numbers: dict[str, float] = {}
     for row in rows:
         if len(row) != 2 or row[0].casefold() not in {*needed, *more}:
-            known = "; ".join(f"{name} …" for name in (*needed, *more))
-            raise OutOfRange("the curve", " ".join(row), "", f"{form}: {known}")
+            columns = "; ".join(f"{name} …" for name in (*needed, *more))
+            raise OutOfRange("the curve", " ".join(row), "", f"{form}: {columns}")
         numbers[row[0].casefold()] = read_number(row[1])
     missing = [name for name in needed if name not in numbers]
     if missing:

@@ -36,9 +36,9 @@ def placed(*fields: str, **by_key: str) -> Iterator[None]:
     try:
         yield
     except TradeError as trouble:
-        named = [by_key[key] for key in trouble.fields if key in by_key]
-        if named or (fields and not trouble.is_placed):
-            trouble.fields = tuple(dict.fromkeys(named or (*fields, *by_key.values())))
+        field_names = [by_key[key] for key in trouble.fields if key in by_key]
+        if field_names or (fields and not trouble.is_placed):
+            trouble.fields = tuple(dict.fromkeys(field_names or (*fields, *by_key.values())))
             trouble.is_placed = True
         raise
 
@@ -59,15 +59,15 @@ class NoSolution(TradeError):  # noqa: N818
     """
 
     def __init__(
-        self, what: str, why: str = "", *, last: object = None, fields: tuple[str, ...] = ()
+        self, problem: str, why: str = "", *, last: object = None, fields: tuple[str, ...] = ()
     ) -> None:
-        super().__init__(f"{what}: no solution; {why}." if why else f"{what}: no solution.")
+        super().__init__(f"{problem}: no solution; {why}." if why else f"{problem}: no solution.")
         self.last, self.fields = last, fields
 
 
 class Inconsistent(TradeError):  # noqa: N818
     """Values that cannot all be right."""
 
-    def __init__(self, said: str, *fields: str) -> None:
-        super().__init__(said)
+    def __init__(self, sentence: str, *fields: str) -> None:
+        super().__init__(sentence)
         self.fields = fields

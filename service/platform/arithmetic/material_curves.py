@@ -179,8 +179,8 @@ class Soft:
         """Say whether it comes back along its loading curve."""
         return self.set_share == 0 and self.unloading_exponent is None
 
-    def answer(self, x: Array, seen: Array) -> tuple[Array, Array]:
-        """Compute y and dy/dx at each x, where it was pressed to ``seen`` before.
+    def answer(self, x: Array, greatest: Array) -> tuple[Array, Array]:
+        """Compute y and dy/dx at each x, where it was pressed to ``greatest`` before.
 
         Beyond the curve's end the last slope goes on, so that a search can pass it; answers found
         there must be refused by `check`.
@@ -188,10 +188,10 @@ class Soft:
         y, slope = self._first(x)
         if self.is_elastic:
             return y, slope
-        back = (x < seen) & (seen > 0)
+        back = (x < greatest) & (greatest > 0)
         if not back.any():
             return y, slope
-        y_back, slope_back = self._back(x[back], seen[back])
+        y_back, slope_back = self._back(x[back], greatest[back])
         less = y_back < y[back]
         y[back] = np.where(less, y_back, y[back])
         slope[back] = np.where(less, slope_back, slope[back])
@@ -205,21 +205,21 @@ class Soft:
         y = self.loading.load(inside) + slope * (np.maximum(x, 0.0) - inside)
         return y, np.where(x > 0, slope, 0.0)
 
-    def _back(self, x: Array, seen: Array) -> tuple[Array, Array]:
+    def _back(self, x: Array, greatest: Array) -> tuple[Array, Array]:
         power = self.unloading_exponent or 1.0
-        free = self.set_share * seen
-        top, _slope = self._first(seen)
-        part = np.clip((x - free) / (seen - free), 0.0, None)
+        free = self.set_share * greatest
+        top, _slope = self._first(greatest)
+        part = np.clip((x - free) / (greatest - free), 0.0, None)
         y = top * part**power
-        slope = top * power * part ** (power - 1) / (seen - free)
+        slope = top * power * part ** (power - 1) / (greatest - free)
         return y, np.where(part > 0, slope, 0.0)
 
-    def check(self, what: str, x: float) -> None:
+    def check(self, name: str, x: float) -> None:
         """Raise OutOfRange where an answer lies beyond what the curve was made for."""
         # the balance is solved to 1e-9: exactly at the end is not beyond it
         if x > self.loading.greatest * (1 + 1e-9):
             raise OutOfRange(
-                what,
+                name,
                 f"{100 * x:.1f}",
                 "%",
                 f"up to {100 * self.loading.greatest:g} %, where its curve ends",

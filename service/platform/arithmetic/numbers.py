@@ -71,13 +71,13 @@ def _with_point(body: str, decimal: str | None, written: str) -> str:
     """With a decimal point, and nothing between the thousands."""
     marks = re.findall("[.,]", body)
     mark = decimal or _decimal_mark(body, marks, written)
-    other = "," if mark == "." else "."
+    separator = "," if mark == "." else "."
     whole, _, rest = body.partition(mark)
-    if other in rest or mark in rest:
+    if separator in rest or mark in rest:
         raise OutOfRange("number", written, "", f'one decimal mark "{mark}" behind the thousands')
-    if other in whole and not re.fullmatch(rf"\d{{1,3}}(?:\{other}\d{{3}})+", whole):
-        raise OutOfRange("number", written, "", f'groups of three digits between "{other}"')
-    return whole.replace(other, "") + ("." + rest if mark in body else "")
+    if separator in whole and not re.fullmatch(rf"\d{{1,3}}(?:\{separator}\d{{3}})+", whole):
+        raise OutOfRange("number", written, "", f'groups of three digits between "{separator}"')
+    return whole.replace(separator, "") + ("." + rest if mark in body else "")
 
 
 def _decimal_mark(body: str, marks: list[str], written: str) -> str:

@@ -59,10 +59,10 @@ def from_data(of: type[Made], data: Any, name: str = "") -> Made:
 
     Raises OutOfRange or Inconsistent naming the field that is missing, unknown or of another kind.
     """
-    made = _read(of, data, name or of.__name__)
-    if not isinstance(made, of):
+    instance = _read(of, data, name or of.__name__)
+    if not isinstance(instance, of):
         raise Inconsistent(f"{name or of.__name__} is missing.")
-    return made
+    return instance
 
 
 @cache
@@ -108,13 +108,13 @@ def _mapping(data: Any, name: str) -> Mapping[str, Any]:
 
 
 def _read_fields(of: type, data: Mapping[str, Any], name: str) -> Any:
-    known = {field.name: field for field in fields(of)}
-    unknown = [given for given in data if given not in known]
+    field_of = {field.name: field for field in fields(of)}
+    unknown = [name_found for name_found in data if name_found not in field_of]
     if unknown:
-        raise Inconsistent(f"{name} has no field “{unknown[0]}”; it has: {', '.join(known)}.")
+        raise Inconsistent(f"{name} has no field “{unknown[0]}”; it has: {', '.join(field_of)}.")
     hints = _hints(of)
     values = {}
-    for field, described in known.items():
+    for field, described in field_of.items():
         if field in data:
             with placed(field):
                 values[field] = _read(hints[field], data[field], spoken(field))

@@ -89,13 +89,13 @@ allowed: an absolute pressure above the air outside, 101.325 kPa \
             name, f"{value / 1e3:g}", "kPa", f"up to {GREATEST_PRESSURE_PA / 1e3:g} kPa", field
         )
     if barometer_pa is not None and value < barometer_pa:
-        meant = (value + barometer_pa) / 1e3
+        absolute_kpa = (value + barometer_pa) / 1e3
         raise OutOfRange(
             name,
             f"{value / 1e3:g}",
             "kPa",
             f"an absolute pressure above the air outside, {barometer_pa / 1e3:g} kPa"
-            f" ({value / 1e3:g} kPa gauge would be {meant:g} kPa absolute)",
+            f" ({value / 1e3:g} kPa gauge would be {absolute_kpa:g} kPa absolute)",
             field,
         )
     return value

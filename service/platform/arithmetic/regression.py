@@ -42,10 +42,10 @@ class LeastSquares:
 
     def at(self, row: ArrayLike) -> tuple[float, float]:
         """Compute the fitted value and its standard error for one row of the columns."""
-        given = np.asarray(row, dtype=float)
-        value = float(given @ self.coefficients)
+        row_values = np.asarray(row, dtype=float)
+        value = float(row_values @ self.coefficients)
         # rounding may leave a hair below zero
-        return value, float(np.sqrt(max(0.0, given @ self.covariance @ given)))
+        return value, float(np.sqrt(max(0.0, row_values @ self.covariance @ row_values)))
 
 
 def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> LeastSquares:
@@ -63,21 +63,21 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
     ([0.97, 2.02], [0.079373, 0.042426], 2)
     """
     within("the level", level, "", 0.5, 0.9999)
-    given, response = np.asarray(columns, dtype=float), finite_row(y, "y")
-    if given.ndim != 2 or len(given) != len(response):
+    matrix, response = np.asarray(columns, dtype=float), finite_row(y, "y")
+    if matrix.ndim != 2 or len(matrix) != len(response):
         raise Inconsistent(f"{len(response)} readings need a table of as many rows.")
-    n, k = given.shape
+    n, k = matrix.shape
     if n <= k:
         raise NoSolution("least squares", f"{n} readings for {k} coefficients")
-    scale = np.linalg.norm(given, axis=0)
+    scale = np.linalg.norm(matrix, axis=0)
     if not np.all(np.isfinite(scale)) or np.any(scale == 0):
         raise NoSolution("least squares", "a column is all zero or no number")
-    q, r = np.linalg.qr(given / scale)
+    q, r = np.linalg.qr(matrix / scale)
     # Columns have length 1 here: the diagonal of R is what of a column the ones before do not tell.
     if np.min(np.abs(np.diag(r))) < 1e-12:
         raise NoSolution("least squares", "the columns depend on each other")
     scaled = np.linalg.solve(r, q.T @ response)
-    residuals = response - (given / scale) @ scaled
+    residuals = response - (matrix / scale) @ scaled
     variance = float(residuals @ residuals) / (n - k)
     # (XᵀX)⁻¹ = R⁻¹ R⁻ᵀ, scaled back; XᵀX itself would square the loss of digits.
     inverse = np.linalg.solve(r, np.eye(k)) / scale[:, None]
@@ -107,9 +107,9 @@ def line_columns(x: ArrayLike, stretch: ArrayLike | None = None) -> Floats:
 
     ``stretch`` names the stretch of each reading by a number (`stretches`); None: all are one.
     """
-    given = finite_row(x, "x")
-    levels = [inside.astype(float) for inside in each_stretch(given, stretch)]
-    return np.column_stack([given, *levels])
+    x_values = finite_row(x, "x")
+    levels = [inside.astype(float) for inside in each_stretch(x_values, stretch)]
+    return np.column_stack([x_values, *levels])
 
 
 def each_stretch(x: Floats, stretch: ArrayLike | None) -> list[NDArray[np.bool_]]:

@@ -85,7 +85,7 @@ Typed = Mapping[str, str]
 
 
 def typed_quantity(
-    typed: Typed, name: str, label: str, measure: Measure, unit: str
+    texts: Typed, name: str, label: str, measure: Measure, unit: str
 ) -> float | None:
     """Return the quantity of one field in ``unit``; None where it is empty.
 
@@ -94,7 +94,7 @@ def typed_quantity(
     >>> typed_quantity({"duration": "600 s"}, "duration", "the duration", Measure.DURATION, "min")
     10.0
     """
-    text = typed.get(name, "").strip()
+    text = texts.get(name, "").strip()
     if not text:
         return None
     try:
@@ -104,16 +104,16 @@ def typed_quantity(
     return entry.value if entry.unit == unit else from_si(entry.si, unit, measure)
 
 
-def needed_quantity(typed: Typed, name: str, label: str, measure: Measure, unit: str) -> float:
+def needed_quantity(texts: Typed, name: str, label: str, measure: Measure, unit: str) -> float:
     """Return the same; raises FieldRefused where the field is empty."""
-    value = typed_quantity(typed, name, label, measure, unit)
+    value = typed_quantity(texts, name, label, measure, unit)
     if value is None:
         raise FieldRefused(name, label, "empty", "", f"a number in {unit}")
     return value
 
 
 def typed_pressure(
-    typed: Typed, name: str, label: str, otherwise: Zero
+    texts: Typed, name: str, label: str, otherwise: Zero
 ) -> tuple[float, Zero] | None:
     """Return the pressure of one field in kPa and its zero; None where it is empty.
 
@@ -123,7 +123,7 @@ def typed_pressure(
     >>> typed_pressure({"start": "0.5 bar g"}, "start", "the pressure", Zero.NOT_SAID)
     (50.0, <Zero.GAUGE: 'gauge'>)
     """
-    text = typed.get(name, "").strip()
+    text = texts.get(name, "").strip()
     if not text:
         return None
     try:
@@ -138,9 +138,9 @@ def typed_pressure(
     return kpa, otherwise if read.zero is Zero.NOT_SAID else read.zero
 
 
-def typed_word(typed: Typed, name: str, label: str, choices: Sequence[str]) -> str:
+def typed_word(texts: Typed, name: str, label: str, choices: Sequence[str]) -> str:
     """Return one of some words; raises FieldRefused for anything else."""
-    text = typed.get(name, "").strip()
+    text = texts.get(name, "").strip()
     if text not in choices:
         raise FieldRefused(name, label, text or "empty", "", ", ".join(choices))
     return text

@@ -176,18 +176,18 @@ def unit_label(text: str, measure: Measure) -> str:
     service.platform.arithmetic.errors.OutOfRange: the unit is mPa; allowed: Pa, kPa, MPa, bar, \
 mbar, hPa, GPa, N/mm², psi, atm, Torr.
     """
-    known = IN_SI[measure]
-    if text.strip() in known:
+    known_labels = IN_SI[measure]
+    if text.strip() in known_labels:
         return text.strip()
     forgiving = measure not in _M_IS_NO_M
-    typed = _folded(text, forgiving=forgiving)
-    for label in known:
-        if typed == _folded(label, forgiving=forgiving):
+    folded = _folded(text, forgiving=forgiving)
+    for label in known_labels:
+        if folded == _folded(label, forgiving=forgiving):
             return label
-    other = _OTHER_NAMES.get(typed)
-    if other in known:
-        return str(other)
-    raise OutOfRange("the unit", text.strip() or "missing", "", ", ".join(known))
+    standard_name = _OTHER_NAMES.get(folded)
+    if standard_name in known_labels:
+        return str(standard_name)
+    raise OutOfRange("the unit", text.strip() or "missing", "", ", ".join(known_labels))
 
 
 def _folded(text: str, *, forgiving: bool) -> str:

@@ -41,11 +41,11 @@ class Axis:
     """None where all layers are drawn equally wide"""
 
 
-def left_out(layers: Sequence[Layer], shown: Collection[int]) -> list[tuple[int, int]]:
+def left_out(layers: Sequence[Layer], positions: Collection[int]) -> list[tuple[int, int]]:
     """Return layers not drawn in a broken pile, as (first index, index after the last).
 
     Whole cells from the middle with what lies between them, never one of the positions in
-    ``shown`` nor the cells beside, nor a cell that is built differently from the cell before it.
+    ``positions`` nor the cells beside, nor a cell built differently from the cell before it.
     """
     cells: dict[int, list[int]] = {}
     for index, layer in enumerate(layers):
@@ -54,21 +54,21 @@ def left_out(layers: Sequence[Layer], shown: Collection[int]) -> list[tuple[int,
     if len(cells) <= MOST_CELLS:
         return []
     last = max(cells)
-    kept = set(range(1, END_CELLS + 1)) | set(range(last - END_CELLS + 1, last + 1))
-    asked = {layer.cell for layer in layers if layer.cell and layer.position in shown}
-    kept |= {cell + beside for cell in asked for beside in (-1, 0, 1)}
+    cells_drawn = set(range(1, END_CELLS + 1)) | set(range(last - END_CELLS + 1, last + 1))
+    cells_asked = {layer.cell for layer in layers if layer.cell and layer.position in positions}
+    cells_drawn |= {cell + beside for cell in cells_asked for beside in (-1, 0, 1)}
     built = {cell: [_build(layers[index]) for index in places] for cell, places in cells.items()}
-    kept |= {cell for cell in cells if cell > 1 and built[cell] != built.get(cell - 1)} - {
+    cells_drawn |= {cell for cell in cells if cell > 1 and built[cell] != built.get(cell - 1)} - {
         cell for cell in cells if built.get(cell - 1) != built.get(cell - 2)
     }
     for layer, after in pairwise(layers):
-        if layer.position in shown and not layer.cell and after.cell:
-            kept.add(after.cell)
+        if layer.position in positions and not layer.cell and after.cell:
+            cells_drawn.add(after.cell)
     gaps = []
     cell = 1
     while cell <= last:
         until = cell
-        while until in cells and until not in kept:
+        while until in cells and until not in cells_drawn:
             until += 1
         if until - cell >= 3:
             gaps.append((cells[cell][0], cells[until][0]))

@@ -116,11 +116,11 @@ def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
     x, y = encoding(across, "x"), encoding(up, "y")
     layers: list[Spec] = []
     if curve.low and curve.high:
-        known = [row for row in rows if row["low"] is not None and row["high"] is not None]
+        bounded_rows = [row for row in rows if row["low"] is not None and row["high"] is not None]
         area = {"type": "area", "interpolate": "step-after", "color": pen.colour,
                 "fillOpacity": 0.13, "opacity": 1}  # fmt: skip
         ends = {"x": x, "y": encoding(up, "low"), "y2": {"field": "high"}}
-        layers.append({"data": {"values": known}, "mark": area, "encoding": ends})
+        layers.append({"data": {"values": bounded_rows}, "mark": area, "encoding": ends})
     line: Spec = {"type": "line", "interpolate": "step-after", "color": pen.colour,
                   "strokeWidth": OUTLINE_WIDTH, "opacity": 1}  # fmt: skip
     if pen.dash:
@@ -261,11 +261,11 @@ def lines_chart(
 
 def _opened(up: Axis, values: Sequence[float | None], rules: Sequence[Rule]) -> Axis:
     """Values that are all alike get room on both sides, else there would be no scale."""
-    shown = {value for value in values if value is not None}
-    shown |= {rule.value for rule in rules if rule.axis == "y"}
-    if len(shown) > 1 or up.from_zero or up.least is not None or up.most is not None:
+    distinct = {value for value in values if value is not None}
+    distinct |= {rule.value for rule in rules if rule.axis == "y"}
+    if len(distinct) > 1 or up.from_zero or up.least is not None or up.most is not None:
         return up
-    (value,) = shown
+    (value,) = distinct
     room = abs(value) * 0.1 or 1.0
     return replace(up, least=value - room, most=value + room)
 

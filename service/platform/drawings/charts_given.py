@@ -67,11 +67,11 @@ class Series:
             raise ValueError(f"{self.mark!r} is none of {', '.join(MARKS)}")
         object.__setattr__(self, "x", places(self.x))
         for name in ("y", "low", "high"):
-            given = getattr(self, name)
-            if given is not None:
-                object.__setattr__(self, name, numbers(given))
-                if len(given) != len(self.x):
-                    raise ValueError(f"{len(self.x)} places but {len(given)} of {name}")
+            sequence = getattr(self, name)
+            if sequence is not None:
+                object.__setattr__(self, name, numbers(sequence))
+                if len(sequence) != len(self.x):
+                    raise ValueError(f"{len(self.x)} places but {len(sequence)} of {name}")
         object.__setattr__(self, "tips", tuple(self.tips))
         if self.tips and len(self.tips) != len(self.x):
             raise ValueError(f"{len(self.x)} places but {len(self.tips)} tips")
@@ -135,9 +135,9 @@ class Steps:
     def __post_init__(self) -> None:
         """Keep tuples of plain numbers."""
         for name in ("times", "shares", "low", "high", "censored"):
-            given = getattr(self, name)
-            if given is not None:
-                object.__setattr__(self, name, numbers(given))
+            sequence = getattr(self, name)
+            if sequence is not None:
+                object.__setattr__(self, name, numbers(sequence))
         object.__setattr__(self, "at_risk", tuple(int(count) for count in self.at_risk))
         object.__setattr__(self, "tips", tuple(self.tips))
 
@@ -147,16 +147,16 @@ class Steps:
         return [time for time in self.times if time is not None]
 
 
-def numbers(given: Iterable[float | None]) -> tuple[float | None, ...]:
+def numbers(values: Iterable[float | None]) -> tuple[float | None, ...]:
     """Return plain floats; what is not finite becomes None."""
     return tuple(
-        None if value is None or not isfinite(value) else float(value) for value in given
+        None if value is None or not isfinite(value) else float(value) for value in values
     )  # fmt: skip
 
 
-def places(given: Iterable[float | datetime]) -> tuple[float, ...]:
+def places(values: Iterable[float | datetime]) -> tuple[float, ...]:
     """Return plain floats; a time becomes milliseconds of its wall clock."""
-    return tuple(place(value) for value in given)
+    return tuple(place(value) for value in values)
 
 
 def place(value: float | datetime) -> float:
@@ -195,14 +195,14 @@ def thinned(series: Series, most: int = MOST_POINTS) -> Series:
             keep.add(int(inside[0]))
         else:
             keep.update((int(inside[np.nanargmin(values)]), int(inside[np.nanargmax(values)])))
-    kept = [int(index) for index in order if int(index) in keep]
+    indices = [int(index) for index in order if int(index) in keep]
     return replace(
         series,
-        x=[series.x[index] for index in kept],
-        y=[series.y[index] for index in kept],
-        low=None if series.low is None else [series.low[index] for index in kept],
-        high=None if series.high is None else [series.high[index] for index in kept],
-        tips=[series.tips[index] for index in kept] if series.tips else (),
+        x=[series.x[index] for index in indices],
+        y=[series.y[index] for index in indices],
+        low=None if series.low is None else [series.low[index] for index in indices],
+        high=None if series.high is None else [series.high[index] for index in indices],
+        tips=[series.tips[index] for index in indices] if series.tips else (),
     )
 
 

@@ -125,17 +125,17 @@ def encoding(axis: Axis, field: str, **more: Any) -> Spec:
         scale["domainMin"] = axis.least
     if axis.most is not None:
         scale["domainMax"] = axis.most
-    shown: Spec = {"labelOverlap": "parity", "labelSeparation": 8}
-    shown["title"] = axis.words or None
+    axis_spec: Spec = {"labelOverlap": "parity", "labelSeparation": 8}
+    axis_spec["title"] = axis.words or None
     if axis.ticks:
-        shown["values"] = list(axis.ticks)
+        axis_spec["values"] = list(axis.ticks)
     if axis.days:
         scale["type"] = "utc"
         scale.pop("zero")
-        shown["format"] = "%m-%d %H:%M" if axis.clock else "%Y-%m-%d"
-        shown["tickCount"] = 6
+        axis_spec["format"] = "%m-%d %H:%M" if axis.clock else "%Y-%m-%d"
+        axis_spec["tickCount"] = 6
     kind = "temporal" if axis.days else "quantitative"
-    return {"field": field, "type": kind, "scale": scale, "axis": shown, **more}
+    return {"field": field, "type": kind, "scale": scale, "axis": axis_spec, **more}
 
 
 def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> list[Spec]:

@@ -102,10 +102,10 @@ def small_picture(folder: Path, sha256: str) -> Path:
             photo.draft("RGB", (SMALL_EDGE * 2, SMALL_EDGE * 2))
             upright = ImageOps.exif_transpose(photo).convert("RGB")
             upright.thumbnail((SMALL_EDGE, SMALL_EDGE))
-        made = BytesIO()
-        upright.save(made, "WEBP", quality=80)
+        webp = BytesIO()
+        upright.save(webp, "WEBP", quality=80)
         place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        _write_through(place, made.getvalue())
+        _write_through(place, webp.getvalue())
     return place
 
 

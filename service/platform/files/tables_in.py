@@ -57,11 +57,11 @@ class Table:
 
 
 def read_table(
-    content: bytes, name: str, *, known: Sequence[Sequence[str]] = (), field: str = "file"
+    content: bytes, name: str, *, headings: Sequence[Sequence[str]] = (), field: str = "file"
 ) -> Table:
     """Read a CSV or XLSX file, whatever its name says.
 
-    ``known`` are headings to be expected, by which the heading row is found beneath a preamble.
+    ``headings`` are headings to be expected, by which the heading row is found beneath a preamble.
     Encoding (UTF-8, UTF-16, else Windows-1252) and delimiter (; tab , |) are found; a quoted cell
     may hold both and line ends. Rows that are empty are left out. Raises Refused, saying what would
     be right: empty, too large, too many rows, no table in it, damaged, another kind of file.
@@ -84,7 +84,7 @@ def read_table(
     filled = [row for row in lines if any(cell not in {None, ""} for cell in row.cells)]
     if not filled:
         raise Refused(field, name, "there is no filled row in it.", RIGHT)
-    header_index = _header_at(filled, known)
+    header_index = _header_at(filled, headings)
     headers = _headers(filled[header_index])
     rows = tuple(_as_wide(row, len(headers)) for row in filled[header_index + 1 :])
     if not rows:
@@ -277,9 +277,9 @@ def _refuse_large(rows: int, columns: int, name: str, field: str) -> None:
         raise Refused(field, name, f"it has more than {MOST_COLUMNS} columns.", RIGHT)
 
 
-def _header_at(rows: Sequence[Row], known: Sequence[Sequence[str]]) -> int:
+def _header_at(rows: Sequence[Row], headings: Sequence[Sequence[str]]) -> int:
     """The heading row: the one with most known headings, else the first one filled widely."""
-    words = {_plain(word) for synonyms in known for word in synonyms}
+    words = {_plain(word) for synonyms in headings for word in synonyms}
     scores = [
         sum(_plain(text_of(cell)) in words for cell in row.cells if cell not in {None, ""})
         for row in rows[:HEADER_WITHIN]
@@ -361,15 +361,15 @@ def _extent(path: Path, most_bytes: int, _size: int, _changed: int) -> Extent:
                 while piece := part.read(PIECE):
                     unpacked += len(piece)
                     text = piece.replace(b"\x00", b"")  # UTF-16 reads as its plain signs
-                    named = set(_PLACE.findall(tail + text))
+                    cell_names = set(_PLACE.findall(tail + text))
                     tail = text[-LONGEST_PLACE:]
                     begun, *begin = _ROW.split(text)
                     in_row += _cells(begun)
                     row_count += len(begin)
                     fullest = max([in_row, *map(_cells, begin)])
                     in_row = _cells(begin[-1]) if begin else in_row
-                    rows = max(rows, row_count, *(int(row) for _, row in named))
-                    columns = max(columns, fullest, *(_number(column) for column, _ in named))
+                    rows = max(rows, row_count, *(int(row) for _, row in cell_names))
+                    columns = max(columns, fullest, *(_number(column) for column, _ in cell_names))
     return Extent(unpacked, rows, columns)
 
 

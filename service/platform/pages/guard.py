@@ -93,11 +93,11 @@ async def form_is_ours(request: Request) -> AsyncIterator[None]:
         return
     try:
         form = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
-        given, wanted = form.get(FORM_TOKEN), form_token(request)
+        token, expected = form.get(FORM_TOKEN), form_token(request)
         if not (
-            isinstance(given, str)
-            and wanted
-            and hmac.compare_digest(given.encode(), wanted.encode())
+            isinstance(token, str)
+            and expected
+            and hmac.compare_digest(token.encode(), expected.encode())
         ):
             raise HTTPException(
                 403,
@@ -171,7 +171,7 @@ class Guard:
         self.identify = identify
         self.reading: Counter[str] = Counter()
         self.most_mb, self.most_mb_of_logs = settings.request_max_mb, settings.log_max_mb
-        given = {
+        header_values = {
             "Content-Security-Policy": CONTENT_POLICY,
             "X-Content-Type-Options": "nosniff",
             "Referrer-Policy": "same-origin",
@@ -180,8 +180,10 @@ class Guard:
             "Permissions-Policy": "camera=(self), microphone=(), geolocation=(), payment=()",
         }
         if settings.cookie_secure:
-            given["Strict-Transport-Security"] = "max-age=31536000"
-        self.headers = [(name.lower().encode(), value.encode()) for name, value in given.items()]
+            header_values["Strict-Transport-Security"] = "max-age=31536000"
+        self.headers = [
+            (name.lower().encode(), value.encode()) for name, value in header_values.items()
+        ]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -252,6 +254,6 @@ class Guard:
     def _complete(self, message: Message) -> None:
         headers = MutableHeaders(raw=message["headers"])
         if "cache-control" not in headers:
-            kept = "etag" in headers
-            headers["Cache-Control"] = "private, no-cache" if kept else "no-store"
+            has_etag = "etag" in headers
+            headers["Cache-Control"] = "private, no-cache" if has_etag else "no-store"
         message["headers"] = [*headers.raw, *self.headers]

@@ -41,7 +41,7 @@ class Kept:
         return text
 
 
-kept = Kept()
+drawing_cache = Kept()
 
 
 # Charts kept under the digest of everything they are made from.
@@ -50,12 +50,12 @@ kept = Kept()
 # read at every request, so what is kept can never be out of date.
 
 
-def kept_chart(draw: Callable[..., str], /, *given: Any, **named: Any) -> str:
+def kept_chart(draw: Callable[..., str], /, *arguments: Any, **options: Any) -> str:
     """Return what ``draw`` makes of what it is given, made once.
 
-    ``given`` and ``named`` are the plain values of service/platform/drawings/charts_given.py: two
-    that read alike draw alike.
+    ``arguments`` and ``options`` are the plain values of
+    service/platform/drawings/charts_given.py: two that read alike draw alike.
     """
-    values = repr((draw.__module__, draw.__name__, given, sorted(named.items())))
+    values = repr((draw.__module__, draw.__name__, arguments, sorted(options.items())))
     key = ("chart", sha256(values.encode()).hexdigest())
-    return kept.get(key, lambda: draw(*given, **named))
+    return drawing_cache.get(key, lambda: draw(*arguments, **options))

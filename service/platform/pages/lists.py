@@ -22,22 +22,22 @@ class Shown(Generic[Row]):
     total: int | None
 
 
-def turn_asked(request: Request, asked: Form, name: str = CURSOR) -> Turn:
+def turn_asked(request: Request, query: Form, name: str = CURSOR) -> Turn:
     """Read which page of a list an address asks for; a second list of a page has its ``name``."""
     settings: Settings = request.app.state.settings
-    return Turn(settings.page_rows, asked.raw(name)[:1000])
+    return Turn(settings.page_rows, query.raw(name)[:1000])
 
 
 def shown(
-    request: Request, listing: Listing[Row], name: str = CURSOR, *, at: str = "", **asked: str
+    request: Request, listing: Listing[Row], name: str = CURSOR, *, at: str = "", **parameters: str
 ) -> Shown[Row]:
     """Return a page of a list with the addresses of those beside it.
 
-    ``asked`` is added to what the address asks for; ``at`` is where on the page the list stands.
+    ``parameters`` is added to what the address asks for; ``at`` is where on the page it is.
     """
 
     def address(cursor: str) -> str:
-        url = request.url.include_query_params(**asked, **{name: cursor})
+        url = request.url.include_query_params(**parameters, **{name: cursor})
         return f"{url.path}?{url.query}{at and '#' + at}" if cursor else ""
 
     return Shown(listing.rows, address(listing.back), address(listing.further), listing.total)

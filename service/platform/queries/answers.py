@@ -25,24 +25,27 @@ def columns(answer: Callable[..., Any], /, *tables: Any, **expressions: Any) -> 
     names = fields_of(answer)
     if unknown := expressions.keys() - set(names):
         raise TypeError(f"{answer} has no field {', '.join(sorted(unknown))}")
-    found = []
+    result_columns = []
     for name in names:
         if name in expressions:
-            found.append(expressions[name].label(name))
+            result_columns.append(expressions[name].label(name))
         elif table := next((each for each in tables if hasattr(each, name)), None):
-            found.append(getattr(table, name))
-    return tuple(found)
+            result_columns.append(getattr(table, name))
+    return tuple(result_columns)
 
 
-def read_as(answer: Callable[..., Answer], row: Any, /, **given: Any) -> Answer:
+def read_as(answer: Callable[..., Answer], row: Any, /, **more_values: Any) -> Answer:
     """Return the answer a row tells; fields not in the row are given.
 
     Raises KeyError for a field that is in neither.
     """
-    if not given:
+    if not more_values:
         return answer(*_getter(answer)(row._mapping))
-    told = row._mapping
-    return answer(**given, **{name: told[name] for name in fields_of(answer) if name not in given})
+    mapping = row._mapping
+    return answer(
+        **more_values,
+        **{name: mapping[name] for name in fields_of(answer) if name not in more_values},
+    )
 
 
 def read_all(answer: Callable[..., Answer], rows: Iterable[Any]) -> tuple[Answer, ...]:
@@ -50,13 +53,13 @@ def read_all(answer: Callable[..., Answer], rows: Iterable[Any]) -> tuple[Answer
 
     Raises ValueError for a field that is not in them.
     """
-    told = list(rows)
-    if not told:
+    row_list = list(rows)
+    if not row_list:
         return ()
     # Names are looked up once and not in each row: lists have thousands of them.
-    names = list(told[0]._mapping)
+    names = list(row_list[0]._mapping)
     take = itemgetter(*map(names.index, fields_of(answer)))
-    return tuple(answer(*take(row)) for row in told)
+    return tuple(answer(*take(row)) for row in row_list)
 
 
 def grouped(rows: Iterable[Answer], key: str) -> defaultdict[Any, list[Answer]]:

@@ -64,15 +64,15 @@ class Asked:
 NEWEST = Order((AuditEntry.id,), descending=True)
 
 
-def trail(session: Session, asked: Asked, turn: Turn = FIRST) -> Listing[TrailEntry]:
+def trail(session: Session, filters: Asked, turn: Turn = FIRST) -> Listing[TrailEntry]:
     """Return the entries that answer this, newest first. One statement."""
-    return listing(session, _rows(asked), NEWEST, turn, partial(map, _entry))
+    return listing(session, _rows(filters), NEWEST, turn, partial(map, _entry))
 
 
 def entries_about(session: Session, kind: str, subject_id: int) -> tuple[TrailEntry, ...]:
     """Return the newest entries about one object, oldest of them first: one statement."""
-    found = trail(session, Asked(subject=(kind, subject_id)), Turn(MOST_ABOUT_ONE))
-    return found.rows[::-1]
+    listing_found = trail(session, Asked(subject=(kind, subject_id)), Turn(MOST_ABOUT_ONE))
+    return listing_found.rows[::-1]
 
 
 def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
@@ -80,28 +80,30 @@ def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
     return tuple(session.execute(select(Person.id, Person.name).order_by(Person.name)))
 
 
-def _conditions(asked: Asked) -> list[ColumnElement[bool]]:
+def _conditions(filters: Asked) -> list[ColumnElement[bool]]:
     conditions: list[ColumnElement[bool]] = []
-    if asked.person_id is not None:
-        conditions.append(AuditEntry.person_id == asked.person_id)
-    if asked.since is not None:
-        conditions.append(AuditEntry.at >= asked.since)
-    if asked.until is not None:
-        conditions.append(AuditEntry.at < asked.until)
-    if ":" in asked.act:
-        conditions.append(AuditEntry.act == asked.act)
-    elif asked.act:
-        of_kind = [did.value for did in Event if did.value.startswith(f"{asked.act}:")]
+    if filters.person_id is not None:
+        conditions.append(AuditEntry.person_id == filters.person_id)
+    if filters.since is not None:
+        conditions.append(AuditEntry.at >= filters.since)
+    if filters.until is not None:
+        conditions.append(AuditEntry.at < filters.until)
+    if ":" in filters.act:
+        conditions.append(AuditEntry.act == filters.act)
+    elif filters.act:
+        of_kind = [did.value for did in Event if did.value.startswith(f"{filters.act}:")]
         conditions.append(AuditEntry.act.in_(of_kind))
-    if asked.subject is not None:
-        kind, subject_id = asked.subject
-        one = and_(AuditEntry.subject_kind == kind, AuditEntry.subject_id == subject_id)
+    if filters.subject is not None:
+        kind, subject_id = filters.subject
+        about_subject = and_(AuditEntry.subject_kind == kind, AuditEntry.subject_id == subject_id)
         wider = {"stack": AuditEntry.stack_id, "record": AuditEntry.record_id}.get(kind)
-        conditions.append(one if wider is None else or_(one, wider == subject_id))
+        conditions.append(
+            about_subject if wider is None else or_(about_subject, wider == subject_id)
+        )
     return conditions
 
 
-def _rows(asked: Asked) -> Select[*tuple[Any, ...]]:
+def _rows(filters: Asked) -> Select[*tuple[Any, ...]]:
     return select(
         AuditEntry.id,
         AuditEntry.at,
@@ -116,7 +118,7 @@ def _rows(asked: Asked) -> Select[*tuple[Any, ...]]:
         AuditEntry.changes,
         AuditEntry.reason,
         AuditEntry.via,
-    ).where(*_conditions(asked))
+    ).where(*_conditions(filters))
 
 
 def _entry(row: Any) -> TrailEntry:

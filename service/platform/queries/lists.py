@@ -88,12 +88,12 @@ class Order:
         is_falling = self.descending != turn.is_back
         if turn.cursor:
             values = self.from_cursor(turn.cursor)
-            own, other = (
+            column, place = (
                 (self.keys[0], values[0])
                 if len(values) == 1
                 else (tuple_(*self.keys), tuple_(*values, types=[key.type for key in self.keys]))
             )
-            statement = statement.where(own < other if is_falling else own > other)
+            statement = statement.where(column < place if is_falling else column > place)
         labelled = [key.label(f"list_key_{number}") for number, key in enumerate(self.keys)]
         order = [key.desc() if is_falling else key.asc() for key in self.keys]
         # one row more than the page holds says whether there are further ones
@@ -116,8 +116,8 @@ def listing(
     rows = session.execute(order.turned(statement, turn)).all()
     count = len(order.keys)
     page = cut(rows, turn, lambda row: tuple(getattr(row, f"list_key_{at}") for at in range(count)))
-    known = None if total is None else cast("int", session.scalar(total))
-    return Listing(tuple(read(page.rows)), page.further, page.back, known)
+    row_count = None if total is None else cast("int", session.scalar(total))
+    return Listing(tuple(read(page.rows)), page.further, page.back, row_count)
 
 
 def cut(rows: Sequence[Row], turn: Turn, keys: Callable[[Row], Sequence[Any]]) -> Listing[Row]:
@@ -125,15 +125,15 @@ def cut(rows: Sequence[Row], turn: Turn, keys: Callable[[Row], Sequence[Any]]) -
 
     Rows of a page that goes back come in the turned order, nearest first.
     """
-    shown, has_more = list(rows[: turn.limit]), len(rows) > turn.limit
+    page_rows, has_more = list(rows[: turn.limit]), len(rows) > turn.limit
     is_back = turn.is_back
     if is_back:
-        shown.reverse()
+        page_rows.reverse()
     has_further, has_back = (bool(rows), has_more) if is_back else (has_more, bool(turn.cursor))
     return Listing(
-        tuple(shown),
-        cursor_at(AFTER, keys(shown[-1])) if shown and has_further else "",
-        cursor_at(BEFORE, keys(shown[0])) if shown and has_back else "",
+        tuple(page_rows),
+        cursor_at(AFTER, keys(page_rows[-1])) if page_rows and has_further else "",
+        cursor_at(BEFORE, keys(page_rows[0])) if page_rows and has_back else "",
     )
 
 

@@ -53,8 +53,8 @@ def as_of_param(is_then: bool) -> BindParameter[datetime] | None:
 
 def params(known_at: datetime | None, **values: Any) -> dict[str, Any]:
     """Name the values of a call, with the time of knowing where there is one."""
-    named = {
+    values_named = {
         name: list(value) if isinstance(value, Iterable) and not isinstance(value, str) else value
         for name, value in values.items()
     }
-    return named if known_at is None else {**named, "known_at": known_at}
+    return values_named if known_at is None else {**values_named, "known_at": known_at}

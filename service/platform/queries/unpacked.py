@@ -45,8 +45,8 @@ def unpacked(texts: list[str]) -> Unpacked:
 
     Compared are the texts themselves: whatever was written anew is unpacked anew.
     """
-    for known, value in _kept:
-        if known == texts:
+    for texts_kept, value in _kept:
+        if texts_kept == texts:
             return value
     value = _unpack(texts)
     _kept[:] = [(texts, value), *_kept[: MOST_KEPT - 1]]
@@ -112,9 +112,9 @@ def _factors(
 
 def _dense(ids: Ids) -> tuple[Codes, tuple[int, ...]]:
     """Codes from 0 for ids, and the id of each code; UNKNOWN stays."""
-    there = np.zeros(int(ids.max(initial=-1)) + 2, dtype=bool)
-    there[ids] = True
-    there[-1] = False
-    codes = np.cumsum(there) - 1
+    is_used = np.zeros(int(ids.max(initial=-1)) + 2, dtype=bool)
+    is_used[ids] = True
+    is_used[-1] = False
+    codes = np.cumsum(is_used) - 1
     codes[-1] = UNKNOWN
-    return codes[ids], tuple(np.flatnonzero(there).tolist())
+    return codes[ids], tuple(np.flatnonzero(is_used).tolist())

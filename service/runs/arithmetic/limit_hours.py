@@ -116,9 +116,9 @@ class LimitCounter:
 def _count(limit: LogLimit, count: _Count, steps: Steps, values: FloatArray) -> None:
     is_known = ~np.isnan(values)
     is_beyond = values > limit.value if limit.side is Side.ABOVE else values < limit.value
-    known = np.concatenate(([count.was_known], is_known[:-1]))
-    beyond = known & np.concatenate(([count.was_beyond], is_beyond[:-1]))
-    count.known_s += float((steps.seconds * known).sum())
+    was_known = np.concatenate(([count.was_known], is_known[:-1]))
+    beyond = was_known & np.concatenate(([count.was_beyond], is_beyond[:-1]))
+    count.known_s += float((steps.seconds * was_known).sum())
     count.beyond_s += float((steps.seconds * beyond).sum())
     # a row without a value does not end being beyond
     states = np.concatenate(([count.was_beyond], is_beyond[is_known]))

@@ -149,8 +149,8 @@ class LoadCounter:
         is_known: BoolArray,
     ) -> None:
         seconds = steps.seconds
-        known = _before(is_known, self._was_known)
-        counted = seconds * known
+        was_known = _before(is_known, self._was_known)
+        counted = seconds * was_known
         loaded = counted * _before(is_load, self._was_load)
         drawn = _before(current, self._was_current)
         self._all_s += float(seconds.sum())

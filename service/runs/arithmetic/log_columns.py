@@ -259,10 +259,10 @@ def mapping_from_data(data: Any) -> Mapping:
     return from_data(Mapping, check_form(FORM, data), "mapping")
 
 
-def _refuse_twice(what: str, named: Sequence[object]) -> None:
-    for name, count in Counter(named).items():
+def _refuse_twice(noun: str, names: Sequence[object]) -> None:
+    for name, count in Counter(names).items():
         if count > 1:
-            raise Inconsistent(f"{what} {name} is given {count} times.")
+            raise Inconsistent(f"{noun} {name} is given {count} times.")
 
 
 def _refuse_unit(column: str, unit: str, measure: Measure) -> None:

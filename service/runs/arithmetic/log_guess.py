@@ -65,14 +65,14 @@ def guess_mapping(
     columns = sampled_columns(headings, rows, units, decimal)
     doubts: list[Doubt] = []
     time = _time(columns, doubts)
-    left = [column for column in columns if column.heading not in time.columns]
-    long = guess_long_form(left)
+    unguessed = [column for column in columns if column.heading not in time.columns]
+    long = guess_long_form(unguessed)
     if long is not None:
-        left = channels_of(left, long, doubts)
-    cells = _cells(left, doubts)
+        unguessed = channels_of(unguessed, long, doubts)
+    cells = _cells(unguessed, doubts)
     used = {cell.column for cell in cells}
-    left = [column for column in left if column.heading not in used]
-    signals = guess_signals(left, doubts)
+    unguessed = [column for column in unguessed if column.heading not in used]
+    signals = guess_signals(unguessed, doubts)
     if not cells and not signals:
         raise Inconsistent(
             "No column looks like a current or a voltage. The columns are: "
@@ -81,8 +81,8 @@ def guess_mapping(
     mapping = Mapping(time, tuple(cells), tuple(signals), long)
     _doubt_values(mapping, columns, doubts)
     doubts += doubted_values(mapping, headings, rows, decimal)
-    named = {*mapping.columns, *mapping.wanted}
-    unused = tuple(column.heading for column in columns if column.heading not in named)
+    mapped_headings = {*mapping.columns, *mapping.wanted}
+    unused = tuple(column.heading for column in columns if column.heading not in mapped_headings)
     return Guess(mapping, tuple(doubts), unused)
 
 
@@ -98,12 +98,12 @@ def _time(columns: Sequence[Column], doubts: list[Doubt]) -> TimeColumn:
         if is_day_alone and not of_day:
             doubts.append(Doubt(column.heading, "It holds days without a time of day."))
         return TimeColumn(TimeKind.CLOCK, (column.heading, *more), pattern=written.pattern)
-    named = [
+    time_columns = [
         column
         for column in columns
         if _TIME.match(column.name.replace("_", " ")) and column.is_number
     ]
-    for column in named:
+    for column in time_columns:
         since = counted_since(column.values, says_date=bool(_DATE.search(column.name)))
         if since is not None:
             if since.doubt:
@@ -113,18 +113,20 @@ def _time(columns: Sequence[Column], doubts: list[Doubt]) -> TimeColumn:
         why = "Time of day without a date: read as hours, minutes and seconds since the beginning."
         doubts.append(Doubt(of_day[0].heading, why))
         return TimeColumn(TimeKind.ELAPSED, (of_day[0].heading,), unit="h:min:s")
-    named += [
-        column for column in columns if column.measure is Measure.DURATION and column not in named
+    time_columns += [
+        column
+        for column in columns
+        if column.measure is Measure.DURATION and column not in time_columns
     ]
-    named = [column for column in named if not METER.search(column.name)]
-    if not named:
+    time_columns = [column for column in time_columns if not METER.search(column.name)]
+    if not time_columns:
         doubts.append(
             Doubt(
                 "time", "No column holds times: rows are read in order, as a curve, without hours."
             )
         )
         return TimeColumn(TimeKind.NONE)
-    return _elapsed(named[0], doubts)
+    return _elapsed(time_columns[0], doubts)
 
 
 def _elapsed(column: Column, doubts: list[Doubt]) -> TimeColumn:

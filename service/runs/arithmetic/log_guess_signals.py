@@ -41,7 +41,7 @@ def guess_signals(columns: Sequence[Column], doubts: list[Doubt]) -> list[Signal
         free = [
             column
             for column in ranked
-            if column.heading not in {other.column for other in signal_columns}
+            if column.heading not in {signal_column.column for signal_column in signal_columns}
         ]
         if not free:
             continue
@@ -110,8 +110,8 @@ def _stack_voltages(columns: Sequence[Column]) -> list[Column]:
         )
     ]
     fit = [column for column in fit if not re.search(r"cell|zell", column.name)]
-    named = [column for column in fit if _STACK.search(column.name)]
-    return named or [column for column in fit if re.search(r"volt|spannung|^[uv]$", column.name)]
+    of_stack = [column for column in fit if _STACK.search(column.name)]
+    return of_stack or [column for column in fit if re.search(r"volt|spannung|^[uv]$", column.name)]
 
 
 def _temperatures(columns: Sequence[Column]) -> list[Column]:
@@ -127,10 +127,11 @@ def _temperatures(columns: Sequence[Column]) -> list[Column]:
             return 3 if is_out else 5
         return 4 if not _HYDROGEN.search(column.name) else 6
 
-    named = re.compile(r"^t(?:emp)?\W*stack|stack\W*temp|stapeltemp")
+    stack_pattern = re.compile(r"^t(?:emp)?\W*stack|stack\W*temp|stapeltemp")
     fit = [
         column
         for column in columns
-        if column.measure is Measure.TEMPERATURE or (not column.unit and named.search(column.name))
+        if column.measure is Measure.TEMPERATURE
+        or (not column.unit and stack_pattern.search(column.name))
     ]
     return sorted(fit, key=rank)

@@ -53,14 +53,14 @@ def doubted_values(
     >>> doubted_values(columns, ["U1"], [["0.65"], ["0.64"], ["65535"]], ".")[0].why[:55]
     '1 of 3 values read lies outside −1.5 to 1.3 V, such as '
     """
-    asked = [(cell.column, cell.unit, Measure.VOLTAGE, CELL_RANGE) for cell in mapping.cells]
-    asked += [
+    ranges = [(cell.column, cell.unit, Measure.VOLTAGE, CELL_RANGE) for cell in mapping.cells]
+    ranges += [
         (signal.column, signal.unit, MEASURE_OF[signal.signal], SIGNAL_RANGES[signal.signal])
         for signal in mapping.signals
     ]
     place = {heading: index for index, heading in enumerate(headings)}
     doubts = []
-    for column, unit, measure, allowed in asked:
+    for column, unit, measure, allowed in ranges:
         factor, addend = linear(unit, measure)
         texts = _texts(mapping, column, place, rows)
         read = [(text, value) for text in texts if (value := read_cell(text, decimal)) is not None]

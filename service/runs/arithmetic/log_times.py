@@ -236,6 +236,7 @@ def clock_in(texts: Sequence[str]) -> Written | None:
     parts = [match.groups() for match in matches if match]
     if len(parts) < len(filled):
         return None
+    # No month is above 12: one such number tells days from months for the whole column.
     if any(int(second) > 12 for _, _, second in parts):
         return Written(MONTH_FIRST)
     if parts[0][1] != "/" or any(int(first) > 12 for first, _, _ in parts):

@@ -117,11 +117,13 @@ def linear(unit: str, measure: Measure) -> tuple[float, float]:
     label = label_in(unit, measure)
     if label is None:
         label = unit_label(unit, measure)  # raises, naming those that would be right
-    kept = kept_in(measure)
-    if label == kept:
+    kept_unit = kept_in(measure)
+    if label == kept_unit:
         return 1.0, 0.0
+    # All units are straight lines of each other: two values a thousand apart give slope and start.
+    # 500 is above absolute zero in °C, °F and K. Rounding takes off what floats leave behind.
     origin = 0.0 if measure is not Measure.TEMPERATURE else 500.0
-    low = from_si(to_si(origin, label, measure), kept, measure)
-    high = from_si(to_si(origin + 1000.0, label, measure), kept, measure)
+    low = from_si(to_si(origin, label, measure), kept_unit, measure)
+    high = from_si(to_si(origin + 1000.0, label, measure), kept_unit, measure)
     factor = round((high - low) / 1000.0, 15)
     return factor, round(low - origin * factor, 9)

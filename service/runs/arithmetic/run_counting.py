@@ -159,28 +159,29 @@ class RunCounter:
 
     def _meter(self, batch: LogBatch, steps: Steps) -> FloatArray | None:
         if self.mapping.time.is_meter:
-            shown: FloatArray | None = steps.time_s / 3600
+            meter_h: FloatArray | None = steps.time_s / 3600
         else:
-            shown = batch.signals.get(Signal.METER)
-        if shown is None:
+            meter_h = batch.signals.get(Signal.METER)
+        if meter_h is None:
             return None
-        known = shown[~np.isnan(shown)]
-        if not len(known):
-            return shown
-        before = known[0] if self._meter_to is None else self._meter_to
-        highest = np.maximum.accumulate(np.concatenate(([before], known)))
-        back = highest[1:] - known
+        readings = meter_h[~np.isnan(meter_h)]
+        if not len(readings):
+            return meter_h
+        before = readings[0] if self._meter_to is None else self._meter_to
+        highest = np.maximum.accumulate(np.concatenate(([before], readings)))
+        back = highest[1:] - readings
         if back.max() > METER_BACK_H:
             index = int(np.argmax(back > METER_BACK_H))
-            row = batch.first_row + int(np.flatnonzero(~np.isnan(shown))[index])
+            row = batch.first_row + int(np.flatnonzero(~np.isnan(meter_h))[index])
             raise Inconsistent(
-                f"The hour meter runs backwards in row {row}: it shows {known[index]:.2f} h after"
-                f" {highest[index]:.2f} h. A meter that was replaced or set back needs two logs."
+                f"The hour meter runs backwards in row {row}: it shows {readings[index]:.2f} h"
+                f" after {highest[index]:.2f} h."
+                " A meter that was replaced or set back needs two logs."
             )
         if self._meter_from is None:
-            self._meter_from = float(known[0])
+            self._meter_from = float(readings[0])
         self._meter_to = float(highest[-1])
-        return shown
+        return meter_h
 
     def _keep(self, windows: list[SteadyWindow]) -> None:
         names = self._finder.channels
@@ -190,8 +191,10 @@ class RunCounter:
             current = mean[_CURRENT]
             is_idle = current <= self.mapping.counting.idle_a_cm2 * self.area_cm2
             volts = window.mean[len(names) - cells :] if cells else np.empty(0)
-            known = volts[~np.isnan(volts)]
-            if is_idle and not (len(known) and known.mean() > self._load.rule.gas_above_cell_v):
+            finite_volts = volts[~np.isnan(volts)]
+            if is_idle and not (
+                len(finite_volts) and finite_volts.mean() > self._load.rule.gas_above_cell_v
+            ):
                 continue  # a stack that stands without gas has no voltages to keep
             density = _known(mean.get(_DENSITY))
             self._windows.append(
@@ -253,6 +256,7 @@ class RunCounter:
             if self._meter_from is None or self._meter_to is None
             else self._meter_to - self._meter_from
         )
+        # A meter that shows tenths of an hour is off by 0.1 h; 2 % is room for its clock (chosen).
         if meter is not None and load.load_h > meter + max(0.1, 0.02 * meter):
             sentences.append(
                 f"The log has {load.load_h:.2f} h at load, its hour meter counted {meter:.2f} h."
@@ -289,13 +293,13 @@ def _mean(volts: list[FloatArray]) -> FloatArray:
         total += more
     if not np.isnan(total.sum()):
         return total / len(volts)
-    known = np.zeros(len(total))
+    channel_counts = np.zeros(len(total))
     total = np.zeros(len(total))
     for volt in volts:
         is_known = ~np.isnan(volt)
-        known += is_known
+        channel_counts += is_known
         total += np.where(is_known, volt, 0.0)
-    return np.where(known > 0, total / np.maximum(known, 1), np.nan)
+    return np.where(channel_counts > 0, total / np.maximum(channel_counts, 1), np.nan)
 
 
 def _known(value: float | None) -> float | None:

@@ -243,8 +243,8 @@ class WindowFinder:
 
 def _first(values: FloatArray) -> float:
     """A value near the channel's, so that the sums of squares keep their digits."""
-    known = values[~np.isnan(values)]
-    return float(known[0]) if len(known) else 0.0
+    finite = values[~np.isnan(values)]
+    return float(finite[0]) if len(finite) else 0.0
 
 
 def _joined(before: _Blocks, fresh: _Blocks) -> _Blocks:

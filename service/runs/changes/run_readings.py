@@ -40,7 +40,7 @@ class LogRead:
     """
 
     mapping: Mapping
-    found: RunFound
+    totals: RunFound
     began_at: datetime | None = None
     notes: tuple[str, ...] = ()
 
@@ -51,8 +51,8 @@ def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
     The columns', where they tell the channel's number.
     """
     columns = [cell.column for cell in cells]
-    told = channel_numbers(columns) if columns else ()
-    if list(told) == [cell.channel for cell in cells]:
+    numbers = channel_numbers(columns) if columns else ()
+    if list(numbers) == [cell.channel for cell in cells]:
         return tuple(columns)
     return tuple(f"U{cell.channel}" for cell in cells)
 
@@ -77,7 +77,7 @@ def add_reading(
     that reaches over a closing or opening, another number of cells, overlapping another log, an
     hour meter that runs backwards.
     """
-    times = log.found.times
+    times = log.totals.times
     try:
         moments = run_times(times, log.mapping.time.kind, log.began_at)
     except Inconsistent as trouble:
@@ -90,8 +90,8 @@ def add_reading(
     not_ahead("began_at", ended_at, work.now)
     _refuse_beyond_build(place, began_at, ended_at)
     _refuse_overlap(work, stack_id, began_at, ended_at)
-    meter_id = _meter(work, stack_id, log.found, began_at, ended_at)
-    load = log.found.load
+    meter_id = _meter(work, stack_id, log.totals, began_at, ended_at)
+    load = log.totals.load
     row = RunReading(
         run_id=run_id,
         stack_id=stack_id,
@@ -107,10 +107,10 @@ def add_reading(
         starts=load.starts if load else 0,
         stops=load.stops if load else 0,
         meter_id=meter_id,
-        meter_from_hours=log.found.meter_from_hours,
-        meter_to_hours=log.found.meter_to_hours,
-        above=_limits_text(log.found, moments),
-        doubts=json.dumps([*log.notes, *log.found.doubts], ensure_ascii=False),
+        meter_from_hours=log.totals.meter_from_hours,
+        meter_to_hours=log.totals.meter_to_hours,
+        above=_limits_text(log.totals, moments),
+        doubts=json.dumps([*log.notes, *log.totals.doubts], ensure_ascii=False),
         not_released=why_not_released(work.session, place.build.build_id, began_at, ended_at),
         by_id=work.by.id,
         reason=reason,
@@ -119,7 +119,7 @@ def add_reading(
     )
     work.session.add(row)
     work.session.flush()
-    rows = [_snapshot(work, row, names, one, moments) for one in log.found.windows]
+    rows = [_snapshot(work, row, names, window, moments) for window in log.totals.windows]
     if rows:
         work.session.execute(insert(Snapshot), rows)
     tell_others(work, stack_id)
@@ -156,56 +156,56 @@ def _refuse_beyond_build(place: VoltagePlace, began_at: datetime, ended_at: date
 
 
 def _refuse_overlap(work: Work, stack_id: int, began_at: datetime, ended_at: datetime) -> None:
-    other = overlapping_run(work.session, stack_id, began_at, ended_at)
-    if other is not None:
+    earlier_run = overlapping_run(work.session, stack_id, began_at, ended_at)
+    if earlier_run is not None:
         raise Refused(
             "log",
             f"{began_at:%Y-%m-%d %H:%M} to {ended_at:%Y-%m-%d %H:%M} UTC",
-            f"it overlaps run {other.run_id}, “{other.name}”, which lasts from"
-            f" {other.began_at:%Y-%m-%d %H:%M} to {other.ended_at:%Y-%m-%d %H:%M} UTC: its hours"
-            " would count twice.",
+            f"it overlaps run {earlier_run.run_id}, “{earlier_run.name}”, which lasts from"
+            f" {earlier_run.began_at:%Y-%m-%d %H:%M} to {earlier_run.ended_at:%Y-%m-%d %H:%M} UTC:"
+            " its hours would count twice.",
             "Make the other run void, or say the right beginning of this one.",
         )
 
 
 def _meter(
-    work: Work, stack_id: int, found: RunFound, began_at: datetime, ended_at: datetime
+    work: Work, stack_id: int, totals: RunFound, began_at: datetime, ended_at: datetime
 ) -> int | None:
     """The meter a log tells of, after its showings were held against what is known of it."""
-    if found.meter_from_hours is None or found.meter_to_hours is None:
+    if totals.meter_from_hours is None or totals.meter_to_hours is None:
         return None
     meter = meter_fitted_at(work, stack_id, began_at)
-    shown = shown_around(work.session, meter.id, began_at, ended_at)
+    showings = shown_around(work.session, meter.id, began_at, ended_at)
     if meter.removed_at is not None and ended_at > meter.removed_at:
         raise Refused(
             "log",
-            f"{found.meter_to_hours:g} h",
+            f"{totals.meter_to_hours:g} h",
             f"hour meter {meter.number} was removed at {meter.removed_at:%Y-%m-%d %H:%M} UTC,"
             " before the log ends.",
             "A log of one meter.",
         )
-    for hours, at in ((found.meter_from_hours, began_at), (found.meter_to_hours, ended_at)):
-        refuse_unless_between(shown, hours, at, "log")
-        refuse_faster_than_the_clock(shown, hours, at, "log")
+    for hours, at in ((totals.meter_from_hours, began_at), (totals.meter_to_hours, ended_at)):
+        refuse_unless_between(showings, hours, at, "log")
+        refuse_faster_than_the_clock(showings, hours, at, "log")
     return meter.id
 
 
-def _limits_text(found: RunFound, moments: RunTimes) -> str:
+def _limits_text(totals: RunFound, moments: RunTimes) -> str:
     return json.dumps(
         [
             {
-                "quantity": one.limit.channel,
-                "side": one.limit.side.value,
-                "limit": one.limit.value,
-                "unit": one.limit.unit,
-                "hours": round(one.beyond_h, 6),
-                "times": one.times,
-                "farthest": one.farthest,
+                "quantity": limit_hours.limit.channel,
+                "side": limit_hours.limit.side.value,
+                "limit": limit_hours.limit.value,
+                "unit": limit_hours.limit.unit,
+                "hours": round(limit_hours.beyond_h, 6),
+                "times": limit_hours.times,
+                "farthest": limit_hours.farthest,
                 "farthest_at": None
-                if one.farthest_s is None
-                else moments.at(one.farthest_s).isoformat(),
+                if limit_hours.farthest_s is None
+                else moments.at(limit_hours.farthest_s).isoformat(),
             }
-            for one in found.limits
+            for limit_hours in totals.limits
         ],
         ensure_ascii=False,
     )
@@ -215,26 +215,26 @@ def _snapshot(
     work: Work,
     reading: RunReading,
     names: tuple[str, ...],
-    one: SteadyVoltages,
+    window: SteadyVoltages,
     moments: RunTimes,
 ) -> dict[str, Any]:
-    kind = SnapshotKind.OPEN_CIRCUIT if one.is_open_circuit else SnapshotKind.STEADY
+    kind = SnapshotKind.OPEN_CIRCUIT if window.is_open_circuit else SnapshotKind.STEADY
     return {
         "reading_id": reading.id,
         "stack_id": reading.stack_id,
         "build_id": reading.build_id,
         "kind": kind,
-        "from_at": moments.at(one.begins_s),
-        "until_at": moments.at(one.ends_s),
-        "row_count": one.rows,
-        "current_a": one.current_a,
-        "density_a_cm2": one.density_a_cm2,
-        "temperature_c": one.temperature_c,
-        "stack_voltage_v": one.stack_voltage_v,
-        "meter_hours": one.meter_hours,
+        "from_at": moments.at(window.begins_s),
+        "until_at": moments.at(window.ends_s),
+        "row_count": window.rows,
+        "current_a": window.current_a,
+        "density_a_cm2": window.density_a_cm2,
+        "temperature_c": window.temperature_c,
+        "stack_voltage_v": window.stack_voltage_v,
+        "meter_hours": window.meter_hours,
         "channels": json.dumps(list(names), separators=(",", ":"), ensure_ascii=False),
-        "means_v": _packed(one.means_v),
-        "spreads_v": _packed(one.spreads_v),
+        "means_v": _packed(window.means_v),
+        "spreads_v": _packed(window.spreads_v),
         "by_id": work.by.id,
         "known_from": work.now,
         "known_until": None,

@@ -31,17 +31,23 @@ class Sent:
 
 
 def begin_upload(
-    session: Session, stack_id: int, sent: Sent, *, by_id: int, asked: str, now: datetime
+    session: Session,
+    stack_id: int,
+    sent_file: Sent,
+    *,
+    by_id: int,
+    instructions: str,
+    now: datetime,
 ) -> None:
     """Note a file that was sent, to be looked at."""
     session.add(
         RunUpload(
             stack_id=stack_id,
-            token=sent.token,
-            name=sent.name[-200:],
-            size_bytes=sent.size_bytes,
-            content_sha256=sent.content_sha256,
-            asked=asked,
+            token=sent_file.token,
+            name=sent_file.name[-200:],
+            size_bytes=sent_file.size_bytes,
+            content_sha256=sent_file.content_sha256,
+            asked=instructions,
             state=UploadState.WAITING,
             by_id=by_id,
             made_at=now,
@@ -55,7 +61,7 @@ def ask_reading(
     session: Session,
     token: str,
     *,
-    asked: str,
+    instructions: str,
     by_id: int,
     now: datetime,
     stack_id: int | None = None,
@@ -72,18 +78,18 @@ def ask_reading(
     is_alive = now - row.changed_at <= ABANDONED_AFTER
     if row.state is UploadState.DONE or (row.state is UploadState.READING and is_alive):
         raise Refused("log", row.name, f"it is {row.state.value}.", "Wait for it.")
-    row.state, row.done, row.message, row.asked = UploadState.READING, 0.0, "", asked
+    row.state, row.done, row.message, row.asked = UploadState.READING, 0.0, "", instructions
     row.by_id, row.changed_at = by_id, now
     row.stack_id = row.stack_id if stack_id is None else stack_id
     session.flush()
 
 
-def note_progress(session: Session, token: str, done: float, message: str, now: datetime) -> None:
+def note_progress(session: Session, token: str, share: float, message: str, now: datetime) -> None:
     """Note how far a reading is, 0 to 1."""
     session.execute(
         update(RunUpload)
         .where(RunUpload.token == token)
-        .values(done=min(max(done, 0.0), 1.0), message=message, changed_at=now)
+        .values(done=min(max(share, 0.0), 1.0), message=message, changed_at=now)
     )
 
 
@@ -122,10 +128,12 @@ def drop_upload(session: Session, token: str, now: datetime) -> str:
     ).first()
     if row is None:
         raise NotFound("uploaded log", token[:8])
-    found, serial = row
-    if found.state is UploadState.READING and now - found.changed_at <= ABANDONED_AFTER:
-        raise Refused("log", found.name, "it is being read.", "Wait for it, then make it void.")
-    session.delete(found)
+    upload_row, serial = row
+    if upload_row.state is UploadState.READING and now - upload_row.changed_at <= ABANDONED_AFTER:
+        raise Refused(
+            "log", upload_row.name, "it is being read.", "Wait for it, then make it void."
+        )
+    session.delete(upload_row)
     return str(serial)
 
 

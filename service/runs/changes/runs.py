@@ -133,20 +133,20 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
 
 def refuse_known(work: Work, file: StoredLog) -> None:
     """Refuse content that was taken in before, saying where."""
-    there = run_with_content(work.session, file.content_sha256)
-    if there is not None:
-        raise already_taken(there, file.name)
+    earlier_run = run_with_content(work.session, file.content_sha256)
+    if earlier_run is not None:
+        raise already_taken(earlier_run, file.name)
 
 
-def already_taken(there: KnownRun, name: str) -> Refused:
+def already_taken(earlier_run: KnownRun, name: str) -> Refused:
     """Return the refusal of content that was taken in before, saying where."""
-    void = " and made void" if there.is_void else ""
+    void = " and made void" if earlier_run.is_void else ""
     return Refused(
         "log",
         name,
-        f"this very file was taken in before{void}: run {there.id}, “{there.name}”, of stack"
-        f" {there.stack}.",
-        f"It can be read again at /runs/{there.id}, also for another stack.",
+        f"this very file was taken in before{void}: run {earlier_run.id}, “{earlier_run.name}”,"
+        f" of stack {earlier_run.stack}.",
+        f"It can be read again at /runs/{earlier_run.id}, also for another stack.",
     )
 
 
@@ -183,7 +183,7 @@ def _facts(log: LogRead, before: RunReading | None, after: RunReading) -> list[C
         ),
         ("starts", old("starts"), after.starts),
         ("stops", old("stops"), after.stops),
-        ("snapshots", None, len(log.found.windows)),
+        ("snapshots", None, len(log.totals.windows)),
         ("not released", old("not_released"), after.not_released),
     ]
 

@@ -79,8 +79,8 @@ class Pivot:
         beside = [name for name in self.mapping.wanted if name in self.columns]
         channels = [name for name in self.mapping.wanted if name not in self.columns]
         name = pl.col(long.channel_column).str.strip_chars()
-        seen = frame.select(name.unique()).to_series().drop_nulls().to_list()
-        self.not_mapped |= {channel for channel in seen if channel not in channels}
+        channels_found = frame.select(name.unique()).to_series().drop_nulls().to_list()
+        self.not_mapped |= {channel for channel in channels_found if channel not in channels}
         times = list(self.mapping.time.columns)
         value = pl.col(long.value_column)
         wide = (
@@ -96,10 +96,10 @@ class Pivot:
             )
             .drop(_AT)
         )
-        kept = [*channels, *beside]
+        value_columns = [*channels, *beside]
         if self._last is not None:
             wide = pl.concat([self._last, wide])
-        wide = wide.with_columns(pl.col(kept).forward_fill())
+        wide = wide.with_columns(pl.col(value_columns).forward_fill())
         held = self._last is not None
         self._last = wide.tail(1)
         return wide.slice(1) if held else wide
@@ -216,7 +216,7 @@ class RunLog:
         for frame in frames:
             yield from self._batch(pivot.feed(frame) if pivot else frame, times)
             if progress is not None:
-                progress(frames.done, frames.total)
+                progress(frames.done_count, frames.total)
         if pivot is not None:
             yield from self._batch(pivot.finish(), times)
             self.notes.channels_not_mapped = tuple(sorted(pivot.not_mapped))

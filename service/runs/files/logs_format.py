@@ -75,10 +75,14 @@ class LogFormat:
         parts = [f"sheet “{self.sheet}” of XLSX"]
         if self.kind is Kind.CSV:
             words = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
-            named = {"utf-8": "UTF-8", "cp1252": "Windows-1252 or Latin-1", "latin-1": "Latin-1"}
+            encoding_names = {
+                "utf-8": "UTF-8",
+                "cp1252": "Windows-1252 or Latin-1",
+                "latin-1": "Latin-1",
+            }
             parts = [
                 "CSV packed as gzip" if self.is_packed else "CSV",
-                named.get(self.encoding, "UTF-16"),
+                encoding_names.get(self.encoding, "UTF-16"),
                 f"cells parted by {words[self.separator]}",
                 f"decimal {'comma' if self.decimal == ',' else 'point'}",
             ]
@@ -194,12 +198,12 @@ def distinct(names: Sequence[str]) -> tuple[str, ...]:
     newest: dict[str, int] = {}
     for column, name in enumerate(names, 1):
         plain = mended(name).strip() or f"column {column}"
-        number, shown = newest.get(plain, 1), plain
-        while shown in names_found:
+        number, heading = newest.get(plain, 1), plain
+        while heading in names_found:
             number += 1
-            shown = f"{plain} ({number})"
+            heading = f"{plain} ({number})"
         newest[plain] = number
-        names_found[shown] = None
+        names_found[heading] = None
     return tuple(names_found)
 
 
@@ -280,6 +284,8 @@ def _signs(lines: Sequence[str], separator: str | None, decimal: str | None) -> 
         for mark in [decimal] if decimal else [".", ","]:
             if cells:
                 values = sum(_is_value(cell, mark) for cell in cells) / len(cells)
+                # With a sign that is in no line every line is one cell: 0.3 keeps that from winning
+                # over columns some of which are words. Three digits, so that the wider split wins.
                 score = (round(values * usual * (1.0 if width > 1 else 0.3), 3), width)
                 if score > best_score:
                     best, best_score = (sign, mark), score
@@ -341,10 +347,10 @@ def _units_behind(split: Sequence[tuple[str, ...]], heading: int) -> tuple[str, 
 def _are_units(row: Sequence[str]) -> bool:
     """Does every filled cell hold a unit, and at least one a unit of something measured?"""
     bare = [parted(f"x ({cell.strip('[](){}#% ')})").unit for cell in row]
-    known = [measure_of(cell) is not None for cell in bare]
+    is_unit = [measure_of(cell) is not None for cell in bare]
     plain = [cell.casefold() in _UNITLESS or len(cell) <= 8 for cell in bare]
-    return sum(known) >= max(1, 0.3 * sum(map(bool, bare))) and all(
-        is_known or is_plain for is_known, is_plain in zip(known, plain, strict=True)
+    return sum(is_unit) >= max(1, 0.3 * sum(map(bool, bare))) and all(
+        is_known or is_plain for is_known, is_plain in zip(is_unit, plain, strict=True)
     )
 
 
@@ -368,7 +374,7 @@ MOST_TIMES_PACKED = 200
 
 @dataclass(slots=True)
 class Lines:
-    """Reads a text log once. ``done`` of ``total`` bytes of the file were read so far.
+    """Reads a text log once. ``bytes_read`` of ``total`` bytes of the file were read so far.
 
     ``cut_line`` is the last line where the file ends within it: its last number may be cut too.
     """
@@ -376,7 +382,7 @@ class Lines:
     path: Path
     written: LogFormat
     chunk_bytes: int = CHUNK_BYTES
-    done: int = 0
+    bytes_read: int = 0
     total: int = field(init=False)
     cut_line: bytes = b""
 
@@ -411,7 +417,7 @@ class Lines:
             chunk = rest + text if rest else text
             if self.written.is_packed:
                 unpacked += len(text)
-                refuse_bomb(self.path, unpacked, self.done)
+                refuse_bomb(self.path, unpacked, self.bytes_read)
             while skip:
                 line_end = chunk.find(b"\n")
                 if line_end < 0:
@@ -443,7 +449,7 @@ class Lines:
         is_wide = encoding.startswith("utf-16")
         is_first = True
         while chunk := stream.read(self.chunk_bytes):
-            self.done = raw.tell()
+            self.bytes_read = raw.tell()
             if is_wide or (encoding != "utf-8" and not chunk.isascii()):
                 chunk = decoder.decode(chunk).encode()
             if is_first:
@@ -453,7 +459,7 @@ class Lines:
             yield chunk
         if is_wide and (last := decoder.decode(b"", final=True)):
             yield last.encode()
-        self.done = self.total
+        self.bytes_read = self.total
 
 
 def refuse_bomb(path: Path, unpacked: int, packed: int) -> None:

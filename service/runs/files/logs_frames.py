@@ -58,13 +58,13 @@ class Told(Protocol):
         """The name of an XLSX sheet."""
 
 
-def look_at(path: Path, known: Told | None = None) -> LogFormat:
+def look_at(path: Path, overrides: Told | None = None) -> LogFormat:
     """Find how this log is written. What was told is not looked for. Raises Refused."""
     with path.open("rb") as file:
         start = file.read(4)
     separator, decimal, header_line, sheet = (
-        (known.separator, known.decimal, known.header_line, known.sheet)
-        if known
+        (overrides.separator, overrides.decimal, overrides.header_line, overrides.sheet)
+        if overrides
         else (None, None, None, None)
     )
     if start == b"PAR1":
@@ -76,7 +76,8 @@ def look_at(path: Path, known: Told | None = None) -> LogFormat:
 
 @dataclass(slots=True)
 class Frames:
-    """Frames with columns named by their headings. ``done`` of ``total`` bytes or rows are read.
+    """Frames with columns named by their headings. ``done_count`` of ``total`` bytes or rows are
+    read.
 
     ``as_text`` are headings whose cells stay text. ``unreadable`` counts cells that hold something
     else than a number, by heading; ``examples`` shows the first of each.
@@ -84,10 +85,10 @@ class Frames:
 
     path: Path
     written: LogFormat
-    wanted: Sequence[str]
+    headings: Sequence[str]
     as_text: frozenset[str]
     chunk_bytes: int = CHUNK_BYTES
-    done: int = 0
+    done_count: int = 0
     total: int = 0
     unreadable: dict[str, int] = field(default_factory=dict)
     examples: dict[str, str] = field(default_factory=dict)
@@ -112,18 +113,18 @@ class Frames:
             if lines.cut_line and column_count(chunk, self.written.separator) < usual:
                 self.cut_row_left_out = True
                 continue
-            self.done = lines.done
+            self.done_count = lines.bytes_read
             yield self._parsed(whole)
-        self.done = self.total
+        self.done_count = self.total
 
     def _parsed(self, chunk: bytes) -> pl.DataFrame:
         if not self.written.is_quoted and b'"' in chunk:
             chunk = chunk.replace(b'"', b"")
-        frame = self._read(chunk, self.wanted, self.as_text)
+        frame = self._read(chunk, self.headings, self.as_text)
         if self.written.is_quoted and not self._has_comments(chunk):
             self.lines_lost += max(0, chunk.count(b"\n") - frame.height)
         doubtful = [
-            name for name in self.wanted if name not in self.as_text and frame[name].null_count()
+            name for name in self.headings if name not in self.as_text and frame[name].null_count()
         ]
         if doubtful:
             texts = self._read(chunk, doubtful, frozenset(doubtful))
@@ -180,11 +181,11 @@ class Frames:
         try:
             scan = pl.scan_parquet(self.path)
             self.total = int(scan.select(pl.len()).collect().item())
-            refuse_bomb(self.path, 8 * self.total * len(self.wanted), self.path.stat().st_size)
+            refuse_bomb(self.path, 8 * self.total * len(self.headings), self.path.stat().st_size)
             names = dict(zip(self.written.headings, scan.collect_schema().names(), strict=True))
-            picked = scan.select(pl.col(names[name]).alias(name) for name in self.wanted)
+            picked = scan.select(pl.col(names[name]).alias(name) for name in self.headings)
             for frame in picked.collect_batches(chunk_size=BATCH_ROWS, maintain_order=True):
-                self.done += frame.height
+                self.done_count += frame.height
                 yield self._typed(frame)
         except BaseException as trouble:  # noqa: BLE001 - see refusing
             raise refusing(self.path, trouble, "it cannot be read as Parquet") from None
@@ -196,17 +197,17 @@ class Frames:
         have = {name: index for index, name in enumerate(headings) if index < rows.width}
         picked = rows.select(
             pl.nth(have[name]).alias(name) if name in have else pl.lit(None).alias(name)
-            for name in self.wanted
+            for name in self.headings
         )
         for begin in range(0, rows.height, BATCH_ROWS):
             frame = picked.slice(begin, BATCH_ROWS)
-            self.done = min(self.total, begin + BATCH_ROWS)
+            self.done_count = min(self.total, begin + BATCH_ROWS)
             yield self._typed(frame)
 
     def _typed(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Number columns as numbers, whatever the file holds them as."""
         changed = []
-        for name in self.wanted:
+        for name in self.headings:
             column = frame[name]
             if name in self.as_text or column.dtype == pl.Float64:
                 continue

@@ -106,8 +106,8 @@ class TimeReader:
     def _written(self, texts: pl.Series) -> FloatArray:
         pattern = self._pattern or self.time.pattern
         if pattern is None:
-            seen = clock_in([text for text in texts.drop_nulls().head(500) if text.strip()])
-            pattern = self._pattern = seen.pattern if seen else next(iter(PATTERNS))
+            clock = clock_in([text for text in texts.drop_nulls().head(500) if text.strip()])
+            pattern = self._pattern = clock.pattern if clock else next(iter(PATTERNS))
         order = _ORDER.get(pattern, "ymd")
         if order == "ymd":
             plain = texts.str.replace("T", " ", literal=True).str.replace_all(
@@ -164,9 +164,9 @@ class TimeReader:
             early = self._second_pass(local, early, late, is_twice)
         elif len(local):
             self._is_second = False
-        known = local[~np.isnan(local)]
-        if len(known):
-            self._last_local = float(known[-1])
+        finite = local[~np.isnan(local)]
+        if len(finite):
+            self._last_local = float(finite[-1])
         return early / 1e6
 
     def _second_pass(

@@ -92,11 +92,11 @@ def asked_of(text: str) -> Asked:
     )
 
 
-def place_of(folder: Path, sent: UploadRow) -> Path:
+def place_of(folder: Path, upload_row: UploadRow) -> Path:
     """Say where the file of an upload lies: as it came, or as a run's file that is read again."""
-    if asked_of(sent.asked).again is not None:
-        return run_files.path_of(folder, sent.content_sha256)
-    return run_files.upload_path(folder, sent.token)
+    if asked_of(upload_row.asked).again is not None:
+        return run_files.path_of(folder, upload_row.content_sha256)
+    return run_files.upload_path(folder, upload_row.token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,65 +108,79 @@ class LogTaking:
     zone: str
     by: Person
 
-    def note(self, stack_id: int, received: Received, asked: Asked) -> None:
+    def note(self, stack_id: int, received: Received, instructions: Asked) -> None:
         """Note a file that came in; what came in long ago and went nowhere is forgotten.
 
         Raises Refused where it was taken in before or is no log; whatever is raised, the file is
         forgotten.
         """
-        now, text = now_utc(), asked.to_json()
-        sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
+        now, text = now_utc(), instructions.to_json()
+        sent_file = Sent(
+            received.token, received.name, received.size_bytes, received.content_sha256
+        )
         try:
-            self._look(received, asked)
+            self._look(received, instructions)
             with housekeeping(self.engine) as session:
                 gone = forget_uploads(session, now)
-                begin_upload(session, stack_id, sent, by_id=self.by.id, asked=text, now=now)
+                begin_upload(
+                    session, stack_id, sent_file, by_id=self.by.id, instructions=text, now=now
+                )
         except BaseException:
             run_files.forget_upload(self.folder, received.token)
             raise
         for token in gone:
             run_files.forget_upload(self.folder, token)
 
-    def _look(self, received: Received, asked: Asked) -> None:
-        if asked.again is not None:
+    def _look(self, received: Received, instructions: Asked) -> None:
+        if instructions.again is not None:
             return
         with reading(self.engine) as session:
-            known = run_with_content(session, received.content_sha256)
-        if known is not None:
-            raise already_taken(known, received.name)
+            earlier_run = run_with_content(session, received.content_sha256)
+        if earlier_run is not None:
+            raise already_taken(earlier_run, received.name)
         try:
-            look_at(run_files.upload_path(self.folder, received.token), asked.mapping)
+            look_at(run_files.upload_path(self.folder, received.token), instructions.mapping)
         except Refused as trouble:
             raise Refused("log", received.name, trouble.reason, trouble.right_would_be) from None
 
-    def begin(self, token: str, asked: Asked, stack_id: int | None = None) -> threading.Thread:
+    def begin(
+        self, token: str, instructions: Asked, stack_id: int | None = None
+    ) -> threading.Thread:
         """Begin to read a file in the background, for another stack if one is named.
 
         Raises Refused where it is being read.
         """
         with housekeeping(self.engine) as session:
-            text, by_id = asked.to_json(), self.by.id
-            ask_reading(session, token, asked=text, by_id=by_id, now=now_utc(), stack_id=stack_id)
+            text, by_id = instructions.to_json(), self.by.id
+            ask_reading(
+                session, token, instructions=text, by_id=by_id, now=now_utc(), stack_id=stack_id
+            )
         thread = threading.Thread(
             target=self._to_its_end, args=(token,), name=f"reading {token[:8]}", daemon=True
         )
         thread.start()
         return thread
 
-    def keep(self, sent: UploadRow, asked: Asked, log_read: LogRead) -> int:
+    def keep(self, upload_row: UploadRow, instructions: Asked, log_read: LogRead) -> int:
         """Keep the file and write the run, or what a known run is read as now; its id."""
-        if asked.again is not None:
-            with changing(self.engine, self.by, via=asked.via) as work:
+        if instructions.again is not None:
+            with changing(self.engine, self.by, via=instructions.via) as work:
                 read_run_again(
-                    work, asked.again, log_read, reason=asked.reason, stack_id=sent.stack_id
+                    work,
+                    instructions.again,
+                    log_read,
+                    reason=instructions.reason,
+                    stack_id=upload_row.stack_id,
                 )
-            return asked.again
-        received = Received(sent.token, sent.name, sent.size_bytes, sent.content_sha256)
+            return instructions.again
+        received = Received(
+            upload_row.token, upload_row.name, upload_row.size_bytes, upload_row.content_sha256
+        )
         stored = run_files.keep_upload(self.folder, received)
         file = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
-        with changing(self.engine, self.by, via=asked.via) as work:
-            run_id = import_run(work, sent.stack_id, file, log_read, note=asked.note)
-        run_files.forget_upload(self.folder, sent.token)
+        with changing(self.engine, self.by, via=instructions.via) as work:
+            run_id = import_run(work, upload_row.stack_id, file, log_read, note=instructions.note)
+        run_files.forget_upload(self.folder, upload_row.token)
         return run_id
 
     def _to_its_end(self, token: str) -> None:
@@ -208,39 +222,47 @@ class LogTaking:
         except Exception:  # the database is gone
             log.exception("how a reading ended could not be noted")
 
-    def _refuse_early(self, stack_id: int, asked: Asked, first_s: float) -> None:
+    def _refuse_early(self, stack_id: int, instructions: Asked, first_s: float) -> None:
         """Look at the first row alone, so that nobody waits for the end of a wrong log."""
-        if asked.mapping is None or asked.again is not None:
+        if instructions.mapping is None or instructions.again is not None:
             return
-        has_clock = asked.mapping.time.kind is TimeKind.CLOCK
+        has_clock = instructions.mapping.time.kind is TimeKind.CLOCK
         if has_clock and not EARLIEST_S < first_s < LATEST_S:
             return  # told with the rest
-        began_at = datetime.fromtimestamp(first_s, UTC) if has_clock else asked.began_at
+        began_at = datetime.fromtimestamp(first_s, UTC) if has_clock else instructions.began_at
         if began_at is not None:
             with reading(self.engine) as session:
-                refuse_early(Work(session, self.by, now_utc()), stack_id, asked.mapping, began_at)
+                refuse_early(
+                    Work(session, self.by, now_utc()), stack_id, instructions.mapping, began_at
+                )
 
     def _whole(self, token: str) -> int:
         with reading(self.engine) as session:
-            sent = upload(session, token)
-            area_cm2 = area_of_stack(session, sent.stack_id)
-        asked = asked_of(sent.asked)
-        if asked.mapping is None:
+            upload_row = upload(session, token)
+            area_cm2 = area_of_stack(session, upload_row.stack_id)
+        instructions = asked_of(upload_row.asked)
+        if instructions.mapping is None:
             raise Refused("mapping", "", "nobody said which column is what.", "A mapping.")
-        path = place_of(self.folder, sent)
+        path = place_of(self.folder, upload_row)
         if not path.is_file():
-            raise Refused("log", sent.name, "its file is not there any more.", "Send it again.")
+            raise Refused(
+                "log", upload_row.name, "its file is not there any more.", "Send it again."
+            )
         progress = _Progress(self.engine, token, now_utc())
 
         def begins(first_s: float) -> None:
-            self._refuse_early(sent.stack_id, asked, first_s)
+            self._refuse_early(upload_row.stack_id, instructions, first_s)
 
         totals, notes = read_log(
-            path, asked.mapping, self.zone, area_cm2, progress.tell, begins=begins
+            path, instructions.mapping, self.zone, area_cm2, progress.tell, begins=begins
         )
         words = f"{totals.times.rows} rows read; hours and voltages are being written"
         progress.tell(1.0, words, at_once=True)
-        return self.keep(sent, asked, LogRead(asked.mapping, totals, asked.began_at, notes))
+        return self.keep(
+            upload_row,
+            instructions,
+            LogRead(instructions.mapping, totals, instructions.began_at, notes),
+        )
 
 
 @dataclass(slots=True)
@@ -251,12 +273,12 @@ class _Progress:
     token: str
     next_at: datetime
 
-    def tell(self, done: float, message: str, *, at_once: bool = False) -> None:
+    def tell(self, share: float, message: str, *, at_once: bool = False) -> None:
         now = now_utc()
         if at_once or now >= self.next_at:
             self.next_at = now + TOLD_EVERY
             with suppress(Busy), housekeeping(self.engine) as session:  # how far it is may wait
-                note_progress(session, self.token, done, message, now)
+                note_progress(session, self.token, share, message, now)
 
 
 def read_log(
@@ -264,7 +286,7 @@ def read_log(
     mapping: Mapping,
     zone: str,
     area_cm2: float,
-    known: Told | None = None,
+    progress: Told | None = None,
     *,
     begins: Callable[[float], None] | None = None,
 ) -> tuple[RunFound, tuple[str, ...]]:
@@ -278,20 +300,22 @@ def read_log(
     try:
         for batch in source.batches(
             None
-            if known is None
-            else lambda done, total: known(done / max(1, total), f"{source.notes.rows} rows read")
+            if progress is None
+            else lambda rows, total: progress(
+                rows / max(1, total), f"{source.notes.rows} rows read"
+            )
         ):
             if begins is not None and batch.first_row == 1 and batch.time_s is not None:
                 begins(float(batch.time_s[0]))
             counter.feed(batch)
         totals = counter.result()
     except TradeError as trouble:
-        raise Refused("log", path.name if known is None else "", str(trouble)) from None
+        raise Refused("log", path.name if progress is None else "", str(trouble)) from None
     return totals, source.notes.in_words
 
 
 def _in_words(trouble: Refused) -> str:
     """A refusal as one paragraph, without the name of a field nobody sees there."""
-    shown = "" if trouble.value in (None, "") else f"“{trouble.value}”: "
-    reason = trouble.reason if shown else trouble.reason[:1].upper() + trouble.reason[1:]
-    return f"{shown}{reason} {trouble.right_would_be}".strip()
+    value_words = "" if trouble.value in (None, "") else f"“{trouble.value}”: "
+    reason = trouble.reason if value_words else trouble.reason[:1].upper() + trouble.reason[1:]
+    return f"{value_words}{reason} {trouble.right_would_be}".strip()

@@ -52,7 +52,7 @@ from service.taps.arithmetic import channel_number
 CELL = "cell voltage"
 
 
-ROLES = (("", "not used"), (CELL, CELL), *((one.value, one.value) for one in Signal))
+ROLES = (("", "not used"), (CELL, CELL), *((signal.value, signal.value) for signal in Signal))
 
 
 KINDS = (
@@ -113,11 +113,11 @@ def lines_of(written: LogFormat, long: LongForm | None) -> tuple[ColumnLine, ...
     if long is not None:
         at = names.index(long.channel_column)
         value = names.index(long.value_column)
-        told: dict[str, list[str]] = {}
+        values_by_channel: dict[str, list[str]] = {}
         for row in written.sample:
             if max(at, value) < len(row) and row[at]:
-                told.setdefault(row[at], []).append(row[value])
-        for name, values in told.items():
+                values_by_channel.setdefault(row[at], []).append(row[value])
+        for name, values in values_by_channel.items():
             lines.append((name, parted(name).unit, tuple(values[:EXAMPLES])))
     for at, name in enumerate(names):
         if long is not None and name in {long.channel_column, long.value_column}:
@@ -151,7 +151,7 @@ def fill_in(form: Form, mapping: Mapping, lines: Sequence[ColumnLine]) -> None:
         form.typed["long_channel"] = (mapping.long.channel_column,)
         form.typed["long_value"] = (mapping.long.value_column,)
     cells = {cell.column: cell for cell in mapping.cells}
-    signals = {one.column: one for one in mapping.signals}
+    signals = {signal_column.column: signal_column for signal_column in mapping.signals}
     for line in lines:
         cell, signal = cells.get(line.heading), signals.get(line.heading)
         unit = cell.unit if cell else signal.unit if signal else line.unit
@@ -249,15 +249,15 @@ def _columns(
 
 
 def _counting(form: Form) -> Counting | None:
-    told = {}
+    limits = {}
     for name, _label, unit, _hint in COUNTED:
         value = form.number(name, unit=unit, required=name not in MAY_BE_EMPTY)
         if value is not None or name in MAY_BE_EMPTY:
-            told[name] = value
-    if form.is_refused or len(told) < len(COUNTED):
+            limits[name] = value
+    if form.is_refused or len(limits) < len(COUNTED):
         return None
     try:
-        return Counting(**told)  # type: ignore[arg-type]  # numbers, None only where it may be
+        return Counting(**limits)  # type: ignore[arg-type]  # numbers, None only where it may be
     except TradeError as trouble:
         form.refuse("counting", str(trouble))
         return None
@@ -305,7 +305,7 @@ OVERRIDES = ("separator", "decimal", "header_line", "sheet")
 class LookPage:
     """A log as it was understood: how it is written, its columns, its doubts, the form."""
 
-    sent: UploadRow
+    upload_row: UploadRow
     stack: MapStack
     described: str
     headings: tuple[str, ...]
@@ -313,11 +313,11 @@ class LookPage:
     looked_at: int
     lines: tuple[ColumnLine, ...]
     doubts: tuple[Doubt, ...]
-    kept: tuple[KeptMapping, ...]
+    mapping_rows: tuple[KeptMapping, ...]
     used: str
     """the saved mapping the form began with, or nothing"""
     again: RunRow | None
-    known: KnownRun | None
+    earlier_run: KnownRun | None
     refused: str
     is_sheet: bool
     form: Form
@@ -336,7 +336,7 @@ class LookPage:
 class ProgressPage:
     """A log that is being read."""
 
-    sent: UploadRow
+    upload_row: UploadRow
     stack: MapStack
 
 
@@ -344,7 +344,7 @@ class ProgressPage:
 class UnreadablePage:
     """A file in which no log was found."""
 
-    sent: UploadRow
+    upload_row: UploadRow
     stack: MapStack
     refused: str
     form: Form
@@ -354,33 +354,36 @@ class UnreadablePage:
 class MappingsPage:
     """Saved mappings, and the versions of one."""
 
-    kept: tuple[KeptMapping, ...]
+    mapping_rows: tuple[KeptMapping, ...]
     chosen: tuple[KeptMapping, ...]
 
 
 @router.get("/runs/mappings")
-def show_mappings(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_mappings(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show which mappings are kept, and every version of one."""
     need(me, Act.READ)
-    name = asked.raw("name")
+    name = query.raw("name")
     with reading(database) as session:
         context = MappingsPage(kept_mappings(session), versions_of(session, name) if name else ())
     return page(request, "runs/mappings.html", context)
 
 
 @router.get("/runs/uploads/{token}")
-def show_upload(request: Request, me: Me, database: Database, asked: Asked, token: str) -> Response:
+def show_upload(request: Request, me: Me, database: Database, query: Asked, token: str) -> Response:
     """Show a log that was sent: its columns, how far its reading is, or why it was refused."""
     need(me, Act.RUN_WRITE)
     with reading(database) as session:
-        sent = upload(session, token)
-    if sent.state is UploadState.DONE:
-        return go_on(request, f"/runs/{sent.run_id}")
-    if sent.state is UploadState.READING and now_utc() - sent.changed_at <= ABANDONED_AFTER:
-        return _progress(request, database, sent)
+        upload_row = upload(session, token)
+    if upload_row.state is UploadState.DONE:
+        return go_on(request, f"/runs/{upload_row.run_id}")
+    if (
+        upload_row.state is UploadState.READING
+        and now_utc() - upload_row.changed_at <= ABANDONED_AFTER
+    ):
+        return _progress(request, database, upload_row)
     if wants_part(request):
         return go_on(request, f"/runs/uploads/{token}")
-    return _look(request, database, asked, sent)
+    return _look(request, database, query, upload_row)
 
 
 @router.post("/runs/uploads/{token}")
@@ -388,14 +391,16 @@ def read(request: Request, me: Me, database: Database, form: Typed, token: str) 
     """Begin to read a log as the form says."""
     need(me, Act.RUN_WRITE)
     with reading(database) as session:
-        sent = upload(session, token)
-    asked = asked_of(sent.asked)
+        upload_row = upload(session, token)
+    instructions = asked_of(upload_row.asked)
     with form.collecting_errors():
-        written, lines = _written(request, form, sent)
+        written, lines = _written(request, form, upload_row)
         began_at = form.moment("began_at", required=form.raw("time_kind") == "elapsed")
         note = form.text("note", required=False)
-        reason = form.text("reason") if asked.again is not None else ""
-        stack_id = _other_stack(database, form, sent) if asked.again is not None else None
+        reason = form.text("reason") if instructions.again is not None else ""
+        stack_id = (
+            _other_stack(database, form, upload_row) if instructions.again is not None else None
+        )
         called = form.text("mapping_name", required=False, most=80)
         mapping = read_mapping(form, written, lines)
         form.check()
@@ -405,10 +410,12 @@ def read(request: Request, me: Me, database: Database, form: Typed, token: str) 
             _keep_mapping(database, me, called, mapping)
         if mapping.time.kind is TimeKind.CLOCK:
             began_at = None
-        asked = replace(asked, mapping=mapping, began_at=began_at, note=note, reason=reason)
-        taking(request, database, me).begin(token, asked, stack_id)
+        instructions = replace(
+            instructions, mapping=mapping, began_at=began_at, note=note, reason=reason
+        )
+        taking(request, database, me).begin(token, instructions, stack_id)
         return go_on(request, f"/runs/uploads/{token}")
-    return _look(request, database, form, sent)
+    return _look(request, database, form, upload_row)
 
 
 @router.post("/runs/uploads/{token}/drop")
@@ -431,15 +438,15 @@ def taking(request: Request, database: Engine, me: Person) -> LogTaking:
 def _keep_mapping(database: Engine, me: Person, name: str, mapping: Mapping) -> None:
     """Keep the columns under a name, unless they are kept so already."""
     with reading(database) as session:
-        newest = next((one for one in kept_mappings(session) if one.name == name), None)
+        newest = next((row for row in kept_mappings(session) if row.name == name), None)
     if newest is None or newest.content != mapping.to_json():
         with changing(database, me) as work:
             keep_mapping(work, name, mapping)
 
 
-def _other_stack(database: Engine, form: Form, sent: UploadRow) -> int:
+def _other_stack(database: Engine, form: Form, upload_row: UploadRow) -> int:
     """The stack a run belongs to, as somebody says now."""
-    serial = form.text("stack", required=False, most=80) or sent.stack
+    serial = form.text("stack", required=False, most=80) or upload_row.stack
     try:
         with reading(database) as session:
             return find_stack(session, serial)
@@ -447,44 +454,48 @@ def _other_stack(database: Engine, form: Form, sent: UploadRow) -> int:
         raise Refused("stack", serial, "there is no such stack.", "A serial number.") from trouble
 
 
-def _progress(request: Request, database: Engine, sent: UploadRow) -> Response:
+def _progress(request: Request, database: Engine, upload_row: UploadRow) -> Response:
     with reading(database) as session:
-        context = ProgressPage(sent, stack_facts(session, sent.stack_id))
+        context = ProgressPage(upload_row, stack_facts(session, upload_row.stack_id))
     if wants_part(request):
         return part(request, "runs/_progress.html", context)
     return page(request, "runs/progress.html", context)
 
 
 def _written(
-    request: Request, form: Form, sent: UploadRow
+    request: Request, form: Form, upload_row: UploadRow
 ) -> tuple[LogFormat, tuple[ColumnLine, ...]]:
     """How the log is written and its columns, as the form says or as it is found."""
     settings: Settings = request.app.state.settings
-    written = look_at(place_of(settings.data_folder, sent), overrides(form))
+    written = look_at(place_of(settings.data_folder, upload_row), overrides(form))
     return written, lines_of(written, long_of(form, written))
 
 
-def _look(request: Request, database: Engine, form: Form, sent: UploadRow) -> Response:
-    asked = asked_of(sent.asked)
+def _look(request: Request, database: Engine, form: Form, upload_row: UploadRow) -> Response:
+    instructions = asked_of(upload_row.asked)
     with reading(database) as session:
-        stack = stack_facts(session, sent.stack_id)
-        kept = kept_mappings(session)
-        again = run_sheet(session, asked.again).run if asked.again is not None else None
-        known = run_with_content(session, sent.content_sha256) if again is None else None
-    refused = _refused(sent)
+        stack = stack_facts(session, upload_row.stack_id)
+        mapping_rows = kept_mappings(session)
+        again = (
+            run_sheet(session, instructions.again).run if instructions.again is not None else None
+        )
+        earlier_run = (
+            run_with_content(session, upload_row.content_sha256) if again is None else None
+        )
+    refused = _refused(upload_row)
     try:
-        seen = _seen(request, form, sent, kept)
+        log_seen = _seen(request, form, upload_row, mapping_rows)
     except Refused as trouble:
         form.refused.setdefault("log", f"{trouble.reason} {trouble.right_would_be}")
-        context = UnreadablePage(sent, stack, refused, form)
+        context = UnreadablePage(upload_row, stack, refused, form)
         return page(request, "runs/unreadable.html", context, 422)
-    written, lines, doubts, used = seen
+    written, lines, doubts, used = log_seen
     width = len(written.headings)
     return page(
         request,
         "runs/look.html",
         LookPage(
-            sent,
+            upload_row,
             stack,
             written.described,
             written.headings,
@@ -492,10 +503,10 @@ def _look(request: Request, database: Engine, form: Form, sent: UploadRow) -> Re
             len(written.sample),
             lines,
             doubts,
-            kept,
+            mapping_rows,
             used,
             again,
-            known,
+            earlier_run,
             refused,
             written.sheet is not None,
             form,
@@ -510,25 +521,25 @@ def _as_wide(row: tuple[str, ...], width: int) -> tuple[str, ...]:
 
 
 def _seen(
-    request: Request, form: Form, sent: UploadRow, kept: tuple[KeptMapping, ...]
+    request: Request, form: Form, upload_row: UploadRow, mapping_rows: tuple[KeptMapping, ...]
 ) -> tuple[LogFormat, tuple[ColumnLine, ...], tuple[Doubt, ...], str]:
     """The log's columns with the form filled in: as asked before, as kept, or as guessed."""
-    asked = asked_of(sent.asked)
+    instructions = asked_of(upload_row.asked)
     is_first = "time_kind" not in form.typed
-    if is_first and asked.mapping is not None:
+    if is_first and instructions.mapping is not None:
         for name in OVERRIDES:
-            value = getattr(asked.mapping, name)
+            value = getattr(instructions.mapping, name)
             form.typed.setdefault(name, ("" if value is None else str(value),))
-    written, lines = _written(request, form, sent)
+    written, lines = _written(request, form, upload_row)
     if not is_first:
         return written, lines, (), form.raw("used")
     doubts: tuple[Doubt, ...] = ()
-    mapping, used = asked.mapping, ""
+    mapping, used = instructions.mapping, ""
     wish = form.raw("mapping")
     if mapping is None or wish:
-        chosen = next((one for one in kept if one.name == wish), None)
+        chosen = next((row for row in mapping_rows if row.name == wish), None)
         if not wish:
-            fitting = [one for one in kept if fits(one.mapping, written)]
+            fitting = [row for row in mapping_rows if fits(row.mapping, written)]
             chosen = max(fitting, key=lambda one: len(one.mapping.wanted), default=None)
         if chosen is not None and fits(chosen.mapping, written):
             mapping, used = chosen.mapping, f"{chosen.name}, version {chosen.version}"
@@ -543,19 +554,23 @@ def _seen(
     if mapping.long is not None:
         lines = lines_of(written, mapping.long)
     fill_in(form, mapping, lines)
-    began_at = asked.began_at
+    began_at = instructions.began_at
     beginning = blank(
-        request, began_at=began_at, note=asked.note, reason=asked.reason, stack=sent.stack
+        request,
+        began_at=began_at,
+        note=instructions.note,
+        reason=instructions.reason,
+        stack=upload_row.stack,
     )
     for name in ("began_at", "note", "reason", "stack"):
         form.typed.setdefault(name, beginning.typed[name])
     return written, lines, doubts, used
 
 
-def _refused(sent: UploadRow) -> str:
-    if sent.state is UploadState.REFUSED:
-        return sent.message
-    if sent.state is UploadState.READING:
+def _refused(upload_row: UploadRow) -> str:
+    if upload_row.state is UploadState.REFUSED:
+        return upload_row.message
+    if upload_row.state is UploadState.READING:
         return (
             "Its reading was abandoned: nothing was heard of it for a while, as when the server was"
             " started anew. Nothing was changed; it can be begun again."

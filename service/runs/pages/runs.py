@@ -65,7 +65,7 @@ class RunPage:
     mapping: Mapping | None
     chart: Markup
     form: Form
-    shown: int = SNAPSHOTS_SHOWN
+    snapshots_shown: int = SNAPSHOTS_SHOWN
 
 
 @router.get("/stacks/{serial:path}/runs")
@@ -127,8 +127,8 @@ def read_again(
         if run.kind is not RunKind.LOG:
             raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
         received = Received(run_files.new_token(), run.name, run.size_bytes, run.content_sha256)
-        asked = Asked(mapping_from_json(mapping), began_at, run.note, again=run_id)
-        taking(request, database, me).note(run.stack_id, received, asked)
+        instructions = Asked(mapping_from_json(mapping), began_at, run.note, again=run_id)
+        taking(request, database, me).note(run.stack_id, received, instructions)
         return go_on(request, f"/runs/uploads/{received.token}")
     return _sheet(request, database, form, run_id)
 
@@ -152,8 +152,8 @@ def _list(request: Request, database: Engine, form: Form, query: Form, serial: s
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
         runs = runs_of_stack(session, stack.id, turn_asked(request, query))
-        sent = uploads_of_stack(session, stack.id)
-    context = ListPage(stack, shown(request, runs), sent, form, settings.log_max_mb)
+        uploads = uploads_of_stack(session, stack.id)
+    context = ListPage(stack, shown(request, runs), uploads, form, settings.log_max_mb)
     return page(request, "runs/list.html", context, form.status)
 
 
@@ -168,29 +168,44 @@ def _sheet(request: Request, database: Engine, form: Form, run_id: int) -> Respo
 def _chart(sheet: RunSheet, settings: Settings) -> Markup:
     """Mean, lowest and highest cell voltage over time, at the density most snapshots share."""
     steady = [
-        one
-        for one in sheet.snapshots
-        if one.mean_v is not None and one.density_a_cm2 and one.kind is SnapshotKind.STEADY
+        snapshot
+        for snapshot in sheet.snapshots
+        if snapshot.mean_v is not None
+        and snapshot.density_a_cm2
+        and snapshot.kind is SnapshotKind.STEADY
     ]
-    usual = Counter(round(one.density_a_cm2 or 0.0, 2) for one in steady).most_common(1)
+    usual = Counter(round(snapshot.density_a_cm2 or 0.0, 2) for snapshot in steady).most_common(1)
     if not usual:
         return Markup("")
     density = usual[0][0]
-    shown = [one for one in steady if abs((one.density_a_cm2 or 0.0) - density) <= 0.02 * density]
-    if len(shown) < 2:
+    near = [
+        snapshot
+        for snapshot in steady
+        if abs((snapshot.density_a_cm2 or 0.0) - density) <= 0.02 * density
+    ]
+    if len(near) < 2:
         return Markup("")
     zone = settings.time_zone
-    times = [(one.from_at + (one.until_at - one.from_at) / 2).astimezone(zone) for one in shown]
+    times = [
+        (snapshot.from_at + (snapshot.until_at - snapshot.from_at) / 2).astimezone(zone)
+        for snapshot in near
+    ]
     tips = [
-        f"{at:%Y-%m-%d %H:%M}, lowest: {one.lowest_channel}"
-        for at, one in zip(times, shown, strict=True)
+        f"{at:%Y-%m-%d %H:%M}, lowest: {snapshot.lowest_channel}"
+        for at, snapshot in zip(times, near, strict=True)
     ]
     series = [
-        Series("highest", times, [one.highest_v for one in shown], mark="line and points"),
-        Series("mean", times, [one.mean_v for one in shown], mark="line and points"),
-        Series("lowest", times, [one.lowest_v for one in shown], mark="line and points", tips=tips),
+        Series("highest", times, [snapshot.highest_v for snapshot in near], mark="line and points"),
+        Series("mean", times, [snapshot.mean_v for snapshot in near], mark="line and points"),
+        Series(
+            "lowest",
+            times,
+            [snapshot.lowest_v for snapshot in near],
+            mark="line and points",
+            tips=tips,
+        ),
     ]
-    limits = [one for one in sheet.limits if one.unit == "V"]
+    limits = [snapshot for snapshot in sheet.limits if snapshot.unit == "V"]
     drawn = kept_chart(
         lines_chart,
         series,
@@ -199,6 +214,6 @@ def _chart(sheet: RunSheet, settings: Settings) -> Markup:
         title=f"Cell voltages of run {sheet.run.name} at {density:g}\u2009A/cm²",
         description="Highest, mean and lowest cell voltage of each steady time.",
         prefix="run-voltages",
-        rules=[Rule(one.limit, f"limit {one.limit:g}\u2009V") for one in limits],
+        rules=[Rule(snapshot.limit, f"limit {snapshot.limit:g}\u2009V") for snapshot in limits],
     )
     return Markup(drawn)  # noqa: S704 - made by our own drawing, which escapes its texts

@@ -145,10 +145,10 @@ def shown_around(session: Session, meter_id: int, begin: datetime, end: datetime
     values = {"meter_id": meter_id, "begin": begin, "end": end}
     days = {"first": begin.astimezone(UTC).date(), "last": end.astimezone(UTC).date()}
     read: Any = session.execute(_readings(), {"meter_id": meter_id})
-    found = [Shown(row.hours, row.taken_at, row.moment) for row in read]
-    found += _ends(session.execute(_reports(), {"meter_id": meter_id, **days}))
-    found += _ends(session.execute(_runs(), values))
-    return sorted(found, key=lambda shown: shown.taken_at)
+    showings = [Shown(row.hours, row.taken_at, row.moment) for row in read]
+    showings += _ends(session.execute(_reports(), {"meter_id": meter_id, **days}))
+    showings += _ends(session.execute(_runs(), values))
+    return sorted(showings, key=lambda showing: showing.taken_at)
 
 
 def _ends(rows: Any) -> Iterator[Shown]:
@@ -185,14 +185,14 @@ def _reports() -> Any:
 @statement
 def _runs() -> Any:
     beside = aliased(RunReading)
-    told = (
+    conditions = (
         beside.meter_id == param("meter_id"),
         beside.meter_to_hours.is_not(None),
         beside.known_until.is_(None),
     )
     begin, end = param("begin"), param("end")
-    before = select(func.max(beside.ended_at)).where(*told, beside.ended_at < begin)
-    after = select(func.min(beside.ended_at)).where(*told, beside.ended_at > end)
+    before = select(func.max(beside.ended_at)).where(*conditions, beside.ended_at < begin)
+    after = select(func.min(beside.ended_at)).where(*conditions, beside.ended_at > end)
     at = UtcDateTime()
     return select(
         RunReading.meter_from_hours,

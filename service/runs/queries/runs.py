@@ -128,17 +128,17 @@ NEWEST = Order((func.coalesce(RunReading.began_at, Run.added_at), Run.id), desce
 def runs_of_stack(session: Session, stack_id: int, turn: Turn = FIRST) -> Listing[RunRow]:
     """Return the runs of a stack, newest first, void ones by their adding. One statement."""
     read = select(RunReading.run_id).where(RunReading.stack_id == stack_id)
-    sent = select(Run.id).where(Run.stack_id == stack_id)
-    statement = _rows().where(Run.id.in_(read.union(sent)), stack_id == OF_STACK)
+    added = select(Run.id).where(Run.stack_id == stack_id)
+    statement = _rows().where(Run.id.in_(read.union(added)), stack_id == OF_STACK)
     return listing(session, statement, NEWEST, turn, partial(map, _run))
 
 
 def run_sheet(session: Session, run_id: int) -> RunSheet:
     """Return one run whole. Four statements. Raises NotFound."""
-    found = session.execute(_rows().where(Run.id == run_id)).first()
-    if found is None:
+    run_row = session.execute(_rows().where(Run.id == run_id)).first()
+    if run_row is None:
         raise NotFound("run", run_id)
-    run = _run(found)
+    run = _run(run_row)
     readings = session.execute(
         _readings().where(RunReading.run_id == run_id).order_by(RunReading.id.desc())
     ).all()
@@ -163,7 +163,7 @@ def run_sheet(session: Session, run_id: int) -> RunSheet:
     return RunSheet(
         run,
         read_all(ReadingRow, readings),
-        tuple(_limit(one) for one in json.loads(above)),
+        tuple(_limit(limit) for limit in json.loads(above)),
         tuple(json.loads(doubts)),
         mapping,
         _snapshots(session, standing) if standing else (),
@@ -228,16 +228,16 @@ def _run(row: Any) -> RunRow:
     return read_as(RunRow, row, reading=None if key is None else read_as(ReadingRow, row, id=key))
 
 
-def _limit(one: dict[str, Any]) -> LimitPassed:
-    at = one.get("farthest_at")
+def _limit(entry: dict[str, Any]) -> LimitPassed:
+    at = entry.get("farthest_at")
     return LimitPassed(
-        one["quantity"],
-        one.get("side", "above"),
-        one["limit"],
-        one["unit"],
-        one["hours"],
-        one.get("times", 0),
-        one.get("farthest"),
+        entry["quantity"],
+        entry.get("side", "above"),
+        entry["limit"],
+        entry["unit"],
+        entry["hours"],
+        entry.get("times", 0),
+        entry.get("farthest"),
         datetime.fromisoformat(at) if at else None,
     )
 
@@ -249,7 +249,7 @@ def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
         .order_by(Snapshot.from_at)
         .limit(MOST_SNAPSHOTS)
     )
-    found = []
+    snapshots = []
     for row in rows:
         volts = [
             (value, name)
@@ -257,7 +257,7 @@ def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
             if value is not None
         ]
         lowest_v, lowest_channel = min(volts, default=(None, ""))
-        found.append(
+        snapshots.append(
             read_as(
                 SnapshotRow,
                 row,
@@ -267,7 +267,7 @@ def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
                 highest_v=max(volts)[0] if volts else None,
             )
         )
-    return tuple(found)
+    return tuple(snapshots)
 
 
 # Saved mappings of benches' logs: the newest version of each, and one by its name.

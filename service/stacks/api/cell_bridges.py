@@ -66,8 +66,8 @@ def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
     """Say which cells of the stack are bridged, and which were."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = bridges_of_stack(session, find_stack(session, serial))
-    return Bridges.model_validate({"serial": serial, "bridges": found})
+        bridge_rows = bridges_of_stack(session, find_stack(session, serial))
+    return Bridges.model_validate({"serial": serial, "bridges": bridge_rows})
 
 
 @router.post("/stacks/{serial}/bridges", status_code=201)

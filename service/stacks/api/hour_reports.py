@@ -71,7 +71,7 @@ class StackKinds(answers.Out):
 
 
 @router.post("/{serial}/hours/reports")
-def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> Reported:
+def report(serial: str, entry: HourReports, caller: Caller, engine: Database) -> Reported:
     """Report what the stack's hour meter shows, in h, as often as every minute.
 
     No one-time key is needed: sending a report again changes no hour. The audit trail has one
@@ -79,22 +79,22 @@ def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> 
     """
     with changing(engine, caller, via="api") as work:
         stack_id = find_stack(work.session, serial)
-        given = [Report(one.hours, one.taken_at) for one in told.reports]
-        new = report_hours(work, stack_id, given)
+        meter_reports = [Report(reported.hours, reported.taken_at) for reported in entry.reports]
+        new = report_hours(work, stack_id, meter_reports)
         hours = stack_hours(work.session, [stack_id])[stack_id]
     return Reported(new=new, hours=stack_models.StackHours.from_answer(hours))
 
 
 @router.post("/{serial}/hours/reports/taken-back")
-def take_back(serial: str, told: DaysTakenBack, caller: Caller, engine: Database) -> TakenBack:
+def take_back(serial: str, entry: DaysTakenBack, caller: Caller, engine: Database) -> TakenBack:
     """Take back what a bench reported of the wrong stack; the days may be reported anew."""
     with changing(engine, caller, via="api") as work:
         days = take_back_reports(
             work,
             find_stack(work.session, serial),
-            first_day=told.first_day,
-            last_day=told.last_day,
-            reason=told.reason,
+            first_day=entry.first_day,
+            last_day=entry.last_day,
+            reason=entry.reason,
         )
     return TakenBack(days=days)
 
@@ -113,17 +113,17 @@ def kinds(
     need(caller, Act.READ)
     now = known_at or now_utc()
     with reading(engine) as session:
-        found = stack_kinds(session, find_stack(session, serial), known_at)
+        build_kinds = stack_kinds(session, find_stack(session, serial), known_at)
     return StackKinds(
         serial=serial,
         known_at=known_at,
         builds=[
             KindsOfBuild.from_answer(
-                one,
-                kinds=one.of(None, now),
-                starts=sum(log.starts for log in one.logs),
-                stops=sum(log.stops for log in one.logs),
+                build,
+                kinds=build.of(None, now),
+                starts=sum(log.starts for log in build.logs),
+                stops=sum(log.stops for log in build.logs),
             )
-            for one in found
+            for build in build_kinds
         ],
     )

@@ -35,8 +35,8 @@ def stacks(
     """Return all stacks in the order of their serials, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = stack_list(session, from_keys(turn, after or None), text=text)
-    return stack_models.Stacks.from_answer(found, **answers.page_of(found))
+        stack_rows = stack_list(session, from_keys(turn, after or None), text=text)
+    return stack_models.Stacks.from_answer(stack_rows, **answers.page_of(stack_rows))
 
 
 @router.get("/{serial}/layers")
@@ -76,11 +76,11 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | Non
 
 
 @router.post("/{serial}/hours", status_code=201)
-def hours(serial: str, shown: request_models.HoursRead, call: Call) -> answers.Made:
+def hours(serial: str, entry: request_models.HoursRead, call: Call) -> answers.Made:
     """Write down what the stack's hour meter showed, in h."""
     return make_once(
         call,
         lambda work: read_hours(
-            work, find_stack(work.session, serial), hours=shown.hours, taken_at=shown.taken_at
+            work, find_stack(work.session, serial), hours=entry.hours, taken_at=entry.taken_at
         ),
     )

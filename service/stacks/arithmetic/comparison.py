@@ -69,8 +69,8 @@ class Comparison:
     def marks(self) -> tuple[Mark, ...]:
         """The changes numbered from 1 as drafters do, neighbours changed alike under one number."""
         runs = [
-            (what, run)
-            for what, changes in (
+            (change_kind, run)
+            for change_kind, changes in (
                 (What.OUT, self.out),
                 (What.IN, self.came_in),
                 (What.MOVED, self.moved),
@@ -79,7 +79,9 @@ class Comparison:
             for run in _runs(changes)
         ]
         runs.sort(key=lambda item: item[1][0].layer.position)
-        return tuple(Mark(number, what, run) for number, (what, run) in enumerate(runs, 1))
+        return tuple(
+            Mark(number, change_kind, run) for number, (change_kind, run) in enumerate(runs, 1)
+        )
 
 
 def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
@@ -98,9 +100,10 @@ def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
     stayed = [layer.part for layer in before if layer.part in now]
     in_order = _longest_in_order(stayed, {layer.part: index for index, layer in enumerate(after)})
 
-    def changes(what: What, parts: Iterable[int]) -> tuple[Change, ...]:
+    def changes(change_kind: What, parts: Iterable[int]) -> tuple[Change, ...]:
         return tuple(
-            Change(what, now.get(part) or was[part], was.get(part), now.get(part)) for part in parts
+            Change(change_kind, now.get(part) or was[part], was.get(part), now.get(part))
+            for part in parts
         )
 
     return Comparison(
@@ -170,5 +173,5 @@ def _runs(changes: Sequence[Change]) -> list[tuple[Change, ...]]:
     return [tuple(run) for run in runs]
 
 
-def _follows(layer: Layer | None, other: Layer | None) -> bool:
-    return layer is None or other is None or other.position == layer.position + 1
+def _follows(layer: Layer | None, following: Layer | None) -> bool:
+    return layer is None or following is None or following.position == layer.position + 1

@@ -150,18 +150,18 @@ def _share(stretch: Stretch, begin: datetime, end: datetime | None) -> float:
     return max(0.0, _h(first, last or stretch.end)) / whole
 
 
-def _earlier(earlier: datetime | None, other: datetime | None) -> datetime | None:
+def _earlier(earlier: datetime | None, later: datetime | None) -> datetime | None:
     """The earlier of two ends; None is no end."""
-    return min((end for end in (earlier, other) if end is not None), default=None)
+    return min((end for end in (earlier, later) if end is not None), default=None)
 
 
 def _h(begin: datetime, end: datetime) -> float:
     return (end - begin).total_seconds() / 3600
 
 
-def _in_order(what: str, begin: datetime, end: datetime | None) -> None:
+def _in_order(stretch_name: str, begin: datetime, end: datetime | None) -> None:
     if end is not None and end < begin:
-        raise Inconsistent(f"The end of {what} is before its beginning.")
+        raise Inconsistent(f"The end of {stretch_name} is before its beginning.")
 
 
 def _plausible(stretch: Stretch) -> None:

@@ -60,13 +60,13 @@ def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -
     for some in _batches(sorted(build_ids), AT_ONCE):
         rows = [
             {
-                "build_id": made.build_id,
-                "stack_id": made.stack_id,
-                "design_id": made.design_id,
-                "packed": pack(made.makeup),
+                "build_id": features.build_id,
+                "stack_id": features.stack_id,
+                "design_id": features.design_id,
+                "packed": pack(features.makeup),
                 "written_at": now,
             }
-            for made in makeups_of(session, some)
+            for features in makeups_of(session, some)
         ]
         gone = set(some) - {row["build_id"] for row in rows}
         if gone:
@@ -134,7 +134,7 @@ def _with_later(session: Session, build_ids: set[int]) -> set[int]:
             BuildPeriod.build_id.in_(build_ids), known(BuildPeriod)
         )
     )
-    found = set(build_ids)
+    together = set(build_ids)
     for some in _batches(sorted(meas), 500):
         later = (
             select(Layer.build_id)
@@ -144,8 +144,8 @@ def _with_later(session: Session, build_ids: set[int]) -> set[int]:
         )
         if first is not None:
             later = later.where(BuildPeriod.closed_at >= first)
-        found |= set(session.scalars(later))
-    return found
+        together |= set(session.scalars(later))
+    return together
 
 
 def _batches(ids: Sequence[int], most: int) -> Iterator[Sequence[int]]:

@@ -58,12 +58,17 @@ def end_bridge(work: Work, bridge_id: int, *, until_at: datetime, note: str = ""
         raise Refused(
             "until_at", "", "this bridge has its end already.", "Correct it where it is wrong."
         )
-    said = given.optional_words("note", note, most=given.LONG_MOST)
+    note_text = given.optional_words("note", note, most=given.LONG_MOST)
     close_out(work, old)
     entry = BridgeEntry(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
     row = _write(work, stack, entry)
     _note(
-        work, stack, Event.BRIDGE_ENDED, row, given.trail_of(BRIDGE_FIELDS, old, row), reason=said
+        work,
+        stack,
+        Event.BRIDGE_ENDED,
+        row,
+        given.trail_of(BRIDGE_FIELDS, old, row),
+        reason=note_text,
     )
     return row.id
 
@@ -75,13 +80,13 @@ def correct_bridge(work: Work, bridge_id: int, entry: BridgeEntry, *, why: str) 
     """
     need(work.by, Act.RUN_WRITE)
     old, stack = _known_bridge(work, bridge_id)
-    said = given.reason(why, field="why")
+    reason = given.reason(why, field="why")
     close_out(work, old)
     row = _write(work, stack, entry)
     changes = given.trail_of(BRIDGE_FIELDS, old, row)
     if not changes:
         raise Refused("cell", old.cell, "this is what is noted already.", "The right cell or time.")
-    _note(work, stack, Event.BRIDGE_CORRECTED, row, changes, reason=said)
+    _note(work, stack, Event.BRIDGE_CORRECTED, row, changes, reason=reason)
     return row.id
 
 
@@ -92,10 +97,10 @@ def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> int:
     """
     need(work.by, Act.RUN_WRITE)
     old, stack = _known_bridge(work, bridge_id)
-    said = given.reason(why, field="why")
+    reason = given.reason(why, field="why")
     close_out(work, old)
     changes: list[Change] = [("bridge", "noted", "taken back: it never was")]
-    _note(work, stack, Event.BRIDGE_CORRECTED, old, changes, reason=said)
+    _note(work, stack, Event.BRIDGE_CORRECTED, old, changes, reason=reason)
     return bridge_id
 
 
@@ -155,14 +160,14 @@ def _refuse_overlap(work: Work, build: BuildThen, entry: BridgeEntry) -> None:
             CellBridge.known_until.is_(None),
         )
     )
-    for other in others:
-        begins_in = other.until_at is None or entry.from_at < other.until_at
-        ends_in = entry.until_at is None or other.from_at < entry.until_at
+    for bridge in others:
+        begins_in = bridge.until_at is None or entry.from_at < bridge.until_at
+        ends_in = entry.until_at is None or bridge.from_at < entry.until_at
         if begins_in and ends_in:
             raise Refused(
                 "cell",
                 entry.cell,
-                f"it is noted as bridged from {other.from_at:%Y-%m-%d %H:%M}Z already.",
+                f"it is noted as bridged from {bridge.from_at:%Y-%m-%d %H:%M}Z already.",
                 "Correct that one, or give another time.",
             )
 

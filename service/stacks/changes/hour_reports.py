@@ -59,11 +59,11 @@ def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
         by_meter.setdefault(meter.id, []).append(report)
     begun: list[Change] = []
     new = 0
-    for meter_id, own in by_meter.items():
+    for meter_id, meter_reports in by_meter.items():
         # one bench after another: two would write the same day's row
         work.session.get_one(HourMeter, meter_id, with_for_update=True)
-        days = _Days(work, stack_id, meter_id, own)
-        new += sum(days.take(report) for report in own)
+        days = _Days(work, stack_id, meter_id, meter_reports)
+        new += sum(days.take(report) for report in meter_reports)
         begun += days.begun
     work.session.flush()
     if begun:
@@ -107,7 +107,7 @@ def take_back_reports(
     for row in rows:
         row.known_until, row.taken_back_because = work.now, why
     work.session.flush()
-    taken: list[Change] = [
+    changes: list[Change] = [
         (
             f"reports of {row.day.isoformat()}",
             f"{row.first_hours:g} h to {row.last_hours:g} h",
@@ -116,7 +116,7 @@ def take_back_reports(
         for row in rows
     ]
     subject = ("stack", stack_id, serial)
-    work.note(Event.HOURS_TAKEN_BACK, subject, taken, reason=why, stack_id=stack_id)
+    work.note(Event.HOURS_TAKEN_BACK, subject, changes, reason=why, stack_id=stack_id)
     keep_makeups_of_stack(work, stack_id)
     judge_stack(work, stack_id)
     return len(rows)
@@ -129,7 +129,7 @@ class _Days:
         self.work, self.stack_id, self.meter_id = work, stack_id, meter_id
         begin, end = reports[0].taken_at, reports[-1].taken_at
         self.shown = shown_around(work.session, meter_id, begin, end)
-        self.fitted = [one for one in self.shown if one.moment is Moment.FITTED]
+        self.fitted = [showing for showing in self.shown if showing.moment is Moment.FITTED]
         rows = select(HourReport).where(
             HourReport.meter_id == meter_id,
             HourReport.day.between(_day(begin), _day(end)),
@@ -200,8 +200,8 @@ def _refuse_falling(hours: float, last_hours: float) -> None:
         )
 
 
-def _when(shown: Shown) -> datetime:
-    return shown.taken_at
+def _when(showing: Shown) -> datetime:
+    return showing.taken_at
 
 
 def _day(at: datetime) -> date:

@@ -28,13 +28,13 @@ SLACK_SHARE = 0.01
 
 
 def refuse_unless_between(
-    shown: Iterable[Shown], hours: float, taken_at: datetime, field: str = "hours"
+    showings: Iterable[Shown], hours: float, taken_at: datetime, field: str = "hours"
 ) -> None:
     """Refuse a showing, in h, that does not lie between its neighbours in time.
 
-    ``shown`` is what else is known of the meter (`showings.shown_around`), in any order.
+    ``showings`` is what else is known of the meter (`showings.shown_around`), in any order.
     """
-    least, most = neighbours(shown, taken_at)
+    least, most = neighbours(showings, taken_at)
     fits = f"at least {least.hours:g} h" if least else "any showing"
     if most:
         fits = f"{least.hours if least else 0:g} to {most.hours:g} h"
@@ -50,10 +50,10 @@ def refuse_unless_between(
 
 
 def refuse_faster_than_the_clock(
-    shown: Iterable[Shown], hours: float, taken_at: datetime, field: str = "hours"
+    showings: Iterable[Shown], hours: float, taken_at: datetime, field: str = "hours"
 ) -> None:
     """Refuse a showing, in h, that has run further than time did since the one before."""
-    least, _ = neighbours(shown, taken_at)
+    least, _ = neighbours(showings, taken_at)
     if least is None or taken_at <= least.taken_at:
         return
     passed = (taken_at - least.taken_at).total_seconds() / 3600
@@ -68,14 +68,14 @@ def refuse_faster_than_the_clock(
         )
 
 
-def neighbours(shown: Iterable[Shown], taken_at: datetime) -> tuple[Shown | None, Shown | None]:
+def neighbours(showings: Iterable[Shown], taken_at: datetime) -> tuple[Shown | None, Shown | None]:
     """Return the highest showing before a time, and the lowest after it.
 
     At its fitting a meter began.
     """
-    told = list(shown)
-    before = [s for s in told if s.taken_at < taken_at or s.moment is Moment.FITTED]
-    after = [s for s in told if s.taken_at > taken_at and s.moment is not Moment.FITTED]
+    showing_list = list(showings)
+    before = [s for s in showing_list if s.taken_at < taken_at or s.moment is Moment.FITTED]
+    after = [s for s in showing_list if s.taken_at > taken_at and s.moment is not Moment.FITTED]
     least = max(before, key=lambda s: (s.hours, s.taken_at), default=None)
     return least, min(after, key=lambda s: (s.hours, s.taken_at), default=None)
 
@@ -128,8 +128,8 @@ def enter_reading(
     not_ahead("taken_at", taken_at, work.now)
     not_below_zero("hours", hours, "h")
     meter = meter_fitted_at(work, stack_id, taken_at)
-    shown = shown_around(work.session, meter.id, taken_at, taken_at)
-    refuse_unless_between(shown, hours, taken_at)
+    showings = shown_around(work.session, meter.id, taken_at, taken_at)
+    refuse_unless_between(showings, hours, taken_at)
     reading = HourReading(
         stack_id=stack_id,
         meter_id=meter.id,
@@ -246,7 +246,7 @@ def _take_off(
     if replaced_at < meter.fitted_at:
         raise Refused("replaced_at", "", "the meter was fitted later than that.")
     around = shown_around(work.session, meter.id, replaced_at, work.now)
-    later = [shown for shown in around if shown.taken_at > replaced_at]
+    later = [showing for showing in around if showing.taken_at > replaced_at]
     if later:
         raise Refused(
             "replaced_at",

@@ -120,29 +120,29 @@ def _row(
     )
     readings = history.at_density(density, version.rule.near_percent) if density else None
     facts = history.facts(readings)
-    found = judge(version.rule, facts)
+    verdict = judge(version.rule, facts)
     return {
         "part_id": history.part_id,
         "rule_id": version.id,
         "stack_id": newest.stack_id,
-        "answer": RuleAnswer(found.answer.value),
-        "reasons": json.dumps(_reasons(found), ensure_ascii=False),
+        "answer": RuleAnswer(verdict.answer.value),
+        "reasons": json.dumps(_reasons(verdict), ensure_ascii=False),
         "figures": json.dumps(_figures(facts, density), ensure_ascii=False),
         "judged_at": now,
     }
 
 
-def _reasons(found: RuleFinding) -> list[dict[str, Any]]:
+def _reasons(verdict: RuleFinding) -> list[dict[str, Any]]:
     return [
         {
-            "criterion": str(one.kind),
-            "answer": str(one.answer),
-            "value": one.value,
-            "limit": one.limit,
-            "unit": one.kind.unit,
-            "words": one.words,
+            "criterion": str(finding.kind),
+            "answer": str(finding.answer),
+            "value": finding.value,
+            "limit": finding.limit,
+            "unit": finding.kind.unit,
+            "words": finding.words,
         }
-        for one in found.findings
+        for finding in verdict.findings
     ]
 
 

@@ -73,12 +73,14 @@ def make_stack(
     if serial_key(serial) == serial_key(NO_SERIAL):
         right = "The mark on the stack would be right."
         raise Refused("serial", serial, "the page for adding a stack is called so.", right)
-    taken = work.session.scalar(select(Stack.serial).where(Stack.serial_key == serial_key(serial)))
-    if taken is not None:
+    stack_there = work.session.scalar(
+        select(Stack.serial).where(Stack.serial_key == serial_key(serial))
+    )
+    if stack_there is not None:
         raise Refused(
             "serial",
             serial,
-            f"there is a stack {taken} already; case and surrounding space do not count.",
+            f"there is a stack {stack_there} already; case and surrounding space do not count.",
         )
     design = work.session.get(Design, design_id)
     if design is None:
@@ -116,22 +118,23 @@ def change_stack(
     *,
     place: str,
     notes: str,
-    seen: tuple[str, str] | None = None,
+    as_shown: tuple[str, str] | None = None,
 ) -> None:
     """Say where a stack stands and what is to be known of it.
 
-    ``seen`` is (place, notes) as the form showed them; raises Stale where they have changed since.
+    ``as_shown`` is (place, notes) as the form showed them; raises Stale where they have since
+    changed.
     """
     need(work.by, Act.STACK_WRITE)
     stack = work.locked(Stack, stack_id, "stack")
     place = optional_words("place", place)
     notes = optional_words("notes", notes, most=LONG_MOST)
-    if seen is not None and seen != (stack.place, stack.notes):
+    if as_shown is not None and as_shown != (stack.place, stack.notes):
         was = [
             f"{field}: now “{now}”"
             for field, now, then in (
-                ("place", stack.place, seen[0]),
-                ("notes", stack.notes, seen[1]),
+                ("place", stack.place, as_shown[0]),
+                ("notes", stack.notes, as_shown[1]),
             )
             if now != then
         ]

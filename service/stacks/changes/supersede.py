@@ -55,7 +55,7 @@ def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
 def settle_layers(
     work: Work,
     build_id: int,
-    wanted: Sequence[LayerFact],
+    facts: Sequence[LayerFact],
     *,
     present: bool,
     correction_id: int | None = None,
@@ -66,14 +66,14 @@ def settle_layers(
             Layer.build_id == build_id, Layer.known_until.is_(None)
         )
     ).all()
-    known = {read_as(LayerFact, row): (row.id, row.present) for row in rows}
-    _settle(work, Layer, build_id, known, wanted, present=present, correction_id=correction_id)
+    known_rows = {read_as(LayerFact, row): (row.id, row.present) for row in rows}
+    _settle(work, Layer, build_id, known_rows, facts, present=present, correction_id=correction_id)
 
 
 def settle_fixings(
     work: Work,
     build_id: int,
-    wanted: Sequence[FixingFact],
+    facts: Sequence[FixingFact],
     *,
     present: bool,
     correction_id: int | None = None,
@@ -84,8 +84,8 @@ def settle_fixings(
             Fixing.build_id == build_id, Fixing.known_until.is_(None)
         )
     ).all()
-    known = {read_as(FixingFact, row): (row.id, row.present) for row in rows}
-    _settle(work, Fixing, build_id, known, wanted, present=present, correction_id=correction_id)
+    known_rows = {read_as(FixingFact, row): (row.id, row.present) for row in rows}
+    _settle(work, Fixing, build_id, known_rows, facts, present=present, correction_id=correction_id)
 
 
 def set_present(work: Work, build_id: int, *, present: bool) -> None:
@@ -120,7 +120,7 @@ def settle_period(
     stack_id = session.scalar(select(Build.stack_id).where(Build.id == build_id))
     if stack_id is None:
         raise NotFound("build", build_id)
-    known = session.execute(
+    period = session.execute(
         select(
             BuildPeriod.id,
             BuildPeriod.closed_at,
@@ -128,8 +128,8 @@ def settle_period(
             BuildPeriod.opened_by_record_id,
         ).where(BuildPeriod.build_id == build_id, BuildPeriod.known_until.is_(None))
     ).first()
-    if known is not None:
-        if (known.closed_at, known.opened_at, known.opened_by_record_id) == (
+    if period is not None:
+        if (period.closed_at, period.opened_at, period.opened_by_record_id) == (
             closed_at,
             opened_at,
             opened_by_record_id,
@@ -137,7 +137,7 @@ def settle_period(
             return
         session.execute(
             update(BuildPeriod)
-            .where(BuildPeriod.id == known.id)
+            .where(BuildPeriod.id == period.id)
             .values(known_until=now_or_later(work, BuildPeriod))
         )
     if closed_at is not None:
@@ -191,23 +191,23 @@ def _settle(
     work: Work,
     table: type[Layer] | type[Fixing],
     build_id: int,
-    known: dict[Any, tuple[int, bool]],
-    wanted: Sequence[Any],
+    known_rows: dict[Any, tuple[int, bool]],
+    facts: Sequence[Any],
     *,
     present: bool,
     correction_id: int | None,
 ) -> None:
-    staying = known.keys() & set(wanted)
+    staying = known_rows.keys() & set(facts)
     _set(
         work,
         table,
-        [row_id for fact, (row_id, _present) in known.items() if fact not in staying],
+        [row_id for fact, (row_id, _present) in known_rows.items() if fact not in staying],
         {"known_until": now_or_later(work, table), "present": False},
     )
     _set(
         work,
         table,
-        [known[fact][0] for fact in staying if known[fact][1] is not present],
+        [known_rows[fact][0] for fact in staying if known_rows[fact][1] is not present],
         {"present": present},
     )
     new = [
@@ -218,7 +218,7 @@ def _settle(
             "known_from": work.now,
             "correction_id": correction_id,
         }
-        for fact in wanted
+        for fact in facts
         if fact not in staying
     ]
     if new:

@@ -69,8 +69,8 @@ def draw(
         drawn.append(_rod(pile, middle, rods, open_at))
     if rods.count:
         thread = f"\u2009×\u2009{rods.thread}" if rods.thread else ""
-        named = f"{rods.count}{thread} tie rods"
-        drawn.append(svg.word(end + 7, plate_top - 7, named, size=svg.SMALL, pen="soft"))
+        rod_words = f"{rods.count}{thread} tie rods"
+        drawn.append(svg.word(end + 7, plate_top - 7, rod_words, size=svg.SMALL, pen="soft"))
     return f'<g class="clamp">{"".join(drawn)}</g>'
 
 

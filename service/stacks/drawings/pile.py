@@ -65,15 +65,15 @@ def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, flo
     first, last = inside[0], inside[-1]
     first -= first > 0 and layers[first - 1].joint is Joint.COOLANT
     last += last + 1 < len(layers) and layers[last + 1].joint is Joint.COOLANT
-    shown = range(first, last + 1)
-    thick = sum(layers[index].thickness_mm for index in shown)
+    rows_shown = range(first, last + 1)
+    thick = sum(layers[index].thickness_mm for index in rows_shown)
     ratio = next((r for r in RATIOS if thick * units_per_mm * r <= _WIDEST), RATIOS[-1])
-    widths = [max(6.0, layers[index].thickness_mm * units_per_mm * ratio) for index in shown]
-    wide, top = sum(widths), y + _HEAD + _ROW * len(shown)
+    widths = [max(6.0, layers[index].thickness_mm * units_per_mm * ratio) for index in rows_shown]
+    wide, top = sum(widths), y + _HEAD + _ROW * len(rows_shown)
     bottom = top + _HIGH
     left = x
     shapes, leaders, rows = [], [], []
-    for row, (index, width) in enumerate(zip(shown, widths, strict=True)):
+    for row, (index, width) in enumerate(zip(rows_shown, widths, strict=True)):
         body = shape(page.looks[index], width, 2 * _HIGH, prefix, rim=36)
         shapes.append(f'<g transform="translate({n(left)} {n(top)})">{body}</g>')
         leaders.append(_leader(left + width / 2, top + 16, y + _HEAD + _ROW * row, x + wide + 20))
@@ -175,8 +175,8 @@ def draw_pile(
     """
     revised = revisions(layers, changes)
     parts = {part for revision in revised for part in revision.parts}
-    shown = {x.position for x in layers if x.part in parts} | ({marked} if marked else set())
-    gaps = axis.left_out(layers, shown) if broken else []
+    positions = {x.position for x in layers if x.part in parts} | ({marked} if marked else set())
+    gaps = axis.left_out(layers, positions) if broken else []
     wide, side = (SLIM, _SLIM_SIDE) if is_slim and rods is None else (WIDTH, _SIDE)
     along = axis.place(layers, gaps, side, wide - 2 * side, equal_layers=equal_layers)
     width = max(wide, along.end + side)
@@ -300,11 +300,11 @@ def _outline(page: Page) -> str:
 
 
 def _below(
-    page: Page, y: float, asked: int | None, revised: list[Revision], rods: Rods | None
+    page: Page, y: float, cell_asked: int | None, revised: list[Revision], rods: Rods | None
 ) -> tuple[str, float]:
     """The detail of one cell, the legend, the scale and its note; and how high they are."""
     left, drawn, high = 40.0, [], 0.0
-    cell = _cell_in_detail(page, asked, revised)
+    cell = _cell_in_detail(page, cell_asked, revised)
     if cell:
         body, wide, high = detail(page, cell, (left, y))
         drawn += [body, section.circle(page, cell)]
@@ -330,13 +330,13 @@ def _below(
     return "".join(drawn), max(high, note_y + 30 - y)
 
 
-def _cell_in_detail(page: Page, asked: int | None, revised: list[Revision]) -> int:
+def _cell_in_detail(page: Page, cell_asked: int | None, revised: list[Revision]) -> int:
     """The cell asked for if it is drawn, else the first changed one, else one in the middle."""
     cells = list(page.cells)
-    if asked == 0 or not cells:
+    if cell_asked == 0 or not cells:
         return 0
-    if asked and asked in cells:
-        return asked
+    if cell_asked and cell_asked in cells:
+        return cell_asked
     parts = {part for revision in revised for part in revision.parts}
     changed = {x.cell for x in page.layers if x.part in parts}
     return next(

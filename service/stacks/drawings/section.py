@@ -137,7 +137,7 @@ class Revision:
     """A revision number, what happened, and the parts of this pile it stands for."""
 
     number: int
-    what: str
+    change_kind: str
     parts: frozenset[int]
 
 
@@ -168,9 +168,9 @@ class Page:
 
 def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
     """Return the marks of a comparison that concern parts of this pile."""
-    here = {layer.part for layer in layers}
+    parts_here = {layer.part for layer in layers}
     revisions_found = (
-        Revision(m.number, str(m.what), frozenset(c.layer.part for c in m.changes) & here)
+        Revision(m.number, str(m.what), frozenset(c.layer.part for c in m.changes) & parts_here)
         for m in changes
     )
     return [revision for revision in revisions_found if revision.parts]
@@ -221,12 +221,12 @@ def ruler(page: Page, revised: list[Revision]) -> str:
     places = page.axis.places
     narrow = (page.axis.end - page.axis.start) / max(1, len(places))
     step = next((s for s in (1, 2, 5, 10, 20, 50, 100) if s * narrow >= 26), 100)
-    taken = [middle for middle, _ in _middles(page, revised)]
+    middles = [middle for middle, _ in _middles(page, revised)]
     y, drawn, last_x = PILE_BOTTOM + 26, [], -99.0
     for index, (x, wide) in places.items():
         position, middle = page.layers[index].position, x + wide / 2
         is_free = middle - last_x > 8 * len(str(position)) + 5 and all(
-            abs(middle - other) > 15 for other in taken
+            abs(middle - place) > 15 for place in middles
         )
         if is_free and (position % step == 0 or position == 1):
             last_x = middle
@@ -255,7 +255,7 @@ def changes(page: Page, revised: list[Revision]) -> str:
         x = last_x = max(middle, last_x + 25)
         elbow = f"M{n(middle)} {n(PILE_BOTTOM + 2)}V{n(TRIANGLES - 10)}L{n(x)} {n(TRIANGLES)}"
         drawn.append(
-            f"<g><title>Change {revision.number}: {revision.what}</title>"
+            f"<g><title>Change {revision.number}: {revision.change_kind}</title>"
             f'<path {svg.ATTENTION} stroke-dasharray="3 2" d="{elbow}"/>'
             f"{svg.triangle(x, TRIANGLES, revision.number)}</g>"
         )

@@ -108,10 +108,10 @@ def end(request: Request, me: Me, database: Database, form: Typed, bridge_id: Nu
     """Say when the jumper was taken off."""
     stack = _stack_of(database, bridge_id)
     with form.collecting_errors():
-        said = form.values(BRIDGE_END_FIELDS)
+        note_text = form.values(BRIDGE_END_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            end_bridge(work, bridge_id, **said)
+            end_bridge(work, bridge_id, **note_text)
         return go_on(request, work.answer)
     return _bridge_page(request, database, bridge_id, end=form)
 
@@ -163,12 +163,12 @@ def _list_page(request: Request, database: Engine, serial: str, form: Form) -> R
         stack = stack_facts(session, find_stack(session, serial))
         bridges = bridges_of_stack(session, stack.id)
         build = build_then(session, stack.id, now_utc())
-    known = [one for one in bridges if one.known_until is None]
+    present = [bridge for bridge in bridges if bridge.known_until is None]
     context = BridgesPage(
         stack,
-        tuple(one for one in known if one.stands),
-        tuple(one for one in known if not one.stands),
-        tuple(one for one in bridges if one.known_until is not None),
+        tuple(bridge for bridge in present if bridge.stands),
+        tuple(bridge for bridge in present if not bridge.stands),
+        tuple(bridge for bridge in bridges if bridge.known_until is not None),
         build,
         _cells(build),
         form,

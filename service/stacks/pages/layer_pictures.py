@@ -8,7 +8,7 @@ from service.closing.drawings.rods import draw_rods
 from service.closing.queries.build_torques import BuildTorques
 from service.designs.arithmetic.pile import counts, height_mm
 from service.platform.arithmetic.vocabulary import Facing, Kind, Usability
-from service.platform.pages.kept_drawings import kept
+from service.platform.pages.kept_drawings import drawing_cache
 from service.platform.pages.render import quantity
 from service.stacks.arithmetic.comparison import Mark
 from service.stacks.drawings.clamp import Fluid, Port, Rods
@@ -33,27 +33,27 @@ class How:
 
 
 def section(
-    shown: LayerMap, title: str, how: How, changes: Iterable[Mark] = (), against: str = ""
+    pile_map: LayerMap, title: str, how: How, changes: Iterable[Mark] = (), against: str = ""
 ) -> str:
     """Draw the section through a pile as SVG.
 
     ``against`` is the digest of the pile compared with.
     """
-    if not shown.rows:
+    if not pile_map.rows:
         return ""
 
     def draw() -> str:
-        fixed = {fixing.kind for fixing in shown.fixings}
+        fixed = {fixing.kind for fixing in pile_map.fixings}
         return draw_pile(
-            shown.layers,
+            pile_map.layers,
             title=title,
-            ports=[Port(Fluid(port.fluid), port.end, port.label) for port in shown.ports],
+            ports=[Port(Fluid(port.fluid), port.end, port.label) for port in pile_map.ports],
             rods=Rods(
-                len(shown.rods),
+                len(pile_map.rods),
                 sleeves=Kind.SLEEVE in fixed,
                 disc_springs=Kind.DISC_SPRING in fixed,
             )
-            if shown.rods
+            if pile_map.rods
             else None,
             changes=tuple(changes),
             link=lambda layer: f"/parts/{layer.part}",
@@ -63,31 +63,33 @@ def section(
             prefix=how.prefix,
         )
 
-    return kept.get(("section", shown.digest, title, how, against), draw)
+    return drawing_cache.get(("section", pile_map.digest, title, how, against), draw)
 
 
-def rod_plan(shown: LayerMap, torques: BuildTorques | None, title: str) -> str:
+def rod_plan(pile_map: LayerMap, torques: BuildTorques | None, title: str) -> str:
     """Draw the compression plate in plan as SVG, with the final reading beside each nut."""
-    if not shown.rods:
+    if not pile_map.rods:
         return ""
-    wide, high = shown.stack.plate_width_mm, shown.stack.plate_height_mm
+    wide, high = pile_map.stack.plate_width_mm, pile_map.stack.plate_height_mm
 
     def draw() -> str:
         return draw_rods(
-            [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
+            [(rod.number, rod.x_mm, rod.y_mm) for rod in pile_map.rods],
             wide,
             high,
             title=title,
             readings={rod.rod_number: rod.torque_nm for rod in torques.rods} if torques else {},
             out_of_tolerance=[r.rod_number for r in torques.out_of_tolerance] if torques else (),
-            order=[rod.number for rod in sorted(shown.rods, key=lambda rod: rod.turn)],
+            order=[rod.number for rod in sorted(pile_map.rods, key=lambda rod: rod.turn)],
         )
 
-    return kept.get(("rods", shown.rods, wide, high, torques and torques.rods, title), draw)
+    return drawing_cache.get(
+        ("rods", pile_map.rods, wide, high, torques and torques.rods, title), draw
+    )
 
 
 def layer_table(
-    shown: LayerMap,
+    pile_map: LayerMap,
     title: str,
     marks: Marks,
     *,
@@ -101,25 +103,25 @@ def layer_table(
     held: parts on hold, by themselves or with their lot.
     numbers: revision number by part, where the pile is compared with another.
     """
-    key = ("table", shown.digest, title, as_today, held, tuple((numbers or {}).items()))
-    return kept.get(
+    key = ("table", pile_map.digest, title, as_today, held, tuple((numbers or {}).items()))
+    return drawing_cache.get(
         key,
-        lambda: _table(shown, title, marks, as_today=as_today, held=held, numbers=numbers or {}),
+        lambda: _table(pile_map, title, marks, as_today=as_today, held=held, numbers=numbers or {}),
     )
 
 
-def pile_in_words(shown: LayerMap) -> str:
+def pile_in_words(pile_map: LayerMap) -> str:
     """Say how many cells, half plates and layers the pile has, and how high it is."""
-    return kept.get(("pile", shown.digest), lambda: _counted(shown))
+    return drawing_cache.get(("pile", pile_map.digest), lambda: _counted(pile_map))
 
 
-def _counted(shown: LayerMap) -> str:
-    held = counts(shown.layers)
+def _counted(pile_map: LayerMap) -> str:
+    held = counts(pile_map.layers)
     blank = f" and {held.blank_cells} blank" if held.blank_cells else ""
     return (
         f"{held.cells} cells{blank}, {held.half_plates} half plates, "
         f"{held.coolant_layers} coolant layers; {held.layers} layers, "
-        f"{quantity(height_mm(shown.layers), 'mm', 1)} as drawn"
+        f"{quantity(height_mm(pile_map.layers), 'mm', 1)} as drawn"
     )
 
 
@@ -140,7 +142,7 @@ def faces_in_words(facing: str, marked_face: str | None) -> str:
 
 
 def _table(
-    shown: LayerMap,
+    pile_map: LayerMap,
     title: str,
     marks: Marks,
     *,
@@ -148,16 +150,27 @@ def _table(
     held: frozenset[int],
     numbers: Mapping[int, int],
 ) -> str:
-    lots = {lot_id: escape(label) for lot_id, label in shown.lots.items()}
-    told = {
+    lots = {lot_id: escape(label) for lot_id, label in pile_map.lots.items()}
+    type_words = {
         type_id: (escape(kind_in_words(of_type)), escape(of_type.name), of_type.marked_face)
-        for type_id, of_type in shown.types.items()
+        for type_id, of_type in pile_map.types.items()
     }
     facings: dict[tuple[str, str | None], str] = {}
     usable: dict[str, str] = {}
     rows = []
-    for position, part, facing, cell, serial, item, type_id, lot_id, use, correction in shown.rows:
-        kind, name, marked_face = told[type_id]
+    for (
+        position,
+        part,
+        facing,
+        cell,
+        serial,
+        item,
+        type_id,
+        lot_id,
+        use,
+        correction,
+    ) in pile_map.rows:
+        kind, name, marked_face = type_words[type_id]
         lot = lots.get(lot_id or 0, "")
         label = escape(serial) if serial is not None else f"{lot} item {item}"
         lies = facings.get((facing, marked_face))
@@ -195,11 +208,11 @@ def _table(
         heads += '<th scope="col">may be used</th>'
     if numbers:
         heads = f'<th scope="col" class="num">change</th>{heads}'
-    said = escape(title)
+    escaped_title = escape(title)
     tall = " tall" if len(rows) > TALL else ""
     return (
-        f'<div class="table{tall}" role="region" tabindex="0" aria-label="{said}"><table>'
-        f"<caption>{said}</caption><thead><tr>{heads}</tr></thead><tbody>\n"
+        f'<div class="table{tall}" role="region" tabindex="0" aria-label="{escaped_title}"><table>'
+        f"<caption>{escaped_title}</caption><thead><tr>{heads}</tr></thead><tbody>\n"
         + "\n".join(rows)
         + "\n</tbody></table></div>"
     )

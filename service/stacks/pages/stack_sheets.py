@@ -59,7 +59,7 @@ class RodRow:
 class SheetPage:
     """One stack: the map asked for, drawn and as a table, and what belongs on its sheet."""
 
-    shown: LayerMap
+    pile_map: LayerMap
     sheet: StackSheet
     form: Form
     caption: str
@@ -118,12 +118,12 @@ class ComparePage:
 
 @router.get("/{serial:path}/compare")
 def show_comparison(
-    request: Request, me: Me, database: Database, asked: Asked, serial: str
+    request: Request, me: Me, database: Database, query: Asked, serial: str
 ) -> Response:
     """Show two builds side by side with what changed."""
     need(me, Act.READ)
-    first = asked.whole("from", least=1, required=False)
-    second = asked.whole("to", least=1, required=False)
+    first = query.whole("from", least=1, required=False)
+    second = query.whole("to", least=1, required=False)
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         after = layer_map(session, stack_id, build_number=second)
@@ -134,13 +134,13 @@ def show_comparison(
         sheet = stack_sheet(session, stack_id)
     comparison = compare(before.layers, after.layers)
     marks = comparison.marks
-    how = _how(asked, request)
-    asked.typed.setdefault("from", (str(first or ""),))
-    asked.typed.setdefault("to", (str(after.build.number if after.build else ""),))
+    how = _how(query, request)
+    query.typed.setdefault("from", (str(first or ""),))
+    query.typed.setdefault("to", (str(after.build.number if after.build else ""),))
     captions = [_caption(m, request) for m in (before, after)]
     drawings = [
-        Markup(section(m, caption, each, marks, other.digest))  # noqa: S704 - our own drawing
-        for m, caption, each, other in zip(
+        Markup(section(m, caption, each, marks, map_beside.digest))  # noqa: S704 - our own drawing
+        for m, caption, each, map_beside in zip(
             (before, after),
             captions,
             (How(how.equal_layers, how.whole, how.open_link, "was"), how),
@@ -159,24 +159,24 @@ def show_comparison(
             for mark in marks
             for change in mark.changes
         ),
-        asked,
+        query,
         _approver(sheet, record),
         record,
     )
-    return page(request, "stacks/compare.html", context, asked.status)
+    return page(request, "stacks/compare.html", context, query.status)
 
 
 @router.get("/{serial:path}")
-def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show a stack's sheet, as it is or as it was."""
     need(me, Act.READ)
-    on, known_at = _moment(asked, "on"), _moment(asked, "known")
-    number = asked.whole("build", least=1, required=False)
+    on, known_at = _moment(query, "on"), _moment(query, "known")
+    number = query.whole("build", least=1, required=False)
     if number is not None and on is not None:
-        asked.refuse("build", "Ask for a build or for a date, not for both.")
+        query.refuse("build", "Ask for a build or for a date, not for both.")
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-        shown = layer_map(
+        pile_map = layer_map(
             session,
             stack_id,
             on=None if number else on,
@@ -186,43 +186,43 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         sheet = stack_sheet(session, stack_id)
         history = hour_history(session, stack_id, turn=Turn(READINGS_SHOWN))
         kinds = stack_kinds(session, stack_id)
-        build = shown.build
+        build = pile_map.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}
         checked = verified(session, [build.record_id]) if build else {}
         plans = plans_of_stack(session, stack_id)
-        check = check_of_build(session, shown)
+        check = check_of_build(session, pile_map)
         is_now = bool(build and build.is_present and known_at is None)
         worth = tally(verdicts_of_build(session, build.build_id)) if build and is_now else ()
-    caption = _caption(shown, request)
+    caption = _caption(pile_map, request)
     record = _record_of(sheet, build)
     torque = torques.get(build.build_id) if build else None
-    fixed = shown.fixings
+    fixed = pile_map.fixings
     context = SheetPage(
-        shown=shown,
+        pile_map=pile_map,
         sheet=sheet,
-        form=asked,
+        form=query,
         caption=caption,
-        drawing=Markup(section(shown, caption, _how(asked, request))),  # noqa: S704
+        drawing=Markup(section(pile_map, caption, _how(query, request))),  # noqa: S704
         table=Markup(  # noqa: S704 - written and escaped by layer_table
             layer_table(
-                shown,
+                pile_map,
                 "Layers from the fixed end",
                 _marks(request),
                 as_today=is_now,
                 held=frozenset(hold.part_id for hold in sheet.holds),
             )
         ),
-        pile=pile_in_words(shown),
-        rods=Markup(rod_plan(shown, torque, "Rods and final torque")),  # noqa: S704
-        rod_rows=_rod_rows(shown, torque),
+        pile=pile_in_words(pile_map),
+        rods=Markup(rod_plan(pile_map, torque, "Rods and final torque")),  # noqa: S704
+        rod_rows=_rod_rows(pile_map, torque),
         fixing_kinds=tuple(
             kind for kind in FIXING_KINDS if any(f.kind is kind and f.rod_number for f in fixed)
         ),
         torques=torque,
         hours=history,
-        build_hours={one.span.build_id: one.span.ran for one in kinds},
+        build_hours={build_kind.span.build_id: build_kind.span.ran for build_kind in kinds},
         kinds=_together(kinds),
-        bridged=tuple(bridge for one in kinds for bridge in one.bridged_now),
+        bridged=tuple(bridge for build_kind in kinds for bridge in build_kind.bridged_now),
         record=record,
         approved_by=_approver(sheet, record),
         verification=checked.get(build.record_id) if build else None,
@@ -231,20 +231,20 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         plans=plans,
         tally=worth,
     )
-    return page(request, "stacks/show.html", context, asked.status)
+    return page(request, "stacks/show.html", context, query.status)
 
 
 def _together(kinds: tuple[BuildKinds, ...]) -> PartHours:
     now = now_utc()
-    return sum((one.of(None, now) for one in kinds), PartHours())
+    return sum((build_kind.of(None, now) for build_kind in kinds), PartHours())
 
 
-def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:
+def _rod_rows(pile_map: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:
     read = {rod.rod_number: rod for rod in torques.rods} if torques else {}
-    at_rod: dict[int, dict[Kind, tuple[MapFixing, ...]]] = {rod.number: {} for rod in shown.rods}
+    at_rod: dict[int, dict[Kind, tuple[MapFixing, ...]]] = {rod.number: {} for rod in pile_map.rods}
     for number in read:
         at_rod.setdefault(number, {})
-    for fixing in shown.fixings:
+    for fixing in pile_map.fixings:
         if fixing.rod_number is not None:
             on_it = at_rod.setdefault(fixing.rod_number, {})
             on_it[fixing.kind] = (*on_it.get(fixing.kind, ()), fixing)
@@ -253,41 +253,41 @@ def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ..
     )
 
 
-def _moment(asked: Form, name: str) -> datetime | None:
+def _moment(query: Form, name: str) -> datetime | None:
     """A time of day, or a day alone: then the end of that day in the lab's zone."""
-    text = asked.raw(name).strip()
+    text = query.raw(name).strip()
     if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-        day: date | None = asked.day(name)
+        day: date | None = query.day(name)
         if day is None:
             return None
-        end = datetime.combine(day, time(23, 59, 59), asked.zone)
-        asked.typed[name] = (f"{day} 23:59",)
+        end = datetime.combine(day, time(23, 59, 59), query.zone)
+        query.typed[name] = (f"{day} 23:59",)
         return end
-    found = asked.moment(name, required=False)
+    minute = query.moment(name, required=False)
     # a minute is meant to its end, so that what happened at 14:20 is there at 14:20
-    return found and found + timedelta(seconds=59)
+    return minute and minute + timedelta(seconds=59)
 
 
-def _how(asked: Form, request: Request) -> How:
+def _how(form: Form, request: Request) -> How:
     query = [(k, v) for k, v in request.query_params.multi_items() if k != "whole"]
     return How(
-        equal_layers=asked.yes("equal"),
-        whole=asked.yes("whole"),
+        equal_layers=form.yes("equal"),
+        whole=form.yes("whole"),
         open_link=f"?{urlencode([*query, ('whole', 'yes')])}#map",
     )
 
 
-def _caption(shown: LayerMap, request: Request) -> str:
+def _caption(pile_map: LayerMap, request: Request) -> str:
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
-    words = f"Layer map of {shown.stack.serial}"
-    if shown.build is None:
+    words = f"Layer map of {pile_map.stack.serial}"
+    if pile_map.build is None:
         return words
-    words += f", build {shown.build.number}"
-    if shown.on is not None:
-        words += f", on {local(shown.on, zone)}"
-    if shown.known_at is not None:
-        words += f", as it was known on {local(shown.known_at, zone)}"
+    words += f", build {pile_map.build.number}"
+    if pile_map.on is not None:
+        words += f", on {local(pile_map.on, zone)}"
+    if pile_map.known_at is not None:
+        words += f", as it was known on {local(pile_map.known_at, zone)}"
     return words
 
 

@@ -98,32 +98,32 @@ def address(serial: str) -> str:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the stacks with their state."""
     need(me, Act.READ)
-    design_id = asked.whole("design", required=False)
-    state = asked.one_of("state", STATES, required=False)
+    design_id = query.whole("design", required=False)
+    state = query.one_of("state", STATES, required=False)
     with reading(database) as session:
-        found = stack_list(
+        stack_rows = stack_list(
             session,
-            turn_asked(request, asked),
-            text=asked.text("text", required=False, most=200),
+            turn_asked(request, query),
+            text=query.text("text", required=False, most=200),
             design_id=design_id,
             state=state,
         )
         designs = designs_for_choice(session)
-    context = StacksPage(shown(request, found), designs, STATES, asked)
-    return page(request, "stacks/list.html", context, asked.status)
+    context = StacksPage(shown(request, stack_rows), designs, STATES, query)
+    return page(request, "stacks/list.html", context, query.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new stack."""
     need(me, Act.STACK_WRITE)
     form = blank(
         request,
-        serial=asked.raw("serial"),
-        design_id=asked.raw("design"),
+        serial=query.raw("serial"),
+        design_id=query.raw("design"),
         meter_hours=0,
         meter_fitted_at=now_utc(),
     )
@@ -180,16 +180,18 @@ def change(request: Request, me: Me, database: Database, form: Typed, serial: st
         )
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            change_stack(work, stack.id, place=place, notes=notes, seen=(place_seen, notes_seen))
+            change_stack(
+                work, stack.id, place=place, notes=notes, as_shown=(place_seen, notes_seen)
+            )
         return go_on(request, work.answer)
     return page(request, "stacks/edit.html", EditPage(form, stack), form.status)
 
 
 @router.get("/{serial:path}/hours")
-def show_hours(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+def show_hours(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show the readings of a stack's hour meters, and its hours kept apart."""
     need(me, Act.READ)
-    return _hours_page(request, database, serial, asked=asked)
+    return _hours_page(request, database, serial, query=query)
 
 
 @router.post("/{serial:path}/hours")
@@ -250,9 +252,9 @@ def _hours_page(
     read: Form | None = None,
     replace: Form | None = None,
     back: Form | None = None,
-    asked: Form | None = None,
+    query: Form | None = None,
 ) -> Response:
-    turn = turn_asked(request, asked) if asked else FIRST
+    turn = turn_asked(request, query) if query else FIRST
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
@@ -271,5 +273,5 @@ def _hours_page(
         replace or blank(request, replaced_at=now, first_hours=0),
         back or blank(request),
     )
-    status = (read or replace or back or asked or context.read).status
+    status = (read or replace or back or query or context.read).status
     return page(request, "stacks/hours.html", context, status)

@@ -72,13 +72,13 @@ def build_spans(
             period,
             totals.get(period.stack_id, _Totals([], {})),
             [
-                meters[period.stack_id].total(meter_id, shown)
-                for meter_id, shown in _showings(period, known_at)
+                meters[period.stack_id].total(meter_id, showing)
+                for meter_id, showing in _showings(period, known_at)
             ],
         )
         for period in periods
     }
-    return Spans(builds, meters, {at: one.in_order for at, one in totals.items()})
+    return Spans(builds, meters, {at: builds_total.in_order for at, builds_total in totals.items()})
 
 
 def _span(period: Any, read: "_Totals", beside: list[TotalAt]) -> BuildSpan:
@@ -170,8 +170,8 @@ def _showings(row: Any, known_at: datetime | None) -> Iterator[tuple[int, Showin
         if values[start] is not None:
             pair = _Reported(*values[start : start + 5])
             is_report = start < 10
-            for shown in showing_of_report(pair, known_at if is_report else None):
-                yield pair.meter_id, shown
+            for showing in showing_of_report(pair, known_at if is_report else None):
+                yield pair.meter_id, showing
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,13 +221,16 @@ def _totals(
         _readings_as_counted(known_at is not None), params(known_at, stack_ids=stack_ids)
     )
     answer = {}
-    for stack_id, own in grouped(rows, "stack_id").items():
+    for stack_id, readings in grouped(rows, "stack_id").items():
         place = {meter.id: at for at, meter in enumerate(meters[stack_id].meters)}
-        own.sort(key=lambda row: place[row.meter_id])
-        at = [meters[stack_id].total(row.meter_id, Showing(row.hours, row.taken_at)) for row in own]
+        readings.sort(key=lambda row: place[row.meter_id])
+        at = [
+            meters[stack_id].total(row.meter_id, Showing(row.hours, row.taken_at))
+            for row in readings
+        ]
         by_record = {
             (row.record_id, row.moment): total
-            for row, total in zip(own, at, strict=True)
+            for row, total in zip(readings, at, strict=True)
             if row.record_id is not None
         }
         answer[stack_id] = _Totals(at, by_record)

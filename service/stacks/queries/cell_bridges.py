@@ -87,8 +87,8 @@ def bridges_of_builds(
     rows: Any = session.execute(
         _bridges(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    found = grouped_as(rows, "build_id", lambda row: read_as(KnownBridge, row))
-    return {build_id: tuple(bridges) for build_id, bridges in found.items()}
+    bridges_by_build = grouped_as(rows, "build_id", lambda row: read_as(KnownBridge, row))
+    return {build_id: tuple(bridges) for build_id, bridges in bridges_by_build.items()}
 
 
 @statement
@@ -109,8 +109,8 @@ def blank_cells(
     rows: Any = session.execute(
         _blank_cells(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    found = grouped_as(rows, "build_id", lambda row: row.cell)
-    return {build_id: frozenset(cells) for build_id, cells in found.items()}
+    cells_by_build = grouped_as(rows, "build_id", lambda row: row.cell)
+    return {build_id: frozenset(cells) for build_id, cells in cells_by_build.items()}
 
 
 def _blanks() -> Any:
@@ -128,10 +128,10 @@ def bridges_of_stack(session: Session, stack_id: int) -> tuple[WrittenBridge, ..
 
 def written_bridge(session: Session, bridge_id: int) -> WrittenBridge:
     """Return one bridge. One statement. Raises NotFound."""
-    found = _written(session, CellBridge.id == bridge_id)
-    if not found:
+    bridges = _written(session, CellBridge.id == bridge_id)
+    if not bridges:
         raise NotFound("bridged cell", bridge_id)
-    return found[0]
+    return bridges[0]
 
 
 def _written(session: Session, which: Any) -> tuple[WrittenBridge, ...]:

@@ -143,12 +143,12 @@ def hour_history(
             reading = _reading(row, meters, **told(row))
             yield (reading.taken_at, row.meter_id, source, row.id), reading
 
-    found = [
+    readings = [
         *keyed(READ, _readings, lambda _row: {}),
         *keyed(REPORTED, _reports, lambda row: _reported(row, known_at)),
         *keyed(LOGGED, _runs, lambda _row: {"moment": BY_A_LOG}),
     ]
-    page = cut(sorted(found, key=itemgetter(0), reverse=not turn.is_back), turn, itemgetter(0))
+    page = cut(sorted(readings, key=itemgetter(0), reverse=not turn.is_back), turn, itemgetter(0))
     now = hours_now(meters)
     return HourHistory(
         meters=tuple(
@@ -174,11 +174,11 @@ def _reported(row: Any, known_at: datetime | None) -> dict[str, Any]:
     }
 
 
-def _reading(row: Any, meters: Meters, **given: Any) -> Reading:
+def _reading(row: Any, meters: Meters, **more_facts: Any) -> Reading:
     """Return the reading a row tells, with the hours of the stack it means."""
     columns_read = row._mapping
     facts = {name: columns_read[name] for name in fields_of(Reading) if name in columns_read}
-    facts |= given
+    facts |= more_facts
     shift = meters.shift_of(row.meter_id)
     return Reading(
         meter_number=next(meter.number for meter in meters.meters if meter.id == row.meter_id),
@@ -189,7 +189,14 @@ def _reading(row: Any, meters: Meters, **given: Any) -> Reading:
 
 
 def _page(
-    found: Any, table: Any, source: int, at: Any, *, by: Any, has_place: bool, is_back: bool
+    rows_statement: Any,
+    table: Any,
+    source: int,
+    at: Any,
+    *,
+    by: Any,
+    has_place: bool,
+    is_back: bool,
 ) -> Any:
     """Return a statement of readings from the place of its page on.
 
@@ -198,7 +205,7 @@ def _page(
     if has_place:
         key = tuple_(table.meter_id, literal(source), table.id)
         place = tuple_(param("meter_id"), param("source"), param("id"))
-        found = found.where(
+        rows_statement = rows_statement.where(
             at >= param("at") if is_back else at <= param("at"),
             or_(at != param("at"), key > place if is_back else key < place),
         )
@@ -206,12 +213,12 @@ def _page(
         column.asc() if is_back else column.desc()
         for column in dict.fromkeys((by, at, table.meter_id, table.id))
     ]
-    return found.order_by(*order).limit(param("most"))
+    return rows_statement.order_by(*order).limit(param("most"))
 
 
 @statement
 def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
-    found = (
+    readings = (
         select(
             HourReading.meter_id,
             *columns(Reading, HourReading, shown=HourReading.hours, by=Person.name, was=WAS.hours),
@@ -224,12 +231,12 @@ def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
         )
     )
     at, by = HourReading.taken_at, HourReading.taken_at
-    return _page(found, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(readings, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back)
 
 
 @statement
 def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
-    found = (
+    reports = (
         select(
             HourReport.id,
             HourReport.meter_id,
@@ -247,12 +254,12 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
         )
     )
     at, by = HourReport.last_at, HourReport.day
-    return _page(found, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(reports, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back)
 
 
 @statement
 def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
-    found = (
+    logs = (
         select(
             RunReading.meter_id,
             *columns(
@@ -273,7 +280,7 @@ def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
         )
     )
     at, by = RunReading.ended_at, RunReading.began_at
-    return _page(found, RunReading, LOGGED, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(logs, RunReading, LOGGED, at, by=by, has_place=has_place, is_back=is_back)
 
 
 # The hours of a stack, and of a part, at any time: between what meters showed, in proportion.
@@ -340,7 +347,7 @@ def stack_total_at(
 ) -> dict[int, TotalOverTime]:
     """Return the hours each of these stacks had at any time. Five statements."""
     running = stacks_running(session, stack_ids, known_at)
-    return {stack_id: one.total for stack_id, one in running.items()}
+    return {stack_id: totals.total for stack_id, totals in running.items()}
 
 
 def stacks_running(
@@ -369,8 +376,8 @@ def _over_time(
 ) -> TotalOverTime:
     meters = spans.meters.get(stack_id, NO_METERS)
     points = [(at.taken_at, at.total) for at in spans.read.get(stack_id, [])]
-    for meter_id, shown in beside:
-        at = meters.total(meter_id, shown)
+    for meter_id, showing in beside:
+        at = meters.total(meter_id, showing)
         points.append((at.taken_at, at.total))
     for span in builds.values():
         # nothing runs while the stack stands open: what was read once holds at both its ends
@@ -387,18 +394,18 @@ def _beside(
     session: Session, stack_ids: Collection[int], known_at: datetime | None
 ) -> dict[int, list[tuple[int, Showing]]]:
     """What benches reported, two showings a day, and what logs told, beside people's readings."""
-    found: dict[int, list[tuple[int, Showing]]] = defaultdict(list)
+    showings: dict[int, list[tuple[int, Showing]]] = defaultdict(list)
     values = params(known_at, stack_ids=stack_ids)
     reports: Any = session.execute(_reports_by_time(known_at is not None), values)
     for row in reports:
-        found[row.stack_id] += [(row.meter_id, at) for at in showing_of_report(row, known_at)]
+        showings[row.stack_id] += [(row.meter_id, at) for at in showing_of_report(row, known_at)]
     runs: Any = session.execute(_runs_by_time(known_at is not None), values)
     for row in runs:
-        found[row.stack_id] += [
+        showings[row.stack_id] += [
             (row.meter_id, Showing(row.meter_from_hours, row.began_at)),
             (row.meter_id, Showing(row.meter_to_hours, row.ended_at)),
         ]
-    return found
+    return showings
 
 
 @statement

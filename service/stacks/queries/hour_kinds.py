@@ -57,7 +57,7 @@ class BuildKinds:
     @property
     def set_apart(self) -> tuple[tuple[int, str], ...]:
         """Cells which carry or carried less than the stack, each with why."""
-        bridged = {one.cell for one in self.bridges} - self.blank
+        bridged = {bridge.cell for bridge in self.bridges} - self.blank
         return tuple(
             sorted([*((cell, "blank") for cell in self.blank), *((c, "bridged") for c in bridged)])
         )
@@ -67,7 +67,7 @@ class BuildKinds:
         """Bridges that stand still, where the build was not opened."""
         if self.span.opened_at is not None:
             return ()
-        return tuple(one for one in self.bridges if one.until_at is None)
+        return tuple(bridge for bridge in self.bridges if bridge.until_at is None)
 
     def of(self, cell: int | None, now: datetime) -> PartHours:
         """Return the hours of what sat in a cell.
@@ -79,13 +79,13 @@ class BuildKinds:
         calendar_h = max(0.0, ((span.opened_at or now) - span.closed_at).total_seconds() / 3600)
         if stay.blank:
             return PartHours(Hours(0.0), self.gas_exposed, calendar_h, self.at_load)
-        bridges = [one.as_bridge for one in self.bridges if one.cell == cell]
+        bridges = [bridge.as_bridge for bridge in self.bridges if bridge.cell == cell]
         if not bridges:
             return PartHours(self.at_load, self.gas_exposed, calendar_h)
-        found = trade.part_hours(stay, self.stretches, bridges, max(now, span.closed_at))
-        out = min(found.out_of_load.hours, self.at_load.hours)
+        hours = trade.part_hours(stay, self.stretches, bridges, max(now, span.closed_at))
+        out = min(hours.out_of_load.hours, self.at_load.hours)
         at_load = Hours(self.at_load.hours - out, self.at_load.at_least)
-        return PartHours(at_load, self.gas_exposed, calendar_h, Hours(out), found.shared)
+        return PartHours(at_load, self.gas_exposed, calendar_h, Hours(out), hours.shared)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +142,8 @@ def stack_kinds(
     Seven statements, twelve where logs were read or cells bridged.
     """
     build_ids = session.scalars(select(Build.id).where(Build.stack_id == stack_id)).all()
-    found = build_kinds(session, [stack_id], build_ids, known_at)
-    return tuple(sorted(found.values(), key=lambda one: one.span.number))
+    kinds_by_build = build_kinds(session, [stack_id], build_ids, known_at)
+    return tuple(sorted(kinds_by_build.values(), key=lambda kinds: kinds.span.number))
 
 
 def part_kinds(
@@ -176,9 +176,9 @@ def _kinds(
     metered = sum(
         total.at(log.ended_at).hours - total.at(log.began_at).hours for log in logs if total.times
     )
-    left = max(0.0, span.ran.hours - metered)
-    at_load = left + sum(log.load_hours for log in logs)
-    gas = left + sum(max(log.gas_hours, log.load_hours) for log in logs)
+    unmetered = max(0.0, span.ran.hours - metered)
+    at_load = unmetered + sum(log.load_hours for log in logs)
+    gas = unmetered + sum(max(log.gas_hours, log.load_hours) for log in logs)
     at_least = span.ran.at_least
     stretches = _stretches(span, total, logs) if bridges else ()
     return BuildKinds(
@@ -190,7 +190,9 @@ def _stretches(
     span: BuildSpan, total: TotalOverTime, logs: tuple[Logged, ...]
 ) -> tuple[Stretch, ...]:
     """The build's time between logs as the meter tells it, and the logs in their own words."""
-    last = span.opened_at or max((span.closed_at, *total.times[-1:], *(it.ended_at for it in logs)))
+    last = span.opened_at or max(
+        (span.closed_at, *total.times[-1:], *(run_log.ended_at for run_log in logs))
+    )
     ends = [span.closed_at, *(at for log in logs for at in (log.began_at, log.ended_at)), last]
     between = [
         stretch
@@ -225,11 +227,11 @@ def _logs(
     rows: Any = session.execute(
         _run_logs(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    found: dict[int, list[Logged]] = defaultdict(list)
+    logs_by_build: dict[int, list[Logged]] = defaultdict(list)
     for row in rows:
         gas = row.recorded_hours if row.gas_hours is None else row.gas_hours
-        found[row.build_id].append(read_as(Logged, row, gas_hours=gas))
-    return found
+        logs_by_build[row.build_id].append(read_as(Logged, row, gas_hours=gas))
+    return logs_by_build
 
 
 @statement

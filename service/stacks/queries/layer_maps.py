@@ -142,9 +142,9 @@ class LayerMap:
             self.build and self.build.number,
         )
         # on rows of nothing but words and numbers marshal is ten times as quick as repr
-        told = sha256(marshal.dumps(self.rows, 2))
-        told.update(repr(around).encode())
-        return told.hexdigest()
+        content_hash = sha256(marshal.dumps(self.rows, 2))
+        content_hash.update(repr(around).encode())
+        return content_hash.hexdigest()
 
     @property
     def cells(self) -> int:

@@ -53,10 +53,10 @@ class Meters:
     meters: tuple[MeterNow, ...]
     shifts: tuple[Offset, ...]
 
-    def total(self, meter_id: int, shown: Showing) -> TotalAt:
+    def total(self, meter_id: int, showing: Showing) -> TotalAt:
         """Return the hours of the stack that follow from what a meter showed."""
         shift = self.shift_of(meter_id)
-        return TotalAt(shown.at, shift.hours + shown.hours, shift.gaps)
+        return TotalAt(showing.at, shift.hours + showing.hours, shift.gaps)
 
     def shift_of(self, meter_id: int) -> Offset:
         """Return what must be added to this meter's showing."""
@@ -89,16 +89,18 @@ def meters_of(
         counted = Meter(row.first, row.removed if ended else last, ended)
         meters[row.stack_id].append(read_as(MeterNow, row, counted=counted, newest=newest))
     return {
-        stack_id: Meters(tuple(own), offsets([meter.counted for meter in own]))
-        for stack_id, own in meters.items()
+        stack_id: Meters(tuple(meter_rows), offsets([meter.counted for meter in meter_rows]))
+        for stack_id, meter_rows in meters.items()
     }
 
 
 def showing_of_report(row: Any, known_at: datetime | None) -> tuple[Showing, ...]:
     """Return the first and the newest report of a day, as far as come in by ``known_at``."""
     first, last = Showing(row.first_hours, row.first_at), Showing(row.last_hours, row.last_at)
-    told = (first,) if first == last else (first, last)
-    return told if known_at is None else tuple(one for one in told if one.at <= known_at)
+    ends = (first,) if first == last else (first, last)
+    return (
+        ends if known_at is None else tuple(showing for showing in ends if showing.at <= known_at)
+    )
 
 
 def _newest(row: Any, known_at: datetime | None) -> Showing | None:
@@ -108,7 +110,7 @@ def _newest(row: Any, known_at: datetime | None) -> Showing | None:
         showings += showing_of_report(row, known_at)
     if row.ended_at is not None:
         showings.append(Showing(row.meter_to_hours, row.ended_at))
-    return max(showings, key=lambda shown: (shown.hours, shown.at), default=None)
+    return max(showings, key=lambda showing: (showing.hours, showing.at), default=None)
 
 
 @statement

@@ -57,7 +57,9 @@ class CellHours:
 
     def bridged(self, build_id: int, cell: int, until: datetime | None = None) -> float:
         """Return the hours a build ran while one of its cells was bridged, up to a time, in h."""
-        bridges = [one.as_bridge for one in self.bridges.get(build_id, ()) if one.cell == cell]
+        bridges = [
+            bridge.as_bridge for bridge in self.bridges.get(build_id, ()) if bridge.cell == cell
+        ]
         span = self.spans[build_id]
         total = self.totals.get(span.stack_id)
         if not bridges or total is None or not total.times:

@@ -123,8 +123,8 @@ FINDINGS = (
 def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
     """Return what was seen on each of these parts, oldest first."""
     rows = session.execute(FINDINGS, {"part_ids": list(part_ids)})
-    found = grouped_as(rows, "part_id", lambda row: read_as(SeenOnIt, row))
-    return {part_id: tuple(seen) for part_id, seen in found.items()}
+    findings_by_part = grouped_as(rows, "part_id", lambda row: read_as(SeenOnIt, row))
+    return {part_id: tuple(findings) for part_id, findings in findings_by_part.items()}
 
 
 PLACED, LIFTED = aliased(Person), aliased(Person)
@@ -295,14 +295,14 @@ def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...
 @statement
 def _beliefs() -> Any:
     """Closed-out layers of a part, and what came in their stead."""
-    after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
+    after, still, part_after, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
     return (
         select(
             Build.number,
             after.correction_id,
             after.part_id.label("instead_id"),
-            other.serial,
-            other.item_number,
+            part_after.serial,
+            part_after.item_number,
             lot.label.label("lot"),
             *columns(FormerBelief, Layer, stack_serial=Stack.serial),
         )
@@ -325,8 +325,8 @@ def _beliefs() -> Any:
                 after.known_from == Layer.known_until,
             ),
         )
-        .outerjoin(other, other.id == after.part_id)
-        .outerjoin(lot, lot.id == other.lot_id)
+        .outerjoin(part_after, part_after.id == after.part_id)
+        .outerjoin(lot, lot.id == part_after.lot_id)
         .where(
             Layer.part_id == param("part_id"), Layer.known_until.is_not(None), still.id.is_(None)
         )

@@ -32,10 +32,12 @@ TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
 
 def released_at(build: Any = Build, until: Any = None) -> Any:
     """Say when a build was released last, None: never; as known at a time, if given."""
-    told = select(func.max(BuildRelease.released_at)).where(BuildRelease.build_id == build.id)
+    newest_release = select(func.max(BuildRelease.released_at)).where(
+        BuildRelease.build_id == build.id
+    )
     if until is not None:
-        told = told.where(BuildRelease.released_at <= until)
-    return told.correlate(build).scalar_subquery()
+        newest_release = newest_release.where(BuildRelease.released_at <= until)
+    return newest_release.correlate(build).scalar_subquery()
 
 
 def release_stands(
@@ -76,7 +78,7 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
     while_closed = or_(record.opened_at.is_(None), step.done_at < record.opened_at)
     a_nut = select(turned.id).where(turned.step_id == step.id, turned.stage == Stage.CLOSING)
     failed = select(test.id).where(test.step_id == step.id, test.verdict == Verdict.FAIL)
-    told = (
+    ending_entries = (
         select(step.id)
         .join(record, record.id == step.record_id)
         .where(
@@ -94,7 +96,7 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
         )
         .correlate(build, period)
     )
-    return told if until is None else told.where(step.written_at <= until)
+    return ending_entries if until is None else ending_entries.where(step.written_at <= until)
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:

@@ -99,12 +99,12 @@ class StackSheet:
 
 @statement
 def _state_of_one() -> Any:
-    told = select(
+    state_columns = select(
         state_in_a_word().label("state"),
         written.id.label("being_written_id"),
         written.opened_at.label("open_since"),
     )
-    return joined(told).where(Stack.id == param("stack_id"))
+    return joined(state_columns).where(Stack.id == param("stack_id"))
 
 
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:

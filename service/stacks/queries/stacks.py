@@ -66,10 +66,10 @@ BY_SERIAL = Order((Stack.serial_key,))
 
 def find_stack(session: Session, serial: str) -> int:
     """Return the stack of this serial, without regard to case and outer space. Raises NotFound."""
-    found = session.scalar(select(Stack.id).where(Stack.serial_key == serial_key(serial)))
-    if found is None:
+    stack_id = session.scalar(select(Stack.id).where(Stack.serial_key == serial_key(serial)))
+    if stack_id is None:
         raise NotFound("stack", serial)
-    return found
+    return stack_id
 
 
 def state_in_a_word() -> ColumnElement[str]:
@@ -204,7 +204,7 @@ def _escaped(text: str) -> str:
 
 def standing_holds(*columns: Any, stack_ids: Any) -> Any:
     """Return standing holds on parts fitted in these stacks, and on the lots of such parts."""
-    own = (
+    of_parts = (
         select(*columns, type_coerce(literal(0), Hold.id.type).label("of_lot"))
         .select_from(Hold)
         .join(Part, Part.id == Hold.part_id)
@@ -216,7 +216,7 @@ def standing_holds(*columns: Any, stack_ids: Any) -> Any:
         .join(Part, Part.lot_id == Hold.lot_id)
         .where(Hold.lifted_at.is_(None), Part.stack_id.in_(stack_ids))
     )
-    return union_all(own, of_lot).subquery()
+    return union_all(of_parts, of_lot).subquery()
 
 
 def _holds_counted(session: Session, stack_ids: Collection[int]) -> dict[int, int]:

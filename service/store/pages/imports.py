@@ -67,7 +67,7 @@ class ListKind:
         return KeptList(self, settings.data_folder, upload, table)
 
     def _read(self, name: str, content: bytes) -> Table:
-        return read_table(content, name, known=self.headings)
+        return read_table(content, name, headings=self.headings)
 
 
 @dataclass(frozen=True, slots=True)

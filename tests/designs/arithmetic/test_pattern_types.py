@@ -93,7 +93,7 @@ def test_what_a_type_does_not_allow_is_named(item: Item, key: str, right: str) -
     """With the item's place and what would be right."""
     _, wrong = completed(a_pattern(item), TYPES)
 
-    assert [(one.where, one.number, one.key) for one in wrong] == [(Where.CELL, 1, key)]
+    assert [(one.section, one.number, one.key) for one in wrong] == [(Where.CELL, 1, key)]
     assert right in wrong[0].right_would_be
 
 
@@ -103,7 +103,7 @@ def test_a_drawing_is_named_with_its_revision_everywhere_or_nowhere() -> None:
 
     _, wrong = completed(a_pattern(PLATE, tail=(anywhere,)), TYPES)
 
-    assert [(one.where, one.key) for one in wrong] == [(Where.TAIL, "part_type")]
+    assert [(one.section, one.key) for one in wrong] == [(Where.TAIL, "part_type")]
 
 
 def test_a_drawing_shows_thickness_and_material_of_the_type() -> None:
