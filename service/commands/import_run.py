@@ -71,7 +71,7 @@ def import_log(
         try:
             _refuse_known(engine, received)
             log = _read(settings, received, columns, area_cm2, begins)
-            _found(log, settings)
+            _say_totals(log, settings)
             if not yes and not typer.confirm(f"Take it in for {stack}?", err=True):
                 raise terminal.stop("Nothing was written.")
             stored = run_files.keep_upload(settings.data_folder, received)
@@ -120,7 +120,7 @@ def _read(
     return LogRead(columns, log, began_at, notes)
 
 
-def _found(log: LogRead, settings: Settings) -> None:
+def _say_totals(log: LogRead, settings: Settings) -> None:
     times, load = log.totals.times, log.totals.load
     if log.mapping.time.kind is TimeKind.CLOCK or log.began_at is not None:
         moments = run_times(times, log.mapping.time.kind, log.began_at)

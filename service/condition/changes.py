@@ -240,7 +240,7 @@ def import_sweep(
             ("content", None, stored.content_sha256),
             ("taken at", None, conditions.taken_at),
             ("build", None, place.build.number),
-            ("curves", None, ", ".join(_said(curve) for curve in curves)),
+            ("curves", None, ", ".join(_curve_in_words(curve) for curve in curves)),
             ("occasion", None, conditions.occasion or None),
         ],
         stack_id=stack_id,
@@ -364,7 +364,7 @@ def _rounded(volts: float | None) -> float | None:
     return None if volts is None else round(volts, 6)
 
 
-def _said(curve: FoundCurve) -> str:
+def _curve_in_words(curve: FoundCurve) -> str:
     least, most = curve.reach_a_cm2
     return f"{curve.way} {least:.3g} to {most:.3g} A/cm², {len(curve.points)} points"
 

@@ -91,7 +91,7 @@ def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
     row = session.execute(PATTERN_OF_DESIGN, {"design_id": design_id}).first()
     if row is None:
         raise NotFound("design", design_id)
-    return _kept(row)
+    return _kept_pattern(row)
 
 
 PATTERN_OF_STACK = (
@@ -104,7 +104,7 @@ def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
     row = session.execute(PATTERN_OF_STACK, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
-    return _kept(row)
+    return _kept_pattern(row)
 
 
 def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]:
@@ -119,7 +119,7 @@ def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]
         .where(this_design.id == design_id, Design.id != design_id, Design.pattern.is_not(None))
         .order_by(Design.made_at.desc(), Design.id.desc())
     )
-    return tuple(map(_kept, rows))
+    return tuple(map(_kept_pattern, rows))
 
 
 def known_types(session: Session) -> tuple[KnownType, ...]:
@@ -144,13 +144,13 @@ def designs_naming(session: Session, drawing_number: str, revision: str) -> tupl
         .where(Design.pattern.contains(drawing_number, autoescape=True))
         .order_by(Design.name, Design.revision)
     )
-    patterns = map(_kept, rows)
+    patterns = map(_kept_pattern, rows)
     return tuple(
         pattern.design for pattern in patterns if pattern.has_named(drawing_number, revision)
     )
 
 
-def _kept(row: Any) -> KeptPattern:
+def _kept_pattern(row: Any) -> KeptPattern:
     on_rods = {kind: getattr(row, name) for kind, name in COUNTED_ON_RODS.items()}
     counts = {kind: count for kind, count in on_rods.items() if count is not None}
     return KeptPattern(
@@ -392,15 +392,15 @@ def revision_before(session: Session, design_shown: DesignOnPage) -> RevisionBef
     old = design(session, old_id)
     pattern_before = pattern_of_design(session, old_id).pattern
     return RevisionBefore(
-        old.id, old.name, old.revision, tuple(_told(old, design_shown)), pattern_before
+        old.id, old.name, old.revision, tuple(_differences(old, design_shown)), pattern_before
     )
 
 
-def _told(old: DesignOnPage, new: DesignOnPage) -> Iterator[str]:
+def _differences(old: DesignOnPage, new: DesignOnPage) -> Iterator[str]:
     for name, (words, unit) in FIELDS.items():
         was, now = getattr(old, name), getattr(new, name)
         if was != now:
-            yield f"{words}: {_shown(was, unit)} → {_shown(now, unit)}"
+            yield f"{words}: {_value_text(was, unit)} → {_value_text(now, unit)}"
     for name, words in LISTS.items():
         before, after = getattr(old, name), getattr(new, name)
         if len(before) != len(after):
@@ -410,6 +410,6 @@ def _told(old: DesignOnPage, new: DesignOnPage) -> Iterator[str]:
             yield f"{words}: {changed} of {len(after)} changed"
 
 
-def _shown(value: object, unit: str) -> str:
+def _value_text(value: object, unit: str) -> str:
     text = f"{value:g}" if isinstance(value, float) else str(value)
     return f"{text}\u2009{unit}" if unit else text

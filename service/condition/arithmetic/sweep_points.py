@@ -195,8 +195,8 @@ def sweep_points(
                 legs[int(leg)].way,
                 float(density[n]),
                 int(rows[n]),
-                _said(means[n]),
-                _said(spreads[n]),
+                _finite_or_none(means[n]),
+                _finite_or_none(spreads[n]),
                 tuple(read[n].tolist()),
             )
             for n, leg in enumerate(groups // len(edges))
@@ -217,7 +217,7 @@ def around(
             f"No row lies within {half_width_a_cm2:g} A/cm² of {density_a_cm2:g} A/cm²."
         )
     group = np.zeros(int(near.sum()), dtype=np.intp)
-    return _said(_moments(group, voltages_v[near], 1)[1][0])
+    return _finite_or_none(_moments(group, voltages_v[near], 1)[1][0])
 
 
 def _top(densities: Array) -> float:
@@ -253,5 +253,5 @@ def _moments(
     return read, means, np.sqrt(squares)
 
 
-def _said(values: Array) -> tuple[float | None, ...]:
+def _finite_or_none(values: Array) -> tuple[float | None, ...]:
     return tuple(None if np.isnan(value) else float(value) for value in values)

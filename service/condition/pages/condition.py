@@ -69,7 +69,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         with query.collecting_errors():
-            choice = _wanted(query)
+            choice = _choice(query)
             cell = query.whole("cell", least=1, required=False)
             known_at = query.moment("known", required=False)
             query.check()
@@ -106,7 +106,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
     return page(request, "condition/show.html", context, query.status)
 
 
-def _wanted(query: Form) -> asked_for.Asked:
+def _choice(query: Form) -> asked_for.Asked:
     against = query.raw("against")
     return asked_for.Asked(
         moment=query.raw("moment"),

@@ -155,7 +155,7 @@ def condition(voltages: StackVoltages, choice: Asked | None = None) -> Condition
     return Condition(
         voltages,
         reference,
-        _wanted(voltages, choice, on_curves),
+        _chosen_moment(voltages, choice, on_curves),
         _offered(voltages, on_curves),
         _densities(voltages),
         near,
@@ -163,7 +163,7 @@ def condition(voltages: StackVoltages, choice: Asked | None = None) -> Condition
         + sum(is_near(head.density_a_cm2, reference or 0.0) for head in voltages.heads),
         mea_histories(near),
         spread_history(near),
-        _shown(voltages, open_ones[-1], choice.limit) if open_ones else None,
+        _moment_shown(voltages, open_ones[-1], choice.limit) if open_ones else None,
         mea_histories(open_ones),
         open_falls(voltages.moments)[::-1],
         _curve(voltages, choice, reference),
@@ -204,7 +204,7 @@ def _densities(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
     return tuple(counted.most_common(12))
 
 
-def _wanted(
+def _chosen_moment(
     voltages: StackVoltages, choice: Asked, on_curves: tuple[StackMoment, ...]
 ) -> ShownMoment | None:
     """The moment asked for, else the newest under load, else the newest at all."""
@@ -212,16 +212,16 @@ def _wanted(
     if not choice.moment:
         newest = [moment for moment in every if not moment.is_open] or every
         last = max(newest, key=_time, default=None)
-        return _shown(voltages, last, choice.limit) if last else None
+        return _moment_shown(voltages, last, choice.limit) if last else None
     chosen = next((moment for moment in every if moment.key == choice.moment), None)
     if chosen is None:
         raise Refused(
             "moment", choice.moment, "no such snapshot or curve is known.", "One of the list."
         )
-    return _shown(voltages, chosen, choice.limit)
+    return _moment_shown(voltages, chosen, choice.limit)
 
 
-def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownMoment:
+def _moment_shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownMoment:
     kind, key = moment.key[:1], int(moment.key[1:])
     snapshot = next(
         (snapshot for snapshot in voltages.snapshots if kind == SNAPSHOT and snapshot.id == key),
@@ -254,14 +254,14 @@ def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownM
 def _curve(voltages: StackVoltages, choice: Asked, reference: float | None) -> ChosenCurve | None:
     if not voltages.curves or reference is None:
         return None
-    curve = _one(voltages, choice.curve_id, "curve") or voltages.curves[-1]
-    against = _one(voltages, choice.against_id, "against")
+    curve = _curve_of_id(voltages, choice.curve_id, "curve") or voltages.curves[-1]
+    against = _curve_of_id(voltages, choice.against_id, "against")
     if against is None and not choice.without_against:
         against = earlier_curve(voltages.curves, curve)
     return chosen_curve(curve, against, reference, choice.densities)
 
 
-def _one(voltages: StackVoltages, curve_id: int | None, field: str) -> CellCurve | None:
+def _curve_of_id(voltages: StackVoltages, curve_id: int | None, field: str) -> CellCurve | None:
     if curve_id is None:
         return None
     curve_of_id = next((curve for curve in voltages.curves if curve.id == curve_id), None)

@@ -205,10 +205,10 @@ WORDS = {
 
 def pattern_differences(old: Pattern, new: Pattern) -> tuple[str, ...]:
     """Return what differs from one pattern to another, in the order of the pile."""
-    return tuple(_told(old, new))
+    return tuple(_differences(old, new))
 
 
-def _told(old: Pattern, new: Pattern) -> Iterator[str]:
+def _differences(old: Pattern, new: Pattern) -> Iterator[str]:
     for words, was, now in (
         ("least cells", old.least_cells, new.least_cells),
         ("most cells", old.most_cells, new.most_cells),

@@ -88,7 +88,7 @@ def judge(rule: FailingRule, facts: MeaFacts) -> RuleFinding:
     return RuleFinding(Answer.CANNOT_BE_JUDGED, findings)
 
 
-def _found(
+def _finding(
     criterion: Criterion, is_met: bool | None, value: float | None, words: str
 ) -> CriterionFinding:
     answer = Answer.CANNOT_BE_JUDGED if is_met is None else Answer.MET if is_met else Answer.NOT_MET
@@ -97,7 +97,7 @@ def _found(
 
 def _too_few(criterion: Criterion, readings: int, of: str) -> CriterionFinding:
     count = f"{readings} of {criterion.readings}" if readings else "no"
-    return _found(criterion, None, None, f"{count} {of} to judge it by")
+    return _finding(criterion, None, None, f"{count} {of} to judge it by")
 
 
 def _by_voltage(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -122,7 +122,7 @@ def _below(criterion: Criterion, newest: Sequence[float], limit_text: str) -> Cr
         words = f"{limit_text}; {below} of the newest {len(newest)} below {limit}"
     else:
         words = f"{limit_text}, {'below' if below else 'not below'} {limit}"
-    return _found(criterion, below == len(newest), newest[-1], words)
+    return _finding(criterion, below == len(newest), newest[-1], words)
 
 
 def _by_rate(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -136,7 +136,7 @@ def _by_rate(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     span_h = trend.to_h - trend.from_h
     if span_h < criterion.least_hours_h:
         words = f"read over {span_h:.0f} of {criterion.least_hours_h:.0f}{THIN}h for a rate"
-        return _found(criterion, None, None, words)
+        return _finding(criterion, None, None, words)
     loss, slow, fast = -rate.slope_uv_h, -rate.high_uv_h, -rate.low_uv_h
     unit = f"{THIN}µV/h"
     interval = f"{_signed(slow)} to {_signed(fast)}{unit} ({rate.level:.0%})".replace(
@@ -149,7 +149,7 @@ def _by_rate(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
         words += f": not surely faster than {criterion.limit:g}{unit}"
     else:
         words += f": not faster than {criterion.limit:g}{unit}"
-    return _found(criterion, slow > criterion.limit, loss, words)
+    return _finding(criterion, slow > criterion.limit, loss, words)
 
 
 def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -161,7 +161,7 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
             f"first read at {first_h:.0f}{THIN}h, after the first"
             f" {criterion.first_hours_h:g}{THIN}h: its beginning is not known"
         )
-        return _found(criterion, None, None, words)
+        return _finding(criterion, None, None, words)
     pairs = list(zip(facts.hours_h, facts.voltages_v, strict=True))
     beginning = median(volt for hour, volt in pairs if hour <= criterion.first_hours_h)
     later = [volt for hour, volt in pairs if hour > criterion.first_hours_h]
@@ -176,7 +176,7 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
         words += f"; {over} of the newest {len(lost)} more than {limit}"
     else:
         words += f", {'more' if over else 'not more'} than {limit}"
-    return _found(criterion, over == len(lost), lost[-1], words)
+    return _finding(criterion, over == len(lost), lost[-1], words)
 
 
 def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -191,7 +191,7 @@ def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
         words += f"; {low} of the newest {len(scores)} {limit}"
     else:
         words += f", {'' if low else 'not '}{limit}"
-    return _found(criterion, low == len(scores), scores[-1], words)
+    return _finding(criterion, low == len(scores), scores[-1], words)
 
 
 def _signed(value: float) -> str:

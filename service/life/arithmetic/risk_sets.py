@@ -211,11 +211,11 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
         tally += np.bincount(places, minlength=tally.size)
         failed = (column[units.fails] + 1) * (strata + 1) + units.stratum
         down += np.bincount(failed, minlength=down.size)
-    has_level = _known(columns)
+    has_level = _rows_with_level(columns)
     everybody = units.way if has_level is None else units.way[has_level]
     fails = np.ones(units.fails.size, bool) if has_level is None else has_level[units.fails]
-    at_risk = _whole(tally.reshape(levels + 1, every)[1:] @ units.at_risk)
-    all_at_risk = _whole(np.bincount(everybody, minlength=every) @ units.at_risk)
+    at_risk = _rounded(tally.reshape(levels + 1, every)[1:] @ units.at_risk)
+    all_at_risk = _rounded(np.bincount(everybody, minlength=every) @ units.at_risk)
     failing_in = down.reshape(levels + 1, strata + 1)[1:]
     return LevelCounts(
         all=at_risk[:, -1],
@@ -229,11 +229,11 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
     )
 
 
-def _whole(numbers: NDArray[np.float64]) -> Counts:
+def _rounded(numbers: NDArray[np.float64]) -> Counts:
     return np.rint(numbers).astype(np.int64)
 
 
-def _known(columns: list[Counts]) -> Flags | None:
+def _rows_with_level(columns: list[Counts]) -> Flags | None:
     """The rows of which some level is known; None for all of them."""
     if columns and columns[0].min(initial=0) > UNKNOWN:
         return None

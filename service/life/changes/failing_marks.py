@@ -30,7 +30,7 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
     """
     need(work.by, Act.FAILING_CONFIRM)
     work.refuse_nobody("signed by", "a person confirms this.")
-    label, kind = _named(work, part_id)
+    label, kind = _label_and_kind(work, part_id)
     if kind is not Kind.MEA:
         raise Refused("part", label, f"it is a {kind}.", "Only an MEA can be confirmed as failing.")
     since = changes.not_ahead("failed_at", failed_at, work.now)
@@ -70,7 +70,7 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
     """
     need(work.by, Act.FAILING_CONFIRM)
     work.refuse_nobody("signed by", "a person confirms this.")
-    label, _kind = _named(work, part_id)
+    label, _kind = _label_and_kind(work, part_id)
     why = changes.reason(reason)
     mark = _standing(work, part_id)
     if mark is None:
@@ -99,8 +99,8 @@ def _standing(work: Work, part_id: int) -> FailingMark | None:
     )
 
 
-def _named(work: Work, part_id: int) -> tuple[str, Kind]:
-    """Label and kind of the part, held: words on one MEA come one after another."""
+def _label_and_kind(work: Work, part_id: int) -> tuple[str, Kind]:
+    """Label and kind of the part, its row locked: words on one MEA come one after another."""
     part = work.locked(Part, part_id, "part")
     kind = work.session.scalars(select(PartType.kind).where(PartType.id == part.part_type_id)).one()
     lot = work.session.scalar(select(Lot.label).where(Lot.id == part.lot_id))

@@ -120,15 +120,15 @@ def judge_rest(engine: Engine, design_id: int) -> None:
 
 
 def _differences(before: FailingRule | None, after: FailingRule) -> list[Change]:
-    old = _said(before) if before else {}
-    new = _said(after)
+    old = _facts_of_rule(before) if before else {}
+    new = _facts_of_rule(after)
     return [
         (name, old.get(name), new.get(name, "left out" if name in old else None))
         for name in dict.fromkeys((*old, *new))
     ]
 
 
-def _said(rule: FailingRule) -> dict[str, str]:
+def _facts_of_rule(rule: FailingRule) -> dict[str, str]:
     """The rule field by field in words."""
     density = rule.reference_density_a_cm2
     texts = {

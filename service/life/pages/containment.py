@@ -33,7 +33,7 @@ class ContainmentPage:
 def show(request: Request, me: Me, database: Database, part_id: Number) -> Response:
     """Show what else is exposed with a part."""
     need(me, Act.READ)
-    return _shown(request, database, part_id, blank(request))
+    return _containment_page(request, database, part_id, blank(request))
 
 
 @router.post("/{part_id}/containment")
@@ -53,7 +53,7 @@ def hold(request: Request, me: Me, database: Database, form: Typed, part_id: Num
                 about=("part", part_id, f"what is exposed with {part.label}"),
             )
         return go_on(request, work.answer)
-    return _shown(request, database, part_id, form)
+    return _containment_page(request, database, part_id, form)
 
 
 def _subject(name: str) -> Subject:
@@ -64,7 +64,7 @@ def _subject(name: str) -> Subject:
     return Subject(**{f"{kind}_id": int(number)})
 
 
-def _shown(request: Request, database: Engine, part_id: int, form: Form) -> Response:
+def _containment_page(request: Request, database: Engine, part_id: int, form: Form) -> Response:
     with reading(database) as session:
         containment_found = containment(session, trace(session, part_id))
     return page(

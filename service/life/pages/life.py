@@ -196,7 +196,7 @@ def group_chart(groups: Sequence[GroupLife], level: float, *, laws: bool) -> Mar
                 [
                     f"Steps down at each failure, a band for {interval}.",
                     "A short tick stands where one left unfailed.",
-                    *(_said(group, curve) for group, curve in drawn),
+                    *(_sentence_of_group(group, curve) for group, curve in drawn),
                 ]
             ),
             prefix="life",
@@ -244,7 +244,7 @@ def _law(name: str, curve: SurvivalCurve, law: WeibullLife, pen: int) -> Series:
     return Series(name, hours.tolist(), shares, mark="line", pen=pen, dashed=True)
 
 
-def _said(group: GroupLife, curve: SurvivalCurve) -> str:
+def _sentence_of_group(group: GroupLife, curve: SurvivalCurve) -> str:
     share = curve.share_at(curve.until_h)
     return (
         f"{group.name}: {group.lives.failures} of {group.lives.n} failed,"

@@ -223,7 +223,7 @@ def suspects_sheet(
         for factor in sides.factors
     }
     grid_shown = _Grid.of(sides)
-    names = Names.read(session, sides, _wanted(result, levels_of, grid_shown))
+    names = Names.read(session, sides, _levels_to_name(result, levels_of, grid_shown))
     closed = sides.builds.closed
     return SuspectsSheet(
         design_id=design_id,
@@ -236,7 +236,7 @@ def suspects_sheet(
         rows=grid_shown.named(names),
         apart=tuple(_apart(sides, result, names)),
         factors=tuple(
-            _named(factor, result.looked_at, names, levels_of[factor.kind])
+            _named_factor(factor, result.looked_at, names, levels_of[factor.kind])
             for factor in result.factors
         ),
         position=words.position_sentence(_position(sides)),
@@ -255,7 +255,7 @@ def _design(session: Session, design_id: int) -> str:
     return f"{row.name} {row.revision}"
 
 
-def _wanted(result: Suspects, names_wanted: Wanted, grid_shown: "_Grid") -> Wanted:
+def _levels_to_name(result: Suspects, names_wanted: Wanted, grid_shown: "_Grid") -> Wanted:
     """The levels that are shown by name."""
     levels_by_kind = {kind: set(levels) for kind, levels in names_wanted.items()}
     for factor in result.factors:
@@ -284,7 +284,9 @@ def _position(sides: Compared) -> PositionTest:
     return position_test(build, far, population.failing[rows])
 
 
-def _named(factor: FactorFound, looked_at: int, names: Names, levels: set[int]) -> NamedFactor:
+def _named_factor(
+    factor: FactorFound, looked_at: int, names: Names, levels: set[int]
+) -> NamedFactor:
     own_names = () if factor.kind.is_of_people else sorted(levels)
     return NamedFactor(
         outcome=factor,

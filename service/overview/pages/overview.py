@@ -96,7 +96,7 @@ def _page(
     again = address(cursor=cursor)
     states = {mark.seen.value for row in rows for mark in row.strip.marks}
     return FloorPage(
-        tuple(_shown(row, wall=wall) for row in rows),
+        tuple(_shown_stack(row, wall=wall) for row in rows),
         floor_read.total or 0,
         floor_read.needing,
         floor_read.mine,
@@ -124,7 +124,7 @@ def on_the_wall(rows: Sequence[FloorStack], room: int) -> tuple[FloorStack, ...]
     return tuple(fitting)
 
 
-def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
+def _shown_stack(row: FloorStack, *, wall: bool) -> ShownStack:
     line = row.line
     strip = None
     if row.strip.cells:

@@ -107,7 +107,7 @@ def _present_build(record_id: Any, done_at: Any, *of: Any) -> Any:
     )
 
 
-def _told(use: Any, note: str, whole: bool, *conditions: Any) -> Any:
+def _needs_of_use(use: Any, note: str, whole: bool, *conditions: Any) -> Any:
     """One row for each instrument and present build, unless the stack is being worked on."""
     build = aliased(Build)
     stack_id = (
@@ -181,7 +181,7 @@ def _nuts_in_doubt(doubted: Any, whole: bool) -> Any:
         TorqueReading.taken_at < doubted.c.until,
     )
     nuts = _nuts(TorqueReading.instrument_id, doubted.c.until, doubted, on)
-    return _told(nuts, FOUND_OUT, whole, _is_last(nuts))
+    return _needs_of_use(nuts, FOUND_OUT, whole, _is_last(nuts))
 
 
 def _nuts_by_concession(whole: bool) -> Any:
@@ -192,7 +192,7 @@ def _nuts_by_concession(whole: bool) -> Any:
         Concession.instrument_id > 0,
     )
     nuts = _nuts(TorqueReading.instrument_id, Concession.given_at, Concession, on)
-    return _told(nuts, BY_CONCESSION, whole, _is_last(nuts))
+    return _needs_of_use(nuts, BY_CONCESSION, whole, _is_last(nuts))
 
 
 def _tests(instrument_id: Any, since: Any, retest_after: Any, source: Any, on: Any) -> Any:
@@ -221,7 +221,7 @@ def _tests_in_doubt(doubted: Any, tool: str, whole: bool) -> Any:
         .where(Step.done_at >= doubted.c.since, Step.done_at < until)
         .subquery()
     )
-    return _told(tests, FOUND_OUT, whole, ~_made_again(tests))
+    return _needs_of_use(tests, FOUND_OUT, whole, ~_made_again(tests))
 
 
 def _tests_by_concession(tool: str, calibration: str, whole: bool) -> Any:
@@ -234,7 +234,7 @@ def _tests_by_concession(tool: str, calibration: str, whole: bool) -> Any:
     tests = _tests(
         Concession.instrument_id, Concession.given_at, Step.done_at, Concession, on
     ).subquery()
-    return _told(tests, BY_CONCESSION, whole, ~_made_again(tests))
+    return _needs_of_use(tests, BY_CONCESSION, whole, ~_made_again(tests))
 
 
 def _made_again(tests: Any) -> Any:

@@ -45,7 +45,7 @@ class GasketOf:
         )
         more_than_zero("the gasket's length", self.length_m, "m", "length_m")
         not_below_zero("the uncertainty of the gasket's height", self.u_height_m, "m", "u_height_m")
-        _seen("gasket", self.greatest_squeeze)
+        _check_share("gasket", self.greatest_squeeze)
         finite("the gasket's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
@@ -73,7 +73,7 @@ class BedOf:
         not_below_zero(
             "the uncertainty of the MEA's thickness", self.u_thickness_m, "m", "u_thickness_m"
         )
-        _seen("MEA", self.greatest_strain)
+        _check_share("MEA", self.greatest_strain)
         finite("the MEA's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
@@ -105,7 +105,7 @@ class Gap:
         return max(by_gasket, by_bed)
 
 
-def _seen(part_name: str, share: float) -> None:
+def _check_share(part_name: str, share: float) -> None:
     if not 0 <= share < 1:
         raise OutOfRange(
             f"the greatest squeeze the {part_name} has seen", f"{share:g}", "", "0 to 1"

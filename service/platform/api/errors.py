@@ -108,7 +108,7 @@ def asked(_request: Request, error: Exception) -> JSONResponse:
     fields = [
         {
             "field": ".".join(str(step) for step in each["loc"][1:]) or str(each["loc"][0]),
-            "value": _shown(each.get("input")),
+            "value": _value_text(each.get("input")),
             "reason": each["msg"],
             "right_would_be": "",
         }
@@ -117,7 +117,7 @@ def asked(_request: Request, error: Exception) -> JSONResponse:
     return problem(422, "Some values cannot be taken", fields[0]["reason"], fields=fields)
 
 
-def _shown(value: object) -> str:
+def _value_text(value: object) -> str:
     return "" if isinstance(value, dict | list) or value is None else str(value)[:200]
 
 

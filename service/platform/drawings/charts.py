@@ -381,7 +381,7 @@ def bars_chart(
     x: Spec = {
         "field": "label", "type": "nominal", "sort": labels,
         "scale": {"domain": labels, "paddingInner": 0.3, "paddingOuter": 0.2},
-        "axis": {"title": across, "values": _named(labels, size.wide), "labelAngle": 0,
+        "axis": {"title": across, "values": _labels_with_room(labels, size.wide), "labelAngle": 0,
                  "labelOverlap": False, "ticks": False},
     }  # fmt: skip
     up_from = Axis("", "", up.least, up.most, base == 0.0, ticks=up.ticks)
@@ -404,7 +404,7 @@ def bars_chart(
     )
 
 
-def _named(labels: Sequence[str], wide: float) -> list[str]:
+def _labels_with_room(labels: Sequence[str], wide: float) -> list[str]:
     """The labels that have room beside each other: all, or every second, fifth, tenth."""
     room = wide / (_SIGN * max(len(label) for label in labels) + _GAP)
     step = next((step for step in (1, 2, 5, 10, 20, 50, 100) if len(labels) / step <= room), 200)

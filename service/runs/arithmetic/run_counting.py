@@ -196,17 +196,17 @@ class RunCounter:
                 len(finite_volts) and finite_volts.mean() > self._load.rule.gas_above_cell_v
             ):
                 continue  # a stack that stands without gas has no voltages to keep
-            density = _known(mean.get(_DENSITY))
+            density = _finite_or_none(mean.get(_DENSITY))
             self._windows.append(
                 SteadyVoltages(
                     window.begins_s,
                     window.ends_s,
                     int(window.rows[0]),
-                    _known(current),
+                    _finite_or_none(current),
                     current / self.area_cm2 if density is None else density,
-                    _known(mean.get(_TEMPERATURE)),
-                    _known(mean.get(_STACK)),
-                    _known(mean.get(_METER)),
+                    _finite_or_none(mean.get(_TEMPERATURE)),
+                    _finite_or_none(mean.get(_STACK)),
+                    _finite_or_none(mean.get(_METER)),
                     tuple(volts.tolist()),
                     tuple(window.sd[len(names) - cells :].tolist()) if cells else (),
                     is_idle,
@@ -302,5 +302,5 @@ def _mean(volts: list[FloatArray]) -> FloatArray:
     return np.where(channel_counts > 0, total / np.maximum(channel_counts, 1), np.nan)
 
 
-def _known(value: float | None) -> float | None:
+def _finite_or_none(value: float | None) -> float | None:
     return None if value is None or np.isnan(value) else float(value)

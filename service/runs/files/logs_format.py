@@ -310,6 +310,7 @@ def _first_values(
         is_comment = comment is not None and line.lstrip().startswith(comment)
         cells = [cell for cell in row if cell.casefold() not in _EMPTY_WORDS]
         values = sum(_is_value(cell, decimal) for cell in cells)
+        # Three in ten: rows of results hold words too (state, remarks), headings few numbers.
         is_values.append(not is_comment and bool(cells) and values >= max(1, 0.3 * len(cells)))
     widths = [len(row) for row, ok in zip(split, is_values, strict=True) if ok]
     if not widths:
@@ -318,6 +319,7 @@ def _first_values(
     if width > MOST_COLUMNS:
         raise Refused(FIELD, name, f"it has more than {MOST_COLUMNS} columns.", RIGHT)
     for index, ok in enumerate(is_values[:HEADING_WITHIN]):
+        # Loggers leave cells off at the end of a row; a preamble is much narrower.
         if ok and len(split[index]) >= 0.8 * width:
             return index
     raise Refused(FIELD, name, f"there are no values in the first {HEADING_WITHIN} lines.", RIGHT)

@@ -181,6 +181,7 @@ class Frames:
         try:
             scan = pl.scan_parquet(self.path)
             self.total = int(scan.select(pl.len()).collect().item())
+            # 8 bytes: each cell becomes a 64-bit number.
             refuse_bomb(self.path, 8 * self.total * len(self.headings), self.path.stat().st_size)
             names = dict(zip(self.written.headings, scan.collect_schema().names(), strict=True))
             picked = scan.select(pl.col(names[name]).alias(name) for name in self.headings)
@@ -243,7 +244,7 @@ def _parquet_format(path: Path) -> LogFormat:
         sample = scan.head(sample_rows(len(names))).select(pl.all().cast(pl.String)).collect()
     except BaseException as trouble:  # noqa: BLE001 - see refusing
         raise refusing(path, trouble, "it cannot be read as Parquet") from None
-    rows = tuple(tuple(_shown(cell) for cell in row) for row in sample.iter_rows())
+    rows = tuple(tuple(_cell_text(cell) for cell in row) for row in sample.iter_rows())
     if not rows:
         raise Refused(FIELD, path.name, "it holds no row.", RIGHT)
     return LogFormat(
@@ -259,13 +260,13 @@ def _refuse_wide(path: Path, columns: int) -> None:
 def _xlsx_format(path: Path, sheet: str | None, header_line: int | None) -> LogFormat:
     for name in [sheet] if sheet else _sheets(path):
         rows = _sheet(path, name, most=HEADING_WITHIN + SAMPLE_ROWS)
-        texts = [[_shown(cell) for cell in row] for row in rows.iter_rows()]
+        texts = [[_cell_text(cell) for cell in row] for row in rows.iter_rows()]
         if any(any(row) for row in texts):
             return table_format(Kind.XLSX, texts, name or "", path.name, header_line)
     raise Refused(FIELD, path.name, "no sheet of it holds anything.", RIGHT)
 
 
-def _shown(cell: Any) -> str:
+def _cell_text(cell: Any) -> str:
     return "" if cell is None else str(cell).strip()
 
 

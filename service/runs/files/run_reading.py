@@ -196,7 +196,7 @@ class LogTaking:
         run_id: int | None = None
         refused = ""
         try:
-            run_id = self._whole(token)
+            run_id = self._read_and_keep(token)
         except Refused as trouble:
             refused = _in_words(trouble)
         except LayerbookError as trouble:
@@ -236,7 +236,7 @@ class LogTaking:
                     Work(session, self.by, now_utc()), stack_id, instructions.mapping, began_at
                 )
 
-    def _whole(self, token: str) -> int:
+    def _read_and_keep(self, token: str) -> int:
         with reading(self.engine) as session:
             upload_row = upload(session, token)
             area_cm2 = area_of_stack(session, upload_row.stack_id)

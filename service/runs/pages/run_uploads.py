@@ -484,7 +484,7 @@ def _look(request: Request, database: Engine, form: Form, upload_row: UploadRow)
         )
     refused = _refused(upload_row)
     try:
-        log_seen = _seen(request, form, upload_row, mapping_rows)
+        log_seen = _look_through(request, form, upload_row, mapping_rows)
     except Refused as trouble:
         form.refused.setdefault("log", f"{trouble.reason} {trouble.right_would_be}")
         context = UnreadablePage(upload_row, stack, refused, form)
@@ -520,7 +520,7 @@ def _as_wide(row: tuple[str, ...], width: int) -> tuple[str, ...]:
     return (*row, *[""] * (width - len(row)))[:width]
 
 
-def _seen(
+def _look_through(
     request: Request, form: Form, upload_row: UploadRow, mapping_rows: tuple[KeptMapping, ...]
 ) -> tuple[LogFormat, tuple[ColumnLine, ...], tuple[Doubt, ...], str]:
     """The log's columns with the form filled in: as asked before, as kept, or as guessed."""
