@@ -99,8 +99,8 @@ def _has(*roles: Role) -> Predicate:
     names = " or ".join(roles)
 
     def predicate(person: Person, _facts: RecordFacts) -> Answer:
-        held = bool(person.roles.intersection(roles))
-        return Answer(held, "" if held else f"This needs the role {names}.")
+        has_role = bool(person.roles.intersection(roles))
+        return Answer(has_role, "" if has_role else f"This needs the role {names}.")
 
     return predicate
 

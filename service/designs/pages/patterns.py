@@ -85,7 +85,7 @@ def as_designed(
     drawn = as_drawn(whole, types)
     items = list(sequence(drawn, cells))
     layers = number_cells([item.layer(at, -at) for at, item in enumerate(items, 1)])
-    held = counts(layers)
+    tally = counts(layers)
     sentences = [
         f"{misnaming.section} {misnaming.number}: {misnaming.reason} {misnaming.right_would_be}"
         for misnaming in misnamed
@@ -102,8 +102,8 @@ def as_designed(
                 prefix="designed",
             )
         ),
-        f"{held.half_plates} half plates, {held.gas_gaskets} cell gaskets, "
-        f"{held.coolant_layers} coolant layers; {held.layers} layers, "
+        f"{tally.half_plates} half plates, {tally.gas_gaskets} cell gaskets, "
+        f"{tally.coolant_layers} coolant layers; {tally.layers} layers, "
         f"{quantity(height_mm(layers), 'mm', 1)} as drawn",
         _counted(items, types),
         (*sentences, *(objections(whole) if not sentences else ())),

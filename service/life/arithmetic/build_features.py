@@ -110,7 +110,7 @@ def pack(makeup: Makeup) -> str:
             min(mea.openings, MOST_OPENINGS),
             min(stacks.place(mea.came_from), MOST_STACKS + 1),
         )
-    # Rows hold places of lots and hours as unsigned 16-bit numbers.
+    # Rows keep places of lots and hours as unsigned 16-bit numbers.
     if len(lots.places) > 65_535 or len(hours.places) > 65_535:
         raise Inconsistent("a build of more than 65 535 lots or MEAs cannot be packed.")
     known_stacks = stacks.values[: MOST_STACKS + 1] + [UNKNOWN] * (len(stacks.places) > MOST_STACKS)

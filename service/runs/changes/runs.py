@@ -35,7 +35,7 @@ def import_run(work: Work, stack_id: int, file: StoredLog, log: LogRead, *, note
     Raises Refused where the same content was taken in before, and as `add_reading` does; NotFound
     for an unknown stack.
     """
-    serial = _held_stack(work, stack_id)
+    serial = _locked_stack(work, stack_id)
     refuse_known(work, file)
     run = Run(
         stack_id=stack_id,
@@ -75,14 +75,14 @@ def read_run_again(
     made void counts again. Raises Refused as `add_reading` does, NotFound.
     """
     why = changes.reason(reason)
-    run, serial = _held_run(work, run_id)
+    run, serial = _locked_run(work, run_id)
     if run.kind is not RunKind.LOG:
         raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
     before = _standing(work, run_id)
     was_of = before.stack_id if before is not None else run.stack_id
     belongs_to = was_of if stack_id is None else stack_id
     if belongs_to != run.stack_id:
-        serial = _held_stack(work, belongs_to)
+        serial = _locked_stack(work, belongs_to)
     if before is not None:
         close_out(work, before)
     reading = add_reading(work, run_id, belongs_to, log, reason=why)
@@ -109,7 +109,7 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
     Raises Refused where it is void already, NotFound.
     """
     why = changes.reason(reason)
-    run, serial = _held_run(work, run_id)
+    run, serial = _locked_run(work, run_id)
     reading = _standing(work, run_id)
     if reading is None:
         raise Refused("run", run.name, "it is void already.", "It can be read again.")
@@ -188,19 +188,19 @@ def _facts(log: LogRead, before: RunReading | None, after: RunReading) -> list[C
     ]
 
 
-def _held_stack(work: Work, stack_id: int) -> str:
+def _locked_stack(work: Work, stack_id: int) -> str:
     """The stack's serial, the stack held: logs of one stack are taken in one after another."""
     need(work.by, Act.RUN_WRITE)
     work.refuse_nobody("taken in by", "a run is taken in by a person.", "Name somebody.")
     return work.locked(Stack, stack_id, "stack").serial
 
 
-def _held_run(work: Work, run_id: int) -> tuple[Run, str]:
+def _locked_run(work: Work, run_id: int) -> tuple[Run, str]:
     run = work.session.get(Run, run_id)
     if run is None:
         need(work.by, Act.RUN_WRITE)
         raise NotFound("run", run_id)
-    return run, _held_stack(work, run.stack_id)
+    return run, _locked_stack(work, run.stack_id)
 
 
 def _standing(work: Work, run_id: int) -> RunReading | None:

@@ -100,9 +100,9 @@ class Pivot:
         if self._last is not None:
             wide = pl.concat([self._last, wide])
         wide = wide.with_columns(pl.col(value_columns).forward_fill())
-        held = self._last is not None
+        has_last = self._last is not None
         self._last = wide.tail(1)
-        return wide.slice(1) if held else wide
+        return wide.slice(1) if has_last else wide
 
 
 __all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "doubts_of", "guess_log", "look_at"]

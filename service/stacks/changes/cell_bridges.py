@@ -124,7 +124,7 @@ def _write(work: Work, stack: Stack, entry: BridgeEntry) -> CellBridge:
 def _build(work: Work, stack_id: int, entry: BridgeEntry) -> BuildThen:
     """The build the cell is of; the cell was there, and live."""
     build = build_then(work.session, stack_id, entry.from_at)
-    if build is None or not build.holds(entry.from_at):
+    if build is None or not build.covers(entry.from_at):
         closed = "" if build is None else f" Build {build.number} was closed from"
         closed += "" if build is None else f" {build.closed_at:%Y-%m-%d %H:%M}Z"
         raise Refused("from_at", "", "the stack was not closed then.", closed.strip())

@@ -116,11 +116,11 @@ def pile_in_words(pile_map: LayerMap) -> str:
 
 
 def _counted(pile_map: LayerMap) -> str:
-    held = counts(pile_map.layers)
-    blank = f" and {held.blank_cells} blank" if held.blank_cells else ""
+    tally = counts(pile_map.layers)
+    blank = f" and {tally.blank_cells} blank" if tally.blank_cells else ""
     return (
-        f"{held.cells} cells{blank}, {held.half_plates} half plates, "
-        f"{held.coolant_layers} coolant layers; {held.layers} layers, "
+        f"{tally.cells} cells{blank}, {tally.half_plates} half plates, "
+        f"{tally.coolant_layers} coolant layers; {tally.layers} layers, "
         f"{quantity(height_mm(pile_map.layers), 'mm', 1)} as drawn"
     )
 

@@ -173,7 +173,7 @@ class BuildThen:
     opened_at: datetime | None
     cells: tuple[CellThen, ...]
 
-    def holds(self, at: datetime) -> bool:
+    def covers(self, at: datetime) -> bool:
         """Say whether the stack was closed in this build at a time."""
         return self.closed_at <= at and (self.opened_at is None or at < self.opened_at)
 
