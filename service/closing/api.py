@@ -57,7 +57,7 @@ class Closing(Out):
 
 def summary_of(kept: KeptResult) -> ClosingSummary:
     """Return the summary of a kept result; without an outcome what can be said all the same."""
-    return ClosingSummary.from_answer(kept, **_said_of(kept.readable_outcome))
+    return ClosingSummary.from_answer(kept, **_said_of(kept.outcome))
 
 
 def _said_of(outcome: ClosingOutcome | None) -> dict[str, Any]:
@@ -83,8 +83,8 @@ def closing(
     if found.kept is not None:
         kept = KeptClosing.from_answer(
             found.kept,
-            **_said_of(found.kept.readable_outcome),
-            inputs=json.loads(found.kept.inputs_text) if found.kept.readable_inputs else {},
-            results=json.loads(found.kept.results_text) if found.kept.readable_outcome else {},
+            **_said_of(found.kept.outcome),
+            inputs=json.loads(found.kept.inputs_text) if found.kept.inputs else {},
+            results=json.loads(found.kept.results_text) if found.kept.outcome else {},
         )
     return Closing.from_answer(found, record=record_id, kept=kept)

@@ -212,8 +212,10 @@ def test_what_an_earlier_closing_was_kept_to_press_counts(lab: Lab) -> None:
     with Session(lab.engine) as session:
         kept = kept_result(session, first.number)
     assert kept is not None
-    assert kept.outcome.closed is not None
-    strain = kept.outcome.closed.cells.gdl_strain_percent
+    outcome = kept.outcome
+    assert outcome is not None
+    assert outcome.closed is not None
+    strain = outcome.closed.cells.gdl_strain_percent
     lab.now += timedelta(days=1)
     again = lab.begin(performed_from=lab.now)
     again.do(bench.record_exception, reason="a test", done_at=lab.now)

@@ -253,8 +253,8 @@ def kept_closing_of(
 
 def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
     """Return a kept result as it is shown."""
-    outcome = kept.readable_outcome
-    inputs, sheet = kept.readable_inputs, None
+    outcome = kept.outcome
+    inputs, sheet = kept.inputs, None
     if outcome is not None:
         clamp = inputs.figures.clamp if inputs else None
         sheet = closing_sheet(outcome, sizes, clamp, measured_mm=measured_mm)

@@ -462,28 +462,18 @@ class KeptResult:
         )
 
     @property
-    def inputs(self) -> ClosingInputs:
-        """What it was computed from. Raises the trade's errors where it cannot be read."""
-        return read_inputs(self.inputs_text)
-
-    @property
-    def outcome(self) -> ClosingOutcome:
-        """What it gave. Raises the trade's errors where it cannot be read."""
-        return read_outcome(self.results_text)
-
-    @property
-    def readable_inputs(self) -> ClosingInputs | None:
-        """The inputs; None where the kept text can no longer be read as such."""
+    def inputs(self) -> ClosingInputs | None:
+        """What it was computed from; None where the kept text can no longer be read as such."""
         try:
-            return self.inputs
+            return read_inputs(self.inputs_text)
         except (TradeError, ValueError):
             return None
 
     @property
-    def readable_outcome(self) -> ClosingOutcome | None:
+    def outcome(self) -> ClosingOutcome | None:
         """What it gave; None where the kept text can no longer be read as such."""
         try:
-            return self.outcome
+            return read_outcome(self.results_text)
         except (TradeError, ValueError):
             return None
 
@@ -566,7 +556,7 @@ def closing_again(session: Session, record_id: int) -> ClosingAgain:
     ground = closing_ground(session, record_id)
     results = kept_results(session, [record_id])[record_id]
     kept = next((one for one in results if one.counts), None)
-    then = kept.readable_inputs if kept else None
+    then = kept.inputs if kept else None
     inputs = again_with(then, ground) if then else ground.inputs
     return ClosingAgain(
         kept,

@@ -232,7 +232,7 @@ def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float
     """The mean GDL pressure of each closing as kept at hand-in, MPa. One statement."""
     pressures = {}
     for record_id, results in kept_results(session, record_ids).items():
-        outcome = next((row.readable_outcome for row in results if row.counts), None)
+        outcome = next((row.outcome for row in results if row.counts), None)
         closed = outcome.closed if outcome else None
         if closed and closed.gdl_pressure_mpa:
             pressures[record_id] = closed.gdl_pressure_mpa.value

@@ -19,6 +19,7 @@ from service.planning.arithmetic.changeover import Plan
 from service.planning.arithmetic.picks import Pick, Shortage
 from service.planning.arithmetic.ways import Step
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.plain_data import as_data
 from service.platform.arithmetic.vocabulary import End
 
 VERSION = 1
@@ -110,7 +111,7 @@ class PlanDocument:
     @property
     def canonical(self) -> str:
         """The document as canonical JSON."""
-        return canonical_json(_plain(self))
+        return canonical_json(as_data(self))
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,16 +205,6 @@ def _wanting(shortages: Iterable[Shortage]) -> tuple[str, ...]:
         f"{', '.join(map(str, x.positions))}: {x.sentence}"
         for x in shortages
     )
-
-
-def _plain(value: Any) -> Any:
-    if is_dataclass(value):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
-    if isinstance(value, tuple):
-        return [_plain(each) for each in value]
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    return value.isoformat() if isinstance(value, date) else value
 
 
 @cache

@@ -1,10 +1,12 @@
 """Frozen dataclasses as plain JSON data and back, with messages that name the field.
 
-Numbers stay numbers, words stay words, tuples become lists. Common practice, no source.
+Numbers stay numbers, words stay words, tuples become lists, dates ISO 8601. Common practice,
+no source.
 """
 
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
+from datetime import date
 from enum import StrEnum
 from functools import cache
 from math import isfinite
@@ -36,7 +38,7 @@ def as_data(value: Any) -> Any:
         return {str(name): as_data(inner) for name, inner in value.items()}
     if isinstance(value, tuple | list):
         return [as_data(inner) for inner in value]
-    return str(value) if isinstance(value, StrEnum) else value
+    return str(value) if isinstance(value, StrEnum | date) else value
 
 
 def with_form(form: str, value: Any) -> dict[str, Any]:
