@@ -64,7 +64,7 @@ ODD: dict[str, Drop] = {
 
 
 def mea(serial: str, lot: str, drop: Drop | None = None) -> Mea:
-    """One MEA as it was made: alike within its lot, yet no two the same; always the same one."""
+    """Return an MEA as it was made: alike within its lot, no two the same, always the same."""
     chance = Random(serial)  # noqa: S311 - scatter of made-up parts
     e0, b, r = CONSTANTS[serial[0]]
     return Mea(
@@ -78,7 +78,7 @@ def mea(serial: str, lot: str, drop: Drop | None = None) -> Mea:
 
 
 def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_stop_h: Array) -> Array:
-    """What each of these cells shows, V, shape (n, cells), without noise.
+    """Compute what each of these cells shows, V, shape (n, cells), without noise.
 
     ``own_h`` (n, cells) are the own hours of each, ``density`` (n,) in A/cm², ``since_stop_h``
     (n,) the hours at load since the last stop.

@@ -108,7 +108,7 @@ class Bench:
         self.enter(bench.open_stack, 10.0, opened_at=self.clock_after(10.0), hours=hours)
 
     def clock_after(self, minutes: float) -> datetime:
-        """What the clock will show."""
+        """Say what the clock will show."""
         return self.clock + timedelta(minutes=minutes)
 
     def lift(
@@ -226,7 +226,7 @@ class Bench:
         self._torques(driver, 1, 1.0, Stage.CLOSING, ReadingKind.SET)
 
     def close(self, hours: float | None = None) -> None:
-        """The clamp is closed."""
+        """Close the clamp."""
         self.enter(bench.close_stack, 5.0, closed_at=self.clock_after(5.0), hours=hours)
 
     def undo(self, minutes: float = 0.4) -> None:
@@ -326,7 +326,7 @@ def going_on(lab: Lab, when: When, event: Event) -> Iterator[Bench]:
 
 
 def approve(lab: Lab, when: When, name: str, by: str) -> None:
-    """A supervisor signs a record."""
+    """Sign a record as a supervisor."""
     with lab.work(when, by) as work:
         approvals.approve(
             work, lab.records[name], content_sha256=lab.hashes[name], password=PASSPHRASE

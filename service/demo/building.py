@@ -43,7 +43,7 @@ from service.store.queries.scans import A_PART, resolve
 
 
 def everything() -> list[Entry]:
-    """All entries, the earliest first."""
+    """Return all entries, the earliest first."""
     rooms = (
         stock,
         instruments,
@@ -77,7 +77,7 @@ LONGEST_BUILDING = timedelta(hours=1)
 
 
 def demo_settings(folder: Path, port: int | None = None) -> Settings:
-    """The settings of the demo: its own SQLite file, reachable from this machine only."""
+    """Return settings of the demo: its own SQLite file, reachable from this machine only."""
     values: dict[str, object] = {
         "data_folder": folder,
         "database_url": f"sqlite:///{folder / 'layerbook.sqlite'}",
@@ -167,7 +167,7 @@ class FirstStep:
 
 
 def first_steps(session: Session) -> tuple[FirstStep, ...]:
-    """What is open, what waits, and which part has a story: those that still stand."""
+    """Say what is open, what waits, which part has a story: those that still stand."""
     steps = []
     for record in record_list(session, state=RecordState.OPEN).rows[:2]:
         sentence = f"Go on with {record.stack}, which lies open: record {record.id}."

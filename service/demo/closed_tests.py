@@ -56,7 +56,7 @@ def make_tests(bench: Bench, leaks: Sequence[Leak] = TIGHT) -> None:
 
 
 def try_tightness(bench: Bench, leak: Leak) -> None:
-    """One test by pressure decay, for as long as the design's stacks need."""
+    """Test by pressure decay, for as long as the design's stacks need."""
     minutes = 5.0 if bench.design.name == "Wren" else 15.0
     set_up = SET_UPS[leak.set_up - 1]
     start_k, end_k = START_C + ZERO_C_K, END_C + ZERO_C_K

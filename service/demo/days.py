@@ -42,7 +42,7 @@ class Days:
     zone: ZoneInfo
 
     def day(self, when: When) -> date:
-        """The calendar day in the laboratory."""
+        """Return the calendar day in the laboratory."""
         today = self.now.astimezone(self.zone).date()
         if when.weekday == LAST_WORKING_DAY:
             back = {0: 3, 6: 2}.get(today.weekday(), 1)
@@ -51,9 +51,9 @@ class Days:
         return monday + timedelta(weeks=when.weeks, days=when.weekday)
 
     def at(self, when: When) -> datetime:
-        """The moment as a time with its zone."""
+        """Return the moment as a time with its zone."""
         return datetime.combine(self.day(when), time.fromisoformat(when.clock), self.zone)
 
     def noon(self, weeks: int, weekday: int = MON) -> datetime:
-        """A day without a time of day, as the records keep it."""
+        """Return a day without a time of day, as the records keep it."""
         return self.at(ago(weeks, weekday, "12:00"))

@@ -71,13 +71,13 @@ def _confirm(lab: Lab, when: When) -> None:
 
 
 def at_hours(lab: Lab, short: Short, hours: float) -> datetime:
-    """When a short stack had run so many hours: evenly from its closing to its stop."""
+    """Say when a short stack had run so many hours: evenly from its closing to its stop."""
     closed, stopped = short.ran(lab)
     return closed + (stopped - closed) * (hours / short.hours)
 
 
 def entries() -> list[Entry]:
-    """The rules written and MEAs confirmed."""
+    """Return the rules written and MEAs confirmed."""
     return [
         Entry(ago(3, FRI, "14:00"), "rules for failing MEAs", _write),
         Entry(ago(2, MON, "09:40"), "failing MEAs confirmed", _confirm),

@@ -307,7 +307,7 @@ def _heron_02_whole(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """What happened to the Herons."""
+    """Return what happened to the Herons."""
 
     def released(when: When, event: Event, by: str) -> Entry:
         return Entry(

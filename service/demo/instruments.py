@@ -154,7 +154,7 @@ def _free_td_3(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """What happened to the instruments."""
+    """Return what happened to the instruments."""
     return [
         Entry(ago(106, TUE, "14:00"), "instruments", _set_up),
         *(

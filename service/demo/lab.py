@@ -97,19 +97,19 @@ class Lab:
 
     @contextmanager
     def work(self, when: When | datetime, by: str) -> Iterator[Work]:
-        """One change of state by somebody, written down at a moment of the history."""
+        """Open one change of state by somebody, written down at a moment of the history."""
         at = when if isinstance(when, datetime) else self.days.at(when)
         via = "page" if by else "command"
         with changing(self.engine, self.people[by], via=via, now=at) as work:
             yield work
 
     def next_of(self, key: str) -> str:
-        """The next serial of a part type from the shelf, in the order of delivery."""
+        """Return the next serial of a part type from the shelf, in the order of delivery."""
         return serial(key, next(self.shelves[key]))
 
 
 def serial(key: str, number: int) -> str:
-    """A serial number: the key of the part's type and a running number."""
+    """Return a serial number: the key of the part's type and a running number."""
     return f"{key}-{number:04}"
 
 

@@ -202,7 +202,7 @@ def _read_off(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """The campaign taken over and approved, its voltages typed in from the annex's book."""
+    """Return the campaign taken over and approved, its voltages typed in from a book."""
     return [
         Entry(TAKEN_OVER, "Lapwing campaign taken over", _taken_over),
         Entry(APPROVED, "Lapwing campaign approved", _approve),

@@ -37,7 +37,7 @@ def _first_in_force(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """The first version of every design, and a second one of the Wren."""
+    """Return the first version of every design, and a second one of the Wren."""
     return [
         Entry(ago(106, TUE, "15:20"), "figures and limits", _first),
         Entry(ago(106, TUE, "16:10"), "figures and limits approved", _first_in_force),

@@ -54,7 +54,7 @@ class Column(NamedTuple):
 
 
 def mapping_of(manner: Manner, cells: int) -> Mapping:
-    """Which column of such a bench's logs is what, as somebody said it once."""
+    """Say which column of such a bench's logs is what."""
     time, cell, signals, written_as = _COLUMNS[manner]
     return Mapping(
         time,
@@ -154,7 +154,7 @@ class Rows:
 def run(
     bench: Bench, days: int, chance: np.random.Generator, *, day: Day, hot: bool = False
 ) -> Rows:
-    """What a bench logs on some days, one after the other.
+    """Return what a bench logs on some days, one after the other.
 
     ``hot``: the coolant pump failed for an hour of the last day.
     """
@@ -188,7 +188,7 @@ def run(
 def cells_at(
     sat: Sequence[Sat], ran_h: Array, density: Array, since_h: Array, chance: np.random.Generator
 ) -> Array:
-    """The channels' voltages with their noise; the leads of a blank cell are taken off."""
+    """Return the channels' voltages with their noise; the leads of a blank cell are taken off."""
     fitted = [(at, seat.mea, seat.own_h) for at, seat in enumerate(sat) if seat.mea is not None]
     volts = chance.normal(0.0, NOISE_V, (len(ran_h), len(sat)))
     volts[:, [at for at, seat in enumerate(sat) if seat.mea is None]] = np.nan

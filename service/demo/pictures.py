@@ -10,7 +10,7 @@ STEEL, BRASS = "#aeb5ba", "#b99a52"
 
 
 def mea_with_pinhole() -> bytes:
-    """An MEA on the light table: light comes through near a corner, the frame is torn there."""
+    """Draw an MEA on the light table: light comes through at a corner, the frame is torn."""
     picture, draw = _sheet("#e9edf0")
     draw.rectangle((150, 110, 810, 610), fill=FRAME, outline="#a39a80", width=3)
     draw.rectangle((230, 180, 730, 540), fill=GRAPHITE)
@@ -42,7 +42,7 @@ def flattened_gasket() -> bytes:
 
 
 def stack_on_bench(cells: int) -> bytes:
-    """A stack lying on the bench, seen from its side."""
+    """Draw a stack lying on the bench, seen from its side."""
     picture, draw = _sheet(BENCH)
     draw.rectangle((0, 560, 960, 720), fill="#6a5a48")
     left, right, top, bottom = 210, 750, 240, 540
@@ -63,7 +63,7 @@ def stack_on_bench(cells: int) -> bytes:
 
 
 def opened_end() -> bytes:
-    """The free end of an opened stack: an air plate lies uppermost, water on one land."""
+    """Draw the free end of an opened stack: an air plate lies uppermost, water on one land."""
     picture, draw = _sheet(BENCH)
     draw.rectangle((170, 90, 790, 620), fill=GRAPHITE, outline="#15171a", width=4)
     for row, y in enumerate(range(170, 540, 22)):

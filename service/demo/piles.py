@@ -34,7 +34,7 @@ class Item:
 
 
 def gasket(lot: str) -> Item:
-    """One gasket of a lot."""
+    """Return one gasket of a lot."""
     return Item(lot=lot)
 
 
@@ -57,12 +57,12 @@ def wren_cells(
 
 
 def wren(lab: Lab, meas: Sequence[str]) -> list[Item]:
-    """A whole Wren between its insulator plates."""
+    """Return a whole Wren between its insulator plates."""
     return [*_ends(lab, "WI", "WC"), *wren_cells(lab, meas), *reversed(_ends(lab, "WI", "WC"))]
 
 
 def heron(lab: Lab, meas: Sequence[str], *, gas: str = "HG G-70") -> list[Item]:
-    """A whole Heron: a coolant layer on both sides of every cell, N + 1 of them."""
+    """Return a whole Heron: a coolant layer on both sides of every cell, N + 1 of them."""
     coolant = gasket("HK K-12")
     items = [*_ends(lab, "HI", "HC"), coolant]
     for serial in meas:
@@ -78,12 +78,12 @@ def heron(lab: Lab, meas: Sequence[str], *, gas: str = "HG G-70") -> list[Item]:
 
 
 def heron_mea(mea: str) -> Item:
-    """A Heron's MEA, its fuel face to the fixed end; or a blank cell in its place."""
+    """Return a Heron's MEA, its fuel face to the fixed end; or a blank cell in its place."""
     return gasket("HB B-21") if mea == BLANK else Item(mea, facing=FIXED)
 
 
 def stork(lab: Lab, meas: Sequence[str]) -> list[Item]:
-    """A whole Stork: coolant on the fuel side of every cell, N of them; the free end stands dry."""
+    """Return a whole Stork: coolant on the fuel side of every cell; the free end stands dry."""
     items = _ends(lab, "SI", "SC")
     for serial in meas:
         items += [
@@ -116,7 +116,7 @@ FITTED_AT_H: dict[tuple[str, str], float] = {
 
 
 def sat_in(session: Session, lab: Lab, stack: str, at: datetime, total_h: float) -> list[Sat]:
-    """The cells of a stack in their order; ``total_h`` are its hours over all its meters."""
+    """Return a stack's cells in their order; ``total_h`` are its hours over all its meters."""
     build = (
         select(BuildPeriod.build_id)
         .where(

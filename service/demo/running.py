@@ -63,7 +63,7 @@ READ_BY = ("mira", "anton")
 
 
 def shown(lab: Lab, stack: str, when: When) -> float:
-    """What the stack's meter showed at a moment, in h."""
+    """Say what the stack's meter showed at a moment, in h."""
     meter_points = HOURS[stack]
     at = lab.days.at(when).timestamp()
     times = [lab.days.at(moment).timestamp() for moment, _hours in meter_points]
@@ -105,7 +105,7 @@ def _replace(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """Every reading of an hour meter, and the meter that was replaced."""
+    """Return every reading of an hour meter, and the meter that was replaced."""
     return [
         Entry(METER_REPLACED, "hour meter of STORK-01 replaced", _replace),
         *(

@@ -172,7 +172,7 @@ def _bridge(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """Logs taken in on the Thursday after, the tap map and its correction, the bridged cell."""
+    """Return logs taken in on Thursdays, the tap map and its correction, the bridged cell."""
     return [
         Entry(TAPPED, "STORK-01: tap map", _tap),
         Entry(BRIDGED_UNTIL, "STORK-01: a bridged cell", _bridge),

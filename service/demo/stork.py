@@ -133,7 +133,7 @@ def _propose(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """What happened to the Stork."""
+    """Return what happened to the Stork."""
     ends, first = STORK_ENDS.name, STORK_FIRST.name
     return [
         Entry(ago(84, TUE, "08:20"), "STORK-01: first build of 40 cells", _first),

@@ -225,7 +225,7 @@ def _decide(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """What happened to the Wrens."""
+    """Return what happened to the Wrens."""
 
     def approved(when: When, event: Event, by: str) -> Entry:
         return Entry(

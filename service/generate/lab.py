@@ -113,7 +113,7 @@ class Lab:
         return self.lots[name], number % LOT_SIZE + 1
 
     def calibration(self, instrument_id: int, at: datetime) -> int:
-        """The calibration that was valid at a time."""
+        """Return the calibration that was valid at a time."""
         return [key for done_at, key in self.calibrations[instrument_id] if done_at <= at][-1]
 
 

@@ -17,7 +17,7 @@ def known(at: datetime) -> Values:
 
 
 def stack(stack_id: int, serial: str, design_id: int, at: datetime) -> Values:
-    """A stack, delivered."""
+    """Return a stack, delivered."""
     return {
         "id": stack_id,
         "serial": serial,
@@ -42,7 +42,7 @@ def hour_meter(meter_id: int, stack_id: int, at: datetime) -> Values:
 
 
 def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **facts: Any) -> Values:
-    """A part, fitted; ``facts`` names its type, its lot and, without a serial, its item."""
+    """Return a fitted part; ``facts`` names type, lot and, without a serial, its item."""
     return {
         "id": part_id,
         "serial": serial,
@@ -62,7 +62,7 @@ def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **facts:
 def record(
     record_id: int, stack_id: int, by_id: int, handed_in_at: datetime, **facts: Any
 ) -> Values:
-    """A record as just before its content is frozen."""
+    """Return a record as just before its content is frozen."""
     return {
         "id": record_id,
         "stack_id": stack_id,
@@ -78,7 +78,7 @@ def record(
 
 
 def step(step_id: int, record_id: int, at: datetime, by_id: int, **facts: Any) -> Values:
-    """One entry of a record."""
+    """Return one entry of a record."""
     return {
         "id": step_id,
         "record_id": record_id,
@@ -104,7 +104,7 @@ def step(step_id: int, record_id: int, at: datetime, by_id: int, **facts: Any) -
 def torque_reading(
     record_id: int, step_id: int, torque_nm: float, at: datetime, **facts: Any
 ) -> Values:
-    """One reading, N·m."""
+    """Return one reading, N·m."""
     return {
         "record_id": record_id,
         "step_id": step_id,
@@ -119,7 +119,7 @@ def torque_reading(
 
 
 def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **facts: Any) -> Values:
-    """What the meter showed, h."""
+    """Return what the meter showed, h."""
     return {
         "stack_id": stack_id,
         "meter_id": meter_id,
@@ -146,7 +146,7 @@ def build_period(stack_id: int, build_id: int, closed_at: datetime, **facts: Any
 
 
 def layer(build_id: int, shape: Layer, at: datetime) -> Values:
-    """One layer of a build."""
+    """Return one layer of a build."""
     return {
         "build_id": build_id,
         "position": shape.position,
@@ -159,7 +159,7 @@ def layer(build_id: int, shape: Layer, at: datetime) -> Values:
 
 
 def fixing(build_id: int, part_id: int, at: datetime, **facts: Any) -> Values:
-    """One fixing of a build; ``facts`` names its kind, and its rod or its end."""
+    """Return one fixing of a build; ``facts`` names its kind, and its rod or end."""
     return {
         "build_id": build_id,
         "part_id": part_id,
@@ -170,7 +170,7 @@ def fixing(build_id: int, part_id: int, at: datetime, **facts: Any) -> Values:
 
 
 def finding(record_id: int, step_id: int, part_id: int, **facts: Any) -> Values:
-    """What was seen on a part."""
+    """Return what was seen on a part."""
     return {
         "record_id": record_id,
         "step_id": step_id,
@@ -182,7 +182,7 @@ def finding(record_id: int, step_id: int, part_id: int, **facts: Any) -> Values:
 
 
 def decision(record_id: int, person_id: int, name: str, at: datetime) -> Values:
-    """A supervisor's signature; the hash comes with the content."""
+    """Return a supervisor's signature; the hash comes with the content."""
     return {
         "record_id": record_id,
         "correction_id": None,
