@@ -104,24 +104,30 @@ def _asks(
     module = inspect.getmodule(function)
     tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
     called = {
-        node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+        (getattr(node.func.value, "id", ""), node.func.attr)
+        if isinstance(node.func, ast.Attribute)
+        else ("", node.func.id)
         for node in ast.walk(tree)
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute)
     }
-    if called & asking:
+    if {name for _owner, name in called} & asking:
         return True
-    for name in called - seen:
+    for owner, name in called:
+        if name in seen:
+            continue
         seen.add(name)
-        if any(_asks(inner, seen, asking) for inner in _ours(module, name)):
+        if any(_asks(inner, seen, asking) for inner in _ours(module, owner, name)):
             return True
     return False
 
 
-def _ours(module: Any, name: str) -> Iterator[Callable[..., Any]]:
-    """A function of ours a module knows by this name, or a method of one of its classes."""
-    owners = [module, *(one for one in vars(module).values() if inspect.isclass(one))]
-    for owner in owners:
-        inner = getattr(owner, name, None)
+def _ours(module: Any, owner: str, name: str) -> Iterator[Callable[..., Any]]:
+    """A function of ours a module knows by this name: its own, a module's or a method's."""
+    owners = [module, *(value for value in vars(module).values() if inspect.isclass(value))]
+    if inspect.ismodule(imported := vars(module).get(owner)):
+        owners = [imported]
+    for holder in owners:
+        inner = getattr(holder, name, None)
         if inspect.isfunction(inner) and inner.__module__.startswith("service."):
             yield inner
 
