@@ -1,7 +1,8 @@
 """Rows of an invented laboratory, straight into the tables, at times that never change.
 
 Plain functions which take a session and flush; nobody reads a clock. Names and serials count up
-within one database, so that a test may ask for as many as it likes.
+within one database, so that a test may ask for as many as it likes. A stack that an empty SQLite
+file begins with is copied (`tests.ready`) and stays in it without a commit.
 """
 
 from collections.abc import Sequence
@@ -65,6 +66,7 @@ from service.stacks.tables import (
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
+from tests.ready import ready
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""
@@ -429,7 +431,19 @@ def a_stack(
     meter_hours: float = 0.0,
 ) -> Stack:
     """A stack with an hour meter; with ``cells`` its first build is closed and approved too."""
-    design = design or a_design(session)
+    if design:
+        return _a_stack(session, cells, serial, design, meter_hours)
+    stack_id = ready(
+        session,
+        (a_stack, cells, serial, meter_hours),
+        lambda: _a_stack(session, cells, serial, a_design(session), meter_hours).id,
+    )
+    return session.get_one(Stack, stack_id)
+
+
+def _a_stack(
+    session: Session, cells: int, serial: str, design: Design, meter_hours: float
+) -> Stack:
     if design.frozen_at is None:
         design.frozen_at = START
     serial = serial or f"TARN-{_next(session, Stack):03}"

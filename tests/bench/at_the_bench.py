@@ -25,6 +25,7 @@ from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack
 from service.store.tables import Part
 from tests import builders
+from tests.ready import ready
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)
 WORK_BEGAN = NOW - timedelta(hours=2)
@@ -137,28 +138,29 @@ class Bench:
 def a_lab(engine: Engine, cells: int = 2, *, has_pattern: bool = False) -> Lab:
     """The laboratory all tests at the bench begin with; ``cells`` 0: the stack was never built."""
     with Session(engine) as session:
-        pattern = builders.the_pattern(session) if has_pattern else None
-        design = builders.a_design(session, pattern=pattern)
-        builder = builders.a_person(session, Role.BUILDER, name="Mara Ilves")
-        witness = builders.a_person(session, Role.BUILDER, name="Ben Orr")
-        kinds = builders.InstrumentKind
-        multimeter = builders.a_torque_instrument(session, kind=kinds.MULTIMETER, unit="V")
-        detector = builders.a_torque_instrument(session, kind=kinds.GAS_DETECTOR, unit="% vol")
-        driver = builders.a_torque_instrument(session, label="TD-9")
-        stack = builders.a_stack(
-            session, cells=cells, serial="TARN-001", design=design, meter_hours=100.0
-        )
-        lab = Lab(
-            engine,
-            known(session, builder),
-            known(session, witness),
-            stack.id,
-            multimeter.id,
-            detector.id,
-            driver.id,
+        made = ready(
+            session,
+            (a_lab, cells, has_pattern),
+            lambda: _a_lab(session, cells, has_pattern=has_pattern),
         )
         session.commit()
-    return lab
+    return Lab(engine, *made)
+
+
+def _a_lab(session: Session, cells: int, *, has_pattern: bool) -> tuple[Any, ...]:
+    pattern = builders.the_pattern(session) if has_pattern else None
+    design = builders.a_design(session, pattern=pattern)
+    builder = builders.a_person(session, Role.BUILDER, name="Mara Ilves")
+    witness = builders.a_person(session, Role.BUILDER, name="Ben Orr")
+    kinds = builders.InstrumentKind
+    multimeter = builders.a_torque_instrument(session, kind=kinds.MULTIMETER, unit="V")
+    detector = builders.a_torque_instrument(session, kind=kinds.GAS_DETECTOR, unit="% vol")
+    driver = builders.a_torque_instrument(session, label="TD-9")
+    stack = builders.a_stack(
+        session, cells=cells, serial="TARN-001", design=design, meter_hours=100.0
+    )
+    people = known(session, builder), known(session, witness)
+    return *people, stack.id, multimeter.id, detector.id, driver.id
 
 
 def where(lab: Lab, part_id: int) -> tuple[str, int | None]:

@@ -1,5 +1,6 @@
 """What somebody at a terminal types and reads: each a process of its own, as in a laboratory."""
 
+import shutil
 import sqlite3
 import subprocess
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from service.operation.migrating import migrate, newest_revision
+from service.operation.migrating import newest_revision
 from service.people.queries.people import secret_sha256
 from service.people.tables import ApiToken, Person, PersonRole, Role
 from service.platform.tables import AuditEntry
@@ -26,6 +27,13 @@ def folder(tmp_path: Path) -> Path:
 def run(folder: Path) -> Run:
     """Run the command line on it."""
     return commands(folder)
+
+
+@pytest.fixture
+def migrated(folder: Path, sqlite_template: Path) -> Path:
+    """The file in it, migrated by somebody before."""
+    folder.mkdir()
+    return Path(shutil.copyfile(sqlite_template, folder / "layerbook.sqlite"))
 
 
 def add_kim(run: Run, *more: str) -> subprocess.CompletedProcess[str]:
@@ -47,6 +55,7 @@ def test_the_first_person_is_an_admin_and_the_trail_says_who_added_them(
     assert PASSWORD not in found(folder, select(Person.password_hash))[0]
 
 
+@pytest.mark.usefixtures("migrated")
 def test_the_second_is_a_builder_unless_said_otherwise(run: Run, folder: Path) -> None:
     """Roles may be several."""
     add_kim(run)
@@ -59,6 +68,7 @@ def test_the_second_is_a_builder_unless_said_otherwise(run: Run, folder: Path) -
     assert roles == [Role.ADMIN, Role.BUILDER, Role.QUALITY, Role.SUPERVISOR]
 
 
+@pytest.mark.usefixtures("migrated")
 def test_a_refused_value_is_named_with_what_would_be_right(run: Run, folder: Path) -> None:
     """Nothing is written, no traceback is shown."""
     words = ("person", "add", "--login", "kim", "--name", "Kim", "--password-stdin")
@@ -74,6 +84,7 @@ def test_a_refused_value_is_named_with_what_would_be_right(run: Run, folder: Pat
     assert found(folder, select(Person.login)) == []
 
 
+@pytest.mark.usefixtures("migrated")
 def test_a_lost_password_is_set_anew(run: Run, folder: Path) -> None:
     """By whoever owns the machine."""
     add_kim(run)
@@ -86,6 +97,7 @@ def test_a_lost_password_is_set_anew(run: Run, folder: Path) -> None:
     assert found(folder, select(Person.password_hash)) != before
 
 
+@pytest.mark.usefixtures("migrated")
 def test_a_token_is_printed_once_and_kept_as_a_hash(run: Run, folder: Path) -> None:
     """Standard output holds the secret and nothing else, for a script to take."""
     add_kim(run)
@@ -98,6 +110,7 @@ def test_a_token_is_printed_once_and_kept_as_a_hash(run: Run, folder: Path) -> N
     assert "not shown again" in made.stderr
 
 
+@pytest.mark.usefixtures("migrated")
 def test_a_token_for_nobody_is_refused(run: Run) -> None:
     """Named, with no traceback."""
     ended = run("token", "add", "nobody", "x")
@@ -115,6 +128,7 @@ def test_migrate_tells_where_the_database_stands(run: Run) -> None:
         assert newest_revision() in ended.stdout
 
 
+@pytest.mark.usefixtures("migrated")
 def test_migrate_gathers_what_comparisons_need(run: Run, folder: Path) -> None:
     """Of builds an older version wrote; the second time there is nothing left to gather."""
     made = run("generate", "--stacks", "2", "--cells", "2", "--builds", "2", "--seed", "6")
@@ -129,11 +143,9 @@ def test_migrate_gathers_what_comparisons_need(run: Run, folder: Path) -> None:
     assert "gathered" not in second.stdout
 
 
-def test_a_database_of_a_newer_version_is_left_alone(run: Run, folder: Path) -> None:
+def test_a_database_of_a_newer_version_is_left_alone(run: Run, migrated: Path) -> None:
     """Its rows may mean something this program does not know."""
-    url = f"sqlite:///{folder / 'layerbook.sqlite'}"
-    migrate(url)
-    with sqlite3.connect(folder / "layerbook.sqlite") as connection:
+    with sqlite3.connect(migrated) as connection:
         connection.execute("UPDATE alembic_version SET version_num = 'beef'")
     connection.close()
 
@@ -164,6 +176,7 @@ def test_a_database_that_does_not_answer_is_named_without_its_password(run: Run)
     assert "secret" not in ended.stderr
 
 
+@pytest.mark.usefixtures("migrated")
 def test_generate_backup_restore_verify_one_after_the_other(
     run: Run, folder: Path, tmp_path: Path
 ) -> None:
@@ -187,6 +200,7 @@ def test_generate_backup_restore_verify_one_after_the_other(
     assert verified.stdout == "4 records and 0 attachments hold.\n"
 
 
+@pytest.mark.usefixtures("migrated")
 def test_verify_names_the_record_that_no_longer_holds(run: Run, folder: Path) -> None:
     """And ends with an error, for a nightly job to see."""
     run("generate", "--stacks", "1", "--cells", "2", "--builds", "1")

@@ -21,6 +21,7 @@ from service.stacks.tables import Stack
 from service.store.tables import Part
 from tests import builders
 from tests.planning.test_changeover_plans import stock
+from tests.ready import ready
 from tests.stacks.test_stacks_pages import words
 
 Clients = Callable[..., Any]
@@ -31,13 +32,17 @@ ADD_ONE = {"add_cells": "1", "add_where": "free end"}
 def lab(app: Any) -> None:
     """A stack of three cells whose design keeps a pattern, and parts in store for three more."""
     with Session(app.state.engine) as session:
-        design = builders.a_design(session, pattern=builders.the_pattern(session))
-        builders.a_stack(session, serial="TEL-4", cells=3, design=design)
-        builders.a_stack(session, serial="TEL-5", cells=30, design=design)
-        builders.a_stack(session, serial="PLAIN", cells=2)
-        builders.a_stack(session, serial="NEW", design=design)
-        stock(session)
+        ready(session, lab, lambda: _stacks_and_parts(session))
         session.commit()
+
+
+def _stacks_and_parts(session: Session) -> None:
+    design = builders.a_design(session, pattern=builders.the_pattern(session))
+    builders.a_stack(session, serial="TEL-4", cells=3, design=design)
+    builders.a_stack(session, serial="TEL-5", cells=30, design=design)
+    builders.a_stack(session, serial="PLAIN", cells=2)
+    builders.a_stack(session, serial="NEW", design=design)
+    stock(session)
 
 
 def looked_at(client: Any, serial: str = "TEL-4", **wished: str) -> Any:

@@ -22,6 +22,7 @@ from service.records.tables import Decision, Meaning, RecordState
 from service.runs.tables import Run, RunKind
 from service.store.tables import Concession, Hold, Lot, Part
 from tests import builders
+from tests.ready import ready
 from tests.stacks.test_stacks_pages import Clients
 
 ROWS = 5
@@ -36,99 +37,103 @@ A_STACK = re.compile(r'<a class="serial" href="(/stacks/[^"/]+)"')
 def lab(engine: Engine) -> None:
     """Five of everything that is listed."""
     with Session(engine) as session:
-        types = builders.the_part_types(session)
-        by = builders.a_person(session, "supervisor").id
-        stacks = [builders.a_stack(session, serial=f"S-{n}", cells=1) for n in range(ROWS)]
-        for number in range(ROWS):
-            builders.a_lot(session, types.mea, label=f"M-{number}")
-            record = builders.a_record(session, stacks[number])
-            builders.hand_in(session, record, builders.FIRST_CLOSING)
-            sent_back = builders.a_record(session, builders.a_stack(session, serial=f"T-{number}"))
-            sent_back.state = RecordState.SENT_BACK
-            builders.a_torque_instrument(session)
-            design = builders.a_design(session)
-            builders.a_person(session, "builder", "quality", name=f"Ann {number % 3}")
-            part = builders.a_part(session, types.mea, serial=f"N-{number % 3}-{number}")
-            builders.a_failing_mark(session, part.id)
-            builders.an_hour_reading(session, stacks[0], 100 + number, builders.FIRST_CLOSING)
-            held: dict[str, Any] = {"part_id": part.id, "lot_id": None, "instrument_id": None}
-            session.add_all(
-                [
-                    Hold(
-                        **held,
-                        usability_before=part.usability,
-                        reason="scratched",
-                        placed_by_id=by,
-                        placed_at=builders.START,
-                        lifted_by_id=None,
-                        lifted_at=None,
-                    ),
-                    Concession(
-                        **held,
-                        reason="needed",
-                        given_by_id=by,
-                        given_at=builders.START,
-                        used_in_record_id=None,
-                    ),
-                    Run(
-                        stack_id=stacks[0].id,
-                        kind=RunKind.LOG,
-                        content_sha256=f"{number}" * 64,
-                        size_bytes=1,
-                        name=f"log {number}",
-                        added_by_id=by,
-                        added_at=builders.START + timedelta(days=number // 2),
-                    ),
-                    Decision(
-                        record_id=sent_back.id,
-                        meaning=Meaning.SENT_BACK,
-                        person_id=by,
-                        person_name="Ann",
-                        person_roles="supervisor",
-                        at=builders.START,
-                        reason=f"blurred photo {number}",
-                    ),
-                    Correction(
-                        record_id=record.id,
-                        of=CorrectionOf.TORQUE,
-                        subject_id=1,
-                        subject_label="rod 2 pass 3",
-                        old_value="9 N·m",
-                        new_value="9.3 N·m",
-                        new_number=9.3,
-                        reason="mistyped",
-                        state=CorrectionState.WAITING,
-                        written_by_id=by,
-                        written_at=builders.START,
-                        content_sha256="b" * 64,
-                    ),
-                    LimitSet(
-                        design_id=design.id,
-                        version=1,
-                        content="{}",
-                        content_sha256="c" * 64,
-                        source="invented design notes",
-                        reason=f"new figures {number}",
-                        made_by_id=by,
-                        made_at=builders.START,
-                    ),
-                    AuditEntry(
-                        at=builders.START,
-                        person_id=by,
-                        person_name="Ann",
-                        act="part:moved",
-                        subject_kind="part",
-                        subject_id=part.id,
-                        subject_label=f"P-{number}",
-                        stack_id=None,
-                        record_id=None,
-                        changes="[]",
-                        reason="",
-                        via="page",
-                    ),
-                ]
-            )
+        ready(session, lab, lambda: _five_of_everything(session))
         session.commit()
+
+
+def _five_of_everything(session: Session) -> None:
+    types = builders.the_part_types(session)
+    by = builders.a_person(session, "supervisor").id
+    stacks = [builders.a_stack(session, serial=f"S-{n}", cells=1) for n in range(ROWS)]
+    for number in range(ROWS):
+        builders.a_lot(session, types.mea, label=f"M-{number}")
+        record = builders.a_record(session, stacks[number])
+        builders.hand_in(session, record, builders.FIRST_CLOSING)
+        sent_back = builders.a_record(session, builders.a_stack(session, serial=f"T-{number}"))
+        sent_back.state = RecordState.SENT_BACK
+        builders.a_torque_instrument(session)
+        design = builders.a_design(session)
+        builders.a_person(session, "builder", "quality", name=f"Ann {number % 3}")
+        part = builders.a_part(session, types.mea, serial=f"N-{number % 3}-{number}")
+        builders.a_failing_mark(session, part.id)
+        builders.an_hour_reading(session, stacks[0], 100 + number, builders.FIRST_CLOSING)
+        held: dict[str, Any] = {"part_id": part.id, "lot_id": None, "instrument_id": None}
+        session.add_all(
+            [
+                Hold(
+                    **held,
+                    usability_before=part.usability,
+                    reason="scratched",
+                    placed_by_id=by,
+                    placed_at=builders.START,
+                    lifted_by_id=None,
+                    lifted_at=None,
+                ),
+                Concession(
+                    **held,
+                    reason="needed",
+                    given_by_id=by,
+                    given_at=builders.START,
+                    used_in_record_id=None,
+                ),
+                Run(
+                    stack_id=stacks[0].id,
+                    kind=RunKind.LOG,
+                    content_sha256=f"{number}" * 64,
+                    size_bytes=1,
+                    name=f"log {number}",
+                    added_by_id=by,
+                    added_at=builders.START + timedelta(days=number // 2),
+                ),
+                Decision(
+                    record_id=sent_back.id,
+                    meaning=Meaning.SENT_BACK,
+                    person_id=by,
+                    person_name="Ann",
+                    person_roles="supervisor",
+                    at=builders.START,
+                    reason=f"blurred photo {number}",
+                ),
+                Correction(
+                    record_id=record.id,
+                    of=CorrectionOf.TORQUE,
+                    subject_id=1,
+                    subject_label="rod 2 pass 3",
+                    old_value="9 N·m",
+                    new_value="9.3 N·m",
+                    new_number=9.3,
+                    reason="mistyped",
+                    state=CorrectionState.WAITING,
+                    written_by_id=by,
+                    written_at=builders.START,
+                    content_sha256="b" * 64,
+                ),
+                LimitSet(
+                    design_id=design.id,
+                    version=1,
+                    content="{}",
+                    content_sha256="c" * 64,
+                    source="invented design notes",
+                    reason=f"new figures {number}",
+                    made_by_id=by,
+                    made_at=builders.START,
+                ),
+                AuditEntry(
+                    at=builders.START,
+                    person_id=by,
+                    person_name="Ann",
+                    act="part:moved",
+                    subject_kind="part",
+                    subject_id=part.id,
+                    subject_label=f"P-{number}",
+                    stack_id=None,
+                    record_id=None,
+                    changes="[]",
+                    reason="",
+                    via="page",
+                ),
+            ]
+        )
 
 
 def next_to(html: str, which: str, kind: str) -> str:

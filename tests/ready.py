@@ -1,0 +1,44 @@
+"""What tests begin with, written once in a process and copied: a copy instead of its statements."""
+
+import sqlite3
+from collections.abc import Callable
+from functools import cache
+from typing import Any, TypeVar
+
+from sqlalchemy.orm import Session
+
+from service.operation.tables import metadata
+
+Made = TypeVar("Made")
+_KEPT: dict[Any, tuple[sqlite3.Connection, Any]] = {}
+
+
+def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
+    """Call ``make``, or copy what it wrote when it first began with an empty SQLite file.
+
+    ``key`` says what is written; what is given, the same each time, must be no row. A copy stays
+    whatever becomes of the transaction. Where there are rows, and on PostgreSQL, nothing is copied.
+    """
+    if session.get_bind().dialect.name != "sqlite" or session.new or session.identity_map.keys():
+        return make()
+    driver: Any = session.connection().connection.driver_connection
+    if driver.execute(_any_row()).fetchone()[0]:
+        return make()
+    if key in _KEPT:
+        kept, made = _KEPT[key]
+        driver.execute("ROLLBACK")
+        kept.backup(driver)
+    else:
+        made, kept = make(), sqlite3.connect(":memory:", check_same_thread=False)
+        session.flush()
+        driver.execute("COMMIT")
+        driver.backup(kept)
+        _KEPT[key] = kept, made
+    driver.execute("BEGIN")
+    return made
+
+
+@cache
+def _any_row() -> str:
+    rows = (f"EXISTS (SELECT 1 FROM {table})" for table in metadata.tables)  # noqa: S608 - ours
+    return f"SELECT {' OR '.join(rows)}"
