@@ -35,6 +35,7 @@ PAGES = (
     "service.people.pages.frame",
     "service.people.pages.signing_in",
     "service.overview.pages.overview",
+    "service.overview.pages.setup",
     "service.people.pages.people",
     "service.records.pages.attachments",
     "service.store.pages.part_types",

@@ -189,6 +189,7 @@ PAGES = {
         "/instruments/new",
         "/instruments/{instrument}",
         "/instruments/{instrument}/edit",
+        "/setup",
         "/people",
         "/people/add",
         "/people/{me}",

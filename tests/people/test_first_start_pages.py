@@ -42,7 +42,7 @@ def test_whoever_has_the_code_becomes_the_first_admin_and_is_signed_in(
     """Typed in small letters without hyphens too; the trail says by what right."""
     answer = begin(client, code.lower().replace("-", " "), roles=["quality"])
 
-    assert (answer.status_code, answer.headers["location"]) == (303, "/floor")
+    assert (answer.status_code, answer.headers["location"]) == (303, "/setup")
     assert "Anna Erste" in client.get("/people").text
     with Session(client.app.state.engine) as session:
         assert set(session.scalars(select(PersonRole.role))) == {"admin", "quality"}

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from service.condition.drawings.cell_strip import SHOWN, draw_sample, draw_strip
 from service.overview.queries.overview import Floor, floor
 from service.overview.queries.rows import FloorStack, Need
+from service.overview.queries.setup import steps_open
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
@@ -54,6 +55,8 @@ class FloorPage:
     back: str
     further: str
     first: str
+    to_set_up: tuple[int, int]
+    """steps of setting up the lab: open, of all; none is told on the wall"""
 
 
 @router.get("/floor")
@@ -71,7 +74,8 @@ def show(request: Request, me: Me, database: Database, query: Asked) -> Response
             Turn((room or WALL_ROOM) if wall else turn.limit, turn.cursor),
             mine=only_mine,
         )
-    context = _page(floor_read, turn.cursor, wall=wall, only_mine=only_mine, room=room)
+        to_set_up = (0, 0) if wall else steps_open(session)
+    context = _page(floor_read, turn.cursor, to_set_up, wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
         return part(request, "overview/_floor.html", context)
     return page(request, "overview/show.html", context, query.status)
@@ -84,7 +88,13 @@ def _room(text: str) -> int | None:
 
 
 def _page(
-    floor_read: Floor, cursor: str, *, wall: bool, only_mine: bool, room: int | None
+    floor_read: Floor,
+    cursor: str,
+    to_set_up: tuple[int, int],
+    *,
+    wall: bool,
+    only_mine: bool,
+    room: int | None,
 ) -> FloorPage:
     rows, further = floor_read.rows, floor_read.further
     if wall and len(on_the_wall(rows, room or WALL_ROOM)) < len(rows):
@@ -109,6 +119,7 @@ def _page(
         address(cursor=floor_read.back) if floor_read.back and not wall else "",
         following,
         first,
+        to_set_up,
     )  # fmt: skip
 
 

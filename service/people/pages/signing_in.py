@@ -47,7 +47,7 @@ from service.settings import Settings
 SEEN_EVERY = timedelta(minutes=1)
 TOO_MANY = "too many wrong passwords were tried"
 HOME = "/floor"
-FIRST_STEPS = HOME
+FIRST_STEPS = "/setup"
 MORE_ROLES = tuple(role for role in Role if role is not Role.ADMIN)
 BROWSER_KNOWN_S = 400 * 24 * 3600
 """As long as browsers keep a cookie."""

@@ -175,6 +175,21 @@ def who_may(session: Session, act: Act, to: str = "", *, but: int = 0) -> str:
     return f"{somebody} here can {to or 'do this'} yet: it needs the role {of_roles}{givers}."
 
 
+def names_by_role(session: Session, most: int = 500) -> dict[Role, tuple[str, ...]]:
+    """Return who can sign in with each role, by name. One statement."""
+    names: dict[Role, tuple[str, ...]] = {}
+    rows = session.execute(
+        select(PersonRole.role, Person.name)
+        .join(Person, Person.id == PersonRole.person_id)
+        .where(Person.active, Person.password_hash != "")
+        .order_by(*BY_NAME.keys)
+        .limit(most)
+    )
+    for row in rows:
+        names[row.role] = (*names.get(row.role, ()), row.name)
+    return names
+
+
 def _named(session: Session, roles: tuple[Role, ...], but: int) -> tuple[str, ...]:
     """Return the first names of people who can sign in and have one of the roles."""
     return tuple(
