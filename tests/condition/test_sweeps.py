@@ -50,8 +50,8 @@ def bring(stack: ReadStack, **given: Any) -> int:
     facts: dict[str, Any] = {
         "stored": stored(),
         "mapping": MAPPING,
-        "found": a_found_sweep(),
-        "taken": SweepTaken(stack.before, "commissioning", meter_hours=100.0),
+        "sweep": a_found_sweep(),
+        "conditions": SweepTaken(stack.before, "commissioning", meter_hours=100.0),
         **given,
     }
     with stack.lab.work(stack.lab.builder) as work:
@@ -93,7 +93,7 @@ def test_the_same_content_is_taken_once(engine: Engine) -> None:
     bring(stack)
 
     with pytest.raises(Refused, match="as run 1, “sweep") as refused:
-        bring(stack, taken=SweepTaken(stack.after), stored=stored("copy.csv"))
+        bring(stack, conditions=SweepTaken(stack.after), stored=stored("copy.csv"))
 
     assert refused.value.field == "file"
 
@@ -107,7 +107,7 @@ def test_a_sweep_made_void_is_taken_in_again_for_its_stack_only(engine: Engine) 
         assert stack_voltages(session, stack.stack_id).curves == ()
         assert stack_voltages(session, stack.stack_id).heads == ()
 
-    bring(stack, taken=SweepTaken(stack.before + DAY))
+    bring(stack, conditions=SweepTaken(stack.before + DAY))
 
     with Session(engine) as session:
         found = stack_voltages(session, stack.stack_id)
@@ -140,7 +140,7 @@ def test_only_the_chosen_ways_become_curves(engine: Engine) -> None:
 def test_a_file_without_times_stands_at_the_time_that_was_told(engine: Engine) -> None:
     stack = a_read_stack(engine)
 
-    bring(stack, found=a_found_sweep(times=False))
+    bring(stack, sweep=a_found_sweep(times=False))
 
     with Session(engine) as session:
         found = stack_voltages(session, stack.stack_id)
@@ -151,10 +151,10 @@ def test_a_file_without_times_stands_at_the_time_that_was_told(engine: Engine) -
 @pytest.mark.parametrize(
     ("given", "field"),
     [
-        ({"taken": SweepTaken(FIRST_CLOSING - DAY)}, "taken_at"),
-        ({"found": a_found_sweep(5)}, "cells"),
-        ({"found": a_found_sweep(3)}, "cells"),
-        ({"taken": SweepTaken(FIRST_CLOSING + DAY, temperature_c=900.0)}, "temperature_c"),
+        ({"conditions": SweepTaken(FIRST_CLOSING - DAY)}, "taken_at"),
+        ({"sweep": a_found_sweep(5)}, "cells"),
+        ({"sweep": a_found_sweep(3)}, "cells"),
+        ({"conditions": SweepTaken(FIRST_CLOSING + DAY, temperature_c=900.0)}, "temperature_c"),
     ],
 )
 def test_a_sweep_that_does_not_fit_leaves_nothing(
@@ -175,7 +175,7 @@ def test_doubts_are_kept_with_the_reading(engine: Engine) -> None:
     stack = a_read_stack(engine)
     found = a_found_sweep()
 
-    bring(stack, found=FoundSweep(**{**as_fields(found), "doubts": ("odd: 3 rows",)}))
+    bring(stack, sweep=FoundSweep(**{**as_fields(found), "doubts": ("odd: 3 rows",)}))
 
     with Session(engine) as session:
         kept = session.scalars(select(RunReading.doubts)).one()
