@@ -129,6 +129,19 @@ def _guards() -> Iterator[Guard]:
         part="once",
     )
     yield Guard("limit_set", "DELETE", "limit_set rows are never deleted")
+    yield Guard(
+        "password_made",
+        "UPDATE",
+        "who made a password is never changed",
+        free=("changed_at", "changed_in", "confirmed_by_id", "confirmed_at"),
+    )
+    yield Guard(
+        "password_made",
+        "UPDATE",
+        "this person was confirmed before",
+        when="old.confirmed_at IS NOT NULL",
+        part="once",
+    )
     yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
     mark = "failing_mark"
     yield Guard(
@@ -172,7 +185,7 @@ def _guards() -> Iterator[Guard]:
     for table in (
         "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
         "instrument", "hold", "concession", "attachment", "hour_meter",
-        "hour_report", "run", "failing_mark",
+        "hour_report", "run", "failing_mark", "password_made",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
 

@@ -58,6 +58,20 @@ def password(
     print(f"{person.name} has a new password.")
 
 
+@app.command()
+def confirm(
+    login: Annotated[str, typer.Argument(help="Who may sign from now on.")],
+    code: Annotated[str, typer.Option(prompt=True, help="The code on their own page.")],
+) -> None:
+    """Confirm somebody whose password an admin made, where nobody else is there to do it."""
+    with terminal.database() as engine:
+        with reading(engine) as session:
+            person = person_by_login(session, login)
+        with changing(engine, terminal.OWNER, via="command") as work:
+            changes.confirm_person(work, person.id, code=code, password="")
+    print(f"{person.name} may sign.")
+
+
 def _asked_roles(session: Session, *, ask: bool) -> list[Role]:
     usual = Role.BUILDER if anybody_is_known(session) else Role.ADMIN
     if not ask:

@@ -9,6 +9,7 @@ from argon2 import PasswordHasher
 from sqlalchemy import delete, func, select, update
 from sqlalchemy.orm import Session
 
+from service.people.queries.passwords import code_of, is_confirmed, password_standing
 from service.people.queries.people import (
     HASHER,
     Credential,
@@ -21,6 +22,7 @@ from service.people.queries.signers import accounts_like
 from service.people.tables import (
     ApiToken,
     FirstCode,
+    PasswordMade,
     Person,
     PersonRole,
     Role,
@@ -32,7 +34,7 @@ from service.platform.audit import Change, Event
 from service.platform.changes import optional_words
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, NotFound, Question, Refused
-from service.platform.permissions import Act, need
+from service.platform.permissions import Act, RecordFacts, need
 
 # Sign-in sessions and attempts: housekeeping outside the trail (``database.housekeeping``).
 
@@ -180,7 +182,7 @@ def add_person(
     *,
     mail: str = "",
     like_name: str = "",
-    hasher: PasswordHasher = HASHER,
+    hasher: PasswordHasher | None = None,
 ) -> int:
     """Add somebody; without a password they are named in records but cannot sign in.
 
@@ -229,6 +231,8 @@ def add_person(
         ("roles", None, _in_words(held)),
     ]
     work.note(Event.PERSON_ADDED, ("person", person.id, name), changes)
+    if password:
+        _note_maker(work, person.id)
     return person.id
 
 
@@ -246,13 +250,14 @@ def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
 
 
 def deactivate(work: Work, person_id: int, reason: str = "") -> None:
-    """Shut somebody out at once; the records keep naming them."""
+    """Shut somebody out at once, their tokens for good; the records keep naming them."""
     need(work.by, Act.PEOPLE_WRITE)
     person = _person(work.session, person_id)
     if Role.ADMIN in _roles(work.session, person_id):
         _another_admin(work.session, person_id, "active", "no")
     before, person.active = person.active, False
     end_sessions_of(work.session, person_id, work.now)
+    _revoke_tokens(work, person_id)
     work.note(
         Event.PERSON_ACTIVE,
         ("person", person_id, person.name),
@@ -279,7 +284,8 @@ def set_password(
 ) -> None:
     """Set a password: one's own with the old one, somebody else's as an admin.
 
-    All other sessions of the person end; ``but_secret`` is the session at hand, which stays.
+    All other sessions of the person end; ``but_secret`` is the session at hand, which stays. A
+    password made by an admin waits for a confirmation, see `confirm_person`.
     """
     person = _person(work.session, person_id)
     if work.by.id == person_id:
@@ -289,7 +295,77 @@ def set_password(
         need(work.by, Act.PEOPLE_WRITE)
     person.password_hash = _hashed(new, person.login)
     end_sessions_of(work.session, person_id, work.now, but_secret)
+    if work.by.id == person_id:
+        _note_chosen(work, person_id, but_secret)
+    else:
+        _note_maker(work, person_id)
     work.note(Event.PERSON_PASSWORD, ("person", person_id, person.name))
+
+
+def confirm_person(work: Work, person_id: int, *, code: str, password: str) -> None:
+    """Confirm, by the code on their screen, that an account is the person it names.
+
+    It is needed once for each password an admin made, before the person signs anything. Neither
+    that admin nor the person does it, nor anybody who waits for it themselves; the machine's owner
+    may on the command line (person 0). The code stands in the session in which the person chose
+    their own password, the only one that goes on then. Tokens made in between are revoked.
+    """
+    person = work.locked(Person, person_id, "person")
+    standing = password_standing(work.session, person_id)
+    maker = standing.made_by_id if standing else None
+    need(work.by, Act.PERSON_CONFIRM, RecordFacts(written_by=maker or 0))
+    if standing is None or standing.is_confirmed:
+        raise Refused("person", person.name, "nothing is to be confirmed: they may sign.")
+    if work.by.id == person_id:
+        raise NotAllowed(Act.PERSON_CONFIRM.value, "Somebody else confirms you, not you yourself.")
+    if work.by.id:
+        check_password(work, password)
+    wanted = code_of(work.session, standing)
+    if not wanted:
+        raise Refused(
+            "code",
+            code,
+            f"{person.name} shows no code yet.",
+            "They sign in, choose a password of their own, and open their own page.",
+        )
+    typed = "".join(sign for sign in code.upper() if sign.isalnum())
+    if not secrets.compare_digest(typed.encode(), wanted.encode()):
+        raise Refused(
+            "code", code, "this is not the code.", f"{person.name} reads it on their own page."
+        )
+    row = work.session.get_one(PasswordMade, standing.id)
+    row.confirmed_by_id, row.confirmed_at = work.by.id or None, work.now
+    _revoke_tokens(work, person_id, since=standing.made_at)
+    changes: list[Change] = [
+        ("may sign", False, True),
+        ("password made by", None, standing.made_by),
+    ]
+    work.note(Event.PERSON_CONFIRMED, ("person", person_id, person.name), changes)
+
+
+def _note_maker(work: Work, person_id: int) -> None:
+    work.session.add(
+        PasswordMade(person_id=person_id, made_by_id=work.by.id or None, made_at=work.now)
+    )
+    work.session.flush()
+
+
+def _note_chosen(work: Work, person_id: int, secret: str | None) -> None:
+    """Note in which session somebody chose their own password after one that was made for them."""
+    standing = password_standing(work.session, person_id)
+    if standing is not None and not standing.is_confirmed and secret:
+        row = work.session.get_one(PasswordMade, standing.id)
+        row.changed_at, row.changed_in = work.now, secret_sha256(secret)
+        work.session.flush()
+
+
+def _revoke_tokens(work: Work, person_id: int, since: datetime | None = None) -> None:
+    revoking = update(ApiToken).where(
+        ApiToken.person_id == person_id, ApiToken.revoked_at.is_(None)
+    )
+    if since is not None:
+        revoking = revoking.where(ApiToken.made_at >= since)
+    work.session.execute(revoking.values(revoked_at=work.now))
 
 
 def make_token(work: Work, person_id: int, label: str) -> str:
@@ -370,7 +446,7 @@ def _another_admin(session: Session, person_id: int, field: str, value: str) -> 
         )
 
 
-def _hashed(password: str, login: str, hasher: PasswordHasher = HASHER) -> str:
+def _hashed(password: str, login: str, hasher: PasswordHasher | None = None) -> str:
     if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise Refused(
             "password",
@@ -380,11 +456,18 @@ def _hashed(password: str, login: str, hasher: PasswordHasher = HASHER) -> str:
         )
     if login.lower() in password.lower():
         raise Refused("password", "", "contains the login", "Choose words that are not your name.")
-    return hasher.hash(password)
+    return (hasher or HASHER).hash(password)
 
 
 def check_password(work: Work, password: str) -> None:
-    """Return a signature asks for the password again. Raises Refused."""
+    """Ask a signature's password again, of a person who is confirmed. Raises Refused."""
+    if not is_confirmed(work.session, work.by.id):
+        raise Refused(
+            "signed by",
+            work.by.name,
+            "an admin made this password, and nobody has confirmed the person yet.",
+            "Somebody else confirms you by the code on your own page.",
+        )
     if not password:
         raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
     if not password_is_right(work.session, work.by.id, password):

@@ -44,6 +44,39 @@ class PersonRole(Base):
     role: Mapped[Role] = mapped_column(word(Role), primary_key=True)
 
 
+class PasswordMade(Base):
+    """A password made for somebody by an admin, or on the command line (nobody).
+
+    The newest one of a person counts. A row that names an admin lets nothing be signed before
+    somebody else has confirmed the person.
+    """
+
+    __tablename__ = "password_made"
+    __table_args__ = (
+        CheckConstraint("made_by_id <> person_id", name="made_by_another"),
+        CheckConstraint(
+            "confirmed_by_id <> person_id AND confirmed_by_id <> made_by_id",
+            name="confirmed_by_a_third",
+        ),
+        CheckConstraint(
+            "made_by_id IS NULL OR confirmed_at IS NULL OR changed_at IS NOT NULL",
+            name="chosen_before_confirmed",
+        ),
+        CheckConstraint(
+            "confirmed_by_id IS NULL OR confirmed_at IS NOT NULL", name="confirmed_once"
+        ),
+        CheckConstraint("(changed_at IS NULL) = (changed_in IS NULL)", name="changed_in_a_session"),
+    )
+    id: Mapped[key]
+    person_id: Mapped[int] = reference("person", index=True)
+    made_by_id: Mapped[int | None] = reference("person", comment="none: the command line")
+    made_at: Mapped[utc]
+    changed_at: Mapped[utc | None] = mapped_column(comment="when the person chose another one")
+    changed_in: Mapped[sha256 | None] = mapped_column(comment="hash of the session's secret")
+    confirmed_by_id: Mapped[int | None] = reference("person", comment="none: the command line")
+    confirmed_at: Mapped[utc | None]
+
+
 class SignInSession(Base):
     """One signed-in browser; only the hash of its secret is kept."""
 

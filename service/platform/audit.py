@@ -12,6 +12,7 @@ class Event(StrEnum):
     PERSON_ADDED = "person:added"
     PERSON_ROLES = "person:roles changed"
     PERSON_PASSWORD = "person:password changed"
+    PERSON_CONFIRMED = "person:confirmed"
     PERSON_ACTIVE = "person:let in or shut out"
     TOKEN_MADE = "token:made"
     TOKEN_REVOKED = "token:revoked"

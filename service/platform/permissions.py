@@ -10,12 +10,16 @@ from service.platform.errors import NotAllowed
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody known: id 0 stands for the command line of the machine's owner."""
+    """Somebody known: id 0 stands for the command line of the machine's owner.
+
+    ``is_confirmed``: no password made by an admin waits for somebody else to confirm the person.
+    """
 
     id: int
     login: str
     name: str
     roles: frozenset[Role] = field(default_factory=frozenset)
+    is_confirmed: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,8 @@ class Act(StrEnum):
     """Bring in lists of parts and existing stacks."""
     PEOPLE_WRITE = "people.write"
     """Add people, change their roles, let them in or shut them out."""
+    PERSON_CONFIRM = "person.confirm"
+    """Confirm that an account whose password an admin made is the person it names."""
     TOKEN_WRITE = "token.write"
     """Make and revoke one's own API tokens."""
 
@@ -117,6 +123,22 @@ def _had_no_part_in_it(person: Person, facts: RecordFacts) -> Answer:
     return Answer(True)
 
 
+def _made_no_password(person: Person, facts: RecordFacts) -> Answer:
+    if person.id and person.id == facts.written_by:
+        return Answer(False, "You made this password: somebody else has to confirm the person.")
+    return Answer(True)
+
+
+def _is_confirmed(person: Person, _facts: RecordFacts) -> Answer:
+    return Answer(
+        person.is_confirmed,
+        ""
+        if person.is_confirmed
+        else "An admin made your password: before you sign or decide anything, somebody else has to"
+        " confirm you. Your own page shows how.",
+    )
+
+
 def _is_known(person: Person, _facts: RecordFacts) -> Answer:
     return Answer(bool(person.roles) or person.id > 0, "Sign in first.")
 
@@ -126,19 +148,21 @@ WORKERS = _has(Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)
 ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.READ: ((_is_known,),),
     Act.RECORD_WRITE: ((WORKERS,),),
-    Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _had_no_part_in_it),),
-    Act.RECORD_VOID: ((_has(Role.SUPERVISOR),),),
+    Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
+    Act.RECORD_VOID: ((_has(Role.SUPERVISOR), _is_confirmed),),
     Act.CORRECTION_WRITE: ((WORKERS,),),
-    Act.CORRECTION_DECIDE: ((_has(Role.SUPERVISOR, Role.QUALITY), _had_no_part_in_it),),
+    Act.CORRECTION_DECIDE: (
+        (_has(Role.SUPERVISOR, Role.QUALITY), _is_confirmed, _had_no_part_in_it),
+    ),
     Act.PART_WRITE: ((WORKERS,),),
     Act.PART_JUDGE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.HOLD_WRITE: ((WORKERS,),),
-    Act.HOLD_LIFT: ((_has(Role.QUALITY),),),
-    Act.CONCESSION_GIVE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.HOLD_LIFT: ((_has(Role.QUALITY), _is_confirmed),),
+    Act.CONCESSION_GIVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed),),
     Act.DESIGN_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.LIMITS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
-    Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _had_no_part_in_it),),
-    Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _had_no_part_in_it),),
+    Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
+    Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.STACK_WRITE: ((WORKERS,),),
     Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.HOURS_WRITE: ((WORKERS,),),
@@ -146,7 +170,8 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.FAILING_RULE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.FAILING_CONFIRM: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.IMPORT: ((WORKERS,),),
-    Act.PEOPLE_WRITE: ((_has(Role.ADMIN),),),
+    Act.PEOPLE_WRITE: ((_has(Role.ADMIN), _is_confirmed),),
+    Act.PERSON_CONFIRM: ((_is_known, _is_confirmed, _made_no_password),),
     Act.TOKEN_WRITE: ((_is_known,),),
 }
 

@@ -17,7 +17,13 @@ from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
-from service.people.pages.signing_in import SignInNeeded, came_from, engine_of, who_is
+from service.people.pages.signing_in import (
+    OwnPasswordNeeded,
+    SignInNeeded,
+    came_from,
+    engine_of,
+    who_is,
+)
 from service.people.queries.people import who_may
 from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
@@ -74,6 +80,8 @@ async def answer(request: Request, trouble: Exception) -> Response:
         return go_on(request, trouble.answer or "/stacks")
     if isinstance(trouble, SignInNeeded):
         return _to_sign_in(request, trouble)
+    if isinstance(trouble, OwnPasswordNeeded):
+        return go_on(request, trouble.page)
     said = _said(request, trouble)
     if isinstance(trouble, errors.NotAllowed):
         said = await run_in_threadpool(_with_a_way_on, request, trouble, said)

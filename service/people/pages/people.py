@@ -7,11 +7,13 @@ from sqlalchemy import Engine
 
 from service.people import changes
 from service.people.pages.signing_in import Database, Me, signature
+from service.people.queries.passwords import PasswordStanding, code_of, password_standing
 from service.people.queries.people import (
     KnownPerson,
     KnownToken,
     people,
     person_by_login,
+    secret_sha256,
     tokens_of,
 )
 from service.people.tables import Role
@@ -20,7 +22,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.guard import session_cookie
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
-from service.platform.permissions import Act, may, need
+from service.platform.permissions import Act, Answer, RecordFacts, may, need
 
 router = APIRouter(prefix="/people")
 
@@ -47,6 +49,9 @@ class PersonPage:
     person: KnownPerson
     tokens: list[KnownToken]
     form: Form
+    password: PasswordStanding | None
+    code: str
+    may_confirm: Answer
     secret: str = ""
     roles: tuple[Role, ...] = tuple(Role)
 
@@ -134,6 +139,23 @@ def set_password(request: Request, me: Me, database: Database, form: Typed, logi
     return _person_page(request, me, database, login, form)
 
 
+@router.post("/{login}/confirm")
+def confirm(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
+    """Confirm by the code on their screen that an account is the person it names."""
+    person = _find(database, login)
+    with form.collecting_errors():
+        code, password = form.text("code", most=40), form.raw("confirming_password")
+        form.check()
+        asked = signature(request, me, "password")
+        with asked, changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            changes.confirm_person(work, person.id, code=code, password=password)
+        return go_on(request, work.answer)
+    if "password" in form.refused:
+        form.refused["confirming_password"] = form.refused.pop("password")
+    return _person_page(request, me, database, login, form)
+
+
 @router.post("/{login}/tokens")
 def make_token(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Make an API token and show its secret this once."""
@@ -176,5 +198,16 @@ def _person_page(
         person = person_by_login(session, login)
         own = person.id == me.id
         tokens = tokens_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else []
+        password = password_standing(session, person.id)
+        code = code_of(session, password) if own and password else ""
+    here = request.cookies.get(session_cookie(request.app.state.settings), "")
+    if password is None or password.changed_in != secret_sha256(here):
+        code = ""
     form = form or blank(request, roles=[role.value for role in person.roles])
-    return page(request, "people/show.html", PersonPage(person, tokens, form, secret), form.status)
+    may_confirm = (
+        Answer(False, "Nothing is to be confirmed.")
+        if own or password is None or password.is_confirmed
+        else may(me, Act.PERSON_CONFIRM, RecordFacts(written_by=password.made_by_id or 0))
+    )
+    context = PersonPage(person, tokens, form, password, code, may_confirm, secret)
+    return page(request, "people/show.html", context, form.status)

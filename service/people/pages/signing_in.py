@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -26,6 +26,7 @@ from service.people.changes import (
     note_attempt,
     note_seen,
 )
+from service.people.queries.passwords import PasswordStanding
 from service.people.queries.people import (
     Failures,
     SignedIn,
@@ -64,6 +65,14 @@ class SignInNeeded(Exception):  # noqa: N818 - answered by a way to the sign-in 
         super().__init__("Sign in first.")
 
 
+class OwnPasswordNeeded(Exception):  # noqa: N818 - answered by a way to one's own page
+    """An admin made this password: its person chooses another one on ``page`` before all else."""
+
+    def __init__(self, page: str) -> None:
+        self.page = page
+        super().__init__("Choose a password of your own first.")
+
+
 def engine_of(request: Request) -> Engine:
     """Give the app's engine."""
     engine: Engine = request.app.state.engine
@@ -91,8 +100,15 @@ def who_is(request: Request) -> Person | None:
         return None
     if BY_ITSELF not in request.headers:
         _note_seen(engine, signed_in)
-    request.state.me = signed_in.person
+    request.state.me, request.state.password = signed_in.person, signed_in.password
+    request.state.told = _told(signed_in, now)
     return signed_in.person
+
+
+def _told(signed_in: SignedIn, now: datetime) -> tuple[str, ...]:
+    """Sentences which stand on every page of somebody."""
+    password = signed_in.password.told(now) if signed_in.password else ""
+    return tuple(filter(None, [password]))
 
 
 def signed_in(request: Request) -> Person:
@@ -100,6 +116,10 @@ def signed_in(request: Request) -> Person:
     person = who_is(request)
     if person is None:
         raise SignInNeeded(_page_to_return_to(request))
+    password: PasswordStanding | None = request.state.password
+    own = f"/people/{person.login}"
+    if password and password.must_change and request.url.path not in (own, f"{own}/password"):
+        raise OwnPasswordNeeded(own)
     return person
 
 

@@ -12,6 +12,12 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import Select, String, cast, func, select
 from sqlalchemy.orm import Session
 
+from service.people.queries.passwords import (
+    PasswordStanding,
+    join_standing,
+    standing_columns,
+    standing_of_row,
+)
 from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
 from service.platform import permissions
 from service.platform.errors import NotFound
@@ -222,6 +228,7 @@ class SignedIn:
     session_id: int
     seen_at: datetime
     person: permissions.Person
+    password: PasswordStanding | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,14 +254,15 @@ def signed_in_with(
 
     One statement; a person shut out meanwhile is not signed in any more.
     """
-    rows = session.execute(
+    statement = (
         select(
-            SignInSession.id,
+            SignInSession.id.label("session_id"),
             SignInSession.seen_at,
             Person.id,
             Person.login,
             Person.name,
             PersonRole.role,
+            *standing_columns(),
         )
         .join(Person, Person.id == SignInSession.person_id)
         .outerjoin(PersonRole, PersonRole.person_id == Person.id)
@@ -265,12 +273,17 @@ def signed_in_with(
             SignInSession.seen_at > now - idle,
             Person.active,
         )
-    ).all()
+    )
+    rows = session.execute(join_standing(statement)).all()
     if not rows:
         return None
-    session_id, seen_at, person_id, login, name, _ = rows[0]
-    roles = frozenset(Role(row[5]) for row in rows if row[5] is not None)
-    return SignedIn(session_id, seen_at, permissions.Person(person_id, login, name, roles))
+    first = rows[0]
+    roles = frozenset(Role(row.role) for row in rows if row.role is not None)
+    password = standing_of_row(first)
+    person = permissions.Person(
+        first.id, first.login, first.name, roles, password is None or password.is_confirmed
+    )
+    return SignedIn(first.session_id, first.seen_at, person, password)
 
 
 def failures_since(session: Session, login: str, address: str, since: datetime) -> Failures:

@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.arithmetic.likeness import alike, same_mail
+from service.people.queries.passwords import password_standing
 from service.people.tables import Person, SignInSession
 
 SAME_BROWSER = timedelta(hours=12)
@@ -22,7 +23,7 @@ def remarks_beside(
 ) -> tuple[str, ...]:
     """Return what is to be seen beside a signature of a person upon the work of others.
 
-    Two statements.
+    The password's maker stands there too, where an admin made it. Three statements.
     """
     others = set(others) - {person_id, 0}
     rows = session.execute(
@@ -34,7 +35,9 @@ def remarks_beside(
     if me is None:
         return ()
     shared = _same_browser(session, person_id, others, now)
-    return tuple(
+    password = password_standing(session, person_id)
+    made = (password.words,) if password is not None and password.words else ()
+    return made + tuple(
         f"{row.name} ({row.login}) had a part in this: {', '.join(marks)}."
         for row in rows
         if row.id != person_id and (marks := tuple(_marks(me, row, shared)))

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.people import tables
+from service.people.queries.passwords import not_waiting
 from service.platform.permissions import Person
 from service.platform.queries.answers import read_as
 
@@ -32,6 +33,7 @@ def holder_of(session: Session, token: str) -> TokenHolder | None:
             tables.Person.id,
             tables.Person.login,
             tables.Person.name,
+            not_waiting().label("is_confirmed"),
         )
         .join(tables.Person, tables.Person.id == tables.ApiToken.person_id)
         .outerjoin(tables.PersonRole, tables.PersonRole.person_id == tables.Person.id)

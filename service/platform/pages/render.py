@@ -32,7 +32,9 @@ from service.settings import Settings
 THIN_SPACE = "\u2009"
 UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
 SAVED_COOKIE = "layerbook_saved"
-GIVEN = frozenset({"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "static", "zone"})
+GIVEN = frozenset(
+    {"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "static", "told", "zone"}
+)
 
 
 def make_environment(settings: Settings, templates: Path, static: Path) -> Environment:
@@ -155,7 +157,14 @@ def _given(request: Request) -> dict[str, Any]:
 
     token = form_token(request)
     field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
-    return {"me": me, "may": may, "ask": ask, "csrf_field": field, "here": request.url.path}
+    return {
+        "me": me,
+        "may": may,
+        "ask": ask,
+        "csrf_field": field,
+        "here": request.url.path,
+        "told": getattr(request.state, "told", ()),
+    }
 
 
 def _as_mapping(context: object) -> Mapping[str, Any]:
