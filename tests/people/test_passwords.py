@@ -103,12 +103,12 @@ def test_the_code_stands_only_where_the_password_was_chosen(
     in_disguise = Entrant.__new__(Entrant)
     in_disguise.client, in_disguise.login = new_client(), entrant.login
     in_disguise.sign_in()
-    in_disguise.choose(new="told to Ines by Dev")
-    entrant.sign_in("told to Ines by Dev")
+    in_disguise.choose(new="told by the admin")
+    entrant.sign_in("told by the admin")
 
     assert entrant.code == ""
     assert "not chosen in this session" in entrant.page()
-    entrant.choose("told to Ines by Dev")
+    entrant.choose("told by the admin")
     assert entrant.code
     assert in_disguise.client.get("/people").status_code == 303
     assert entrant.confirm(signed_in_client("builder"), code="0000 0000").status_code == 422
@@ -184,13 +184,17 @@ def test_a_token_of_whoever_was_shut_out_does_not_live_again(engine: Engine) -> 
     [
         ("made_by_id = person_id", "made_by_another|never changed"),
         (
-            "changed_at = made_at, changed_in = 'x', confirmed_at = made_at,"
-            " confirmed_by_id = person_id",
+            (
+                "changed_at = made_at, changed_in = 'x', confirmed_at = made_at,"
+                " confirmed_by_id = person_id"
+            ),
             "confirmed_by_a_third",
         ),
         (
-            "changed_at = made_at, changed_in = 'x', confirmed_at = made_at,"
-            " confirmed_by_id = made_by_id",
+            (
+                "changed_at = made_at, changed_in = 'x', confirmed_at = made_at,"
+                " confirmed_by_id = made_by_id"
+            ),
             "confirmed_by_a_third",
         ),
         ("confirmed_at = made_at", "chosen_before_confirmed"),

@@ -11,6 +11,7 @@ SENTENCES = {
     "person:added": "added {subject}",
     "person:roles changed": "changed the roles of {subject}",
     "person:password changed": "changed the password of {subject}",
+    "person:confirmed": "confirmed that {subject} is who they are named",
     "person:let in or shut out": "let in or shut out {subject}",
     "token:made": "made the API token {subject}",
     "token:revoked": "revoked the API token {subject}",
