@@ -280,16 +280,6 @@ def test_of_several_parts_with_one_serial_the_one_that_lies_here_is_pressed(
         assert (step.part_id, step.scanned) == (wanted.id, "0012")
 
 
-def test_an_unknown_serial_offers_to_add_the_part(at_bench: Callable[..., AtTheBench]) -> None:
-    bench = at_bench()
-    bench.open()
-
-    answer = bench.post("put-on", scanned="TEL 77")
-
-    assert answer.status_code == 422
-    assert 'href="/parts/new?serial=TEL%2077"' in answer.text
-
-
 def test_counted_items_are_pressed_by_their_lot(
     app: Any, at_bench: Callable[..., AtTheBench]
 ) -> None:

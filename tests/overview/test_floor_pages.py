@@ -90,7 +90,7 @@ def test_an_empty_laboratory_says_how_to_begin(signed_in_client: Clients) -> Non
     page = signed_in_client("builder").get("/floor").text
 
     assert "No stacks yet" in page
-    assert 'href="/stacks/new"' in page
+    assert 'href="/setup"' in page
 
 
 def test_htmx_is_given_the_part_alone(signed_in_client: Clients, lab: dict[str, Any]) -> None:

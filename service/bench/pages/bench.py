@@ -16,7 +16,16 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.bench.changes.entries import ENTRIES, Entry, Fact, Place, facts_of
-from service.bench.pages.places import BEFORE_OPENING, GROUPS, BenchPage, Group, PartSeen, guide_at
+from service.bench.pages.places import (
+    BEFORE_OPENING,
+    GROUPS,
+    BenchPage,
+    Group,
+    NotKnown,
+    PartSeen,
+    guide_at,
+    not_known,
+)
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
@@ -24,6 +33,7 @@ from service.bench.queries.missing import BLOCKS, Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked, computed_height
+from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.conditions import (
@@ -48,6 +58,7 @@ from service.records.tables import RecordKind, StepKind
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
+from service.store.changes.parts import add_scanned
 from service.store.queries.scans import Hit, resolve_to_fit
 
 # What the bench page shows: where the work stands, what is next, and what can be chosen there.
@@ -155,6 +166,7 @@ def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[s
         person_id=me.id,
         each=1,
         part_id=asked.get("part", ""),
+        scanned=asked.get("scanned", ""),
         rod_number=asked.get("rod", ""),
     )
 
@@ -306,6 +318,7 @@ def _putting_on(
         held=tuple(one for one in lifted if one.is_held and not one.to_be_renewed),
         lots=guide.lots if guide else lots,
         candidates=_candidates(session, page.form, LAYER_KINDS),
+        unknown=_unknown(session, page.form, LAYER_KINDS, guide.coming if guide else ()),
     )
 
 
@@ -317,6 +330,7 @@ def _fixings(
         fixings=page.pile.fixings,
         lots=choices.lots_at_hand(session, page.view.head.id, FIXING_KINDS, now_utc()),
         candidates=_candidates(session, page.form, FIXING_KINDS),
+        unknown=_unknown(session, page.form, FIXING_KINDS),
         drawing=rod_plan(page, session, None),
     )
 
@@ -326,6 +340,18 @@ def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[
     if not form.error("scanned"):
         return ()
     return resolve_to_fit(session, form.raw("scanned"), kinds).hits
+
+
+def _unknown(
+    session: Session, form: Form, kinds: tuple[Kind, ...], coming: Collection[Item] = ()
+) -> NotKnown | None:
+    """After a refusal of a code nothing goes by: what may be meant, and how it is added here."""
+    if not form.error("scanned") and "serial" not in form.typed:
+        return None
+    unknown = not_known(session, form.raw("scanned"), kinds, coming)
+    if unknown and not form.raw("part_type") and unknown.type_id:
+        form.typed["part_type"] = (str(unknown.type_id),)
+    return unknown
 
 
 def _closing(
@@ -377,6 +403,7 @@ FILL: dict[Place, Fill] = {
 
 router = APIRouter(prefix="/records/{record_id}")
 MOST_SIGNS = 8000
+ADDED = "added"
 NO_TEXTS = frozenset({"version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"})
 
 
@@ -424,6 +451,38 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
 for _name, _entry in ENTRIES.items():
     if _entry.is_at_bench:
         router.post(f"/{_name}")(_route(_name, _entry))
+
+
+@router.post("/new-part")
+def add_new(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Add what was scanned and is not known, and go back with it ready to be put on."""
+    need(me, Act.RECORD_WRITE)
+    at = Place.FIXINGS if form.raw("at") == Place.FIXINGS else Place.PUTTING_ON
+    with form.collecting_errors():
+        serial, code = form.text("serial"), form.raw("scanned")
+        type_id, lot = form.whole("part_type"), form.text("lot", required=False)
+        quantity = form.whole("quantity", required=False)
+        with changing(database, me, key=form.key) as work:
+            add_scanned(
+                work,
+                serial,
+                type_id or 0,
+                lot=lot,
+                quantity=quantity,
+                accepted=form.yes("accepted"),
+            )
+            then = {"at": at.value, "end": form.raw("end"), "scanned": code, "made": ADDED}
+            work.answer = f"/records/{record_id}/bench?{urlencode(then)}"
+        if not wants_part(request):
+            return go_on(request, work.answer)
+        with reading(database) as session:
+            shown = bench_page(request, session, me, record_id, asked=then)
+        return part(request, "bench/_bench.html", shown)
+    with reading(database) as session:
+        shown = bench_page(request, session, me, record_id, asked={"at": at}, form=form)
+    if wants_part(request):
+        return part(request, "bench/_bench.html", shown, form.status)
+    return page(request, "bench/show.html", shown, form.status)
 
 
 def _again(

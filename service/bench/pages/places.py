@@ -1,5 +1,6 @@
 """The places of the work at the bench, and what the page shows at one of them."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +12,7 @@ from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
 from service.closing.pages.sheets import ClosingSheet
 from service.closing.queries.build_torques import CheckAsked, ComputedHeight, TorqueTable
+from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
@@ -23,7 +25,10 @@ from service.proof.pages import TestsSheet
 from service.records.queries.records import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile
-from service.store.queries.scans import Hit
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.lots import types_of_lot
+from service.store.queries.part_types import PartTypeFacts, part_types
+from service.store.queries.scans import Hit, near, resolve_to_fit
 
 # The guide at the bench: what comes next on the pile, in words and as a picture.
 
@@ -47,6 +52,61 @@ class Guide:
     way: Facing | None
     lots: tuple[LotAtHand, ...]
     back: tuple[LiftedOff, ...]
+    coming: tuple[Item, ...] = ()
+    """what may come next, as the pattern says it"""
+
+
+@dataclass(frozen=True, slots=True)
+class NotKnown:
+    """A scanned code nothing goes by: what may be meant, and what it can be added as.
+
+    ``type_id`` is chosen to begin with: the only type that comes next here, or that of the lot in
+    the code. ``types`` are ids with what people call them, what comes next first.
+    """
+
+    serial: str
+    lot: str
+    near: tuple[Hit, ...]
+    types: tuple[tuple[int, str], ...]
+    type_id: int | None
+    has_counted: bool
+
+
+def not_known(
+    session: Session, code: str, kinds: Collection[Kind], coming: Collection[Item]
+) -> NotKnown | None:
+    """Return what can be done about a code; None where something goes by it. Five statements."""
+    resolved = resolve_to_fit(session, code, kinds)
+    if resolved.hits or not resolved.text:
+        return None
+    lot = (resolved.scan and resolved.scan.lot) or ""
+    every = [one for one in part_types(session) if one.kind in kinds]
+    of_lot = types_of_lot(session, lot) if lot else ()
+
+    def is_next(facts: PartTypeFacts) -> bool:
+        return any(
+            item.kind is facts.kind
+            and (not item.part_type or serial_key(item.part_type) in _names_of(facts))
+            for item in coming
+        )
+
+    first = [one for one in every if one.id in of_lot] or [one for one in every if is_next(one)]
+    ordered = [*first, *(one for one in every if one not in first)]
+    return NotKnown(
+        resolved.serial or resolved.text,
+        lot,
+        near(session, resolved),
+        tuple(
+            (one.id, f"{one.name}, {one.drawing}{' (counted)' if one.counted else ''}")
+            for one in ordered
+        ),
+        first[0].id if len(first) == 1 else None,
+        any(one.counted for one in ordered),
+    )
+
+
+def _names_of(facts: PartTypeFacts) -> tuple[str, str]:
+    return serial_key(facts.drawing), serial_key(facts.drawing_number)
 
 
 def guide_at(
@@ -77,6 +137,7 @@ def guide_at(
             for one in reversed(pile.lifted)
             if one.may_go_back and fits(what, look(seen[one.layer.part]))
         ),
+        tuple(one.item for one in what.layers),
     )
 
 
@@ -219,6 +280,7 @@ class BenchPage:
     height: ComputedHeight | None = None
     lots: tuple[LotAtHand, ...] = ()
     candidates: tuple[Hit, ...] = ()
+    unknown: NotKnown | None = None
     fixings: tuple[FixingNow, ...] = ()
     instruments: tuple[tuple[int, str], ...] = ()
     people: tuple[tuple[int, str], ...] = ()

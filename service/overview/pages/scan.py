@@ -12,7 +12,7 @@ from service.platform.pages.forms import Asked
 from service.platform.pages.render import page
 from service.platform.permissions import Act, need
 from service.stacks.pages.stacks import address
-from service.store.queries.scans import Hit, Resolved, resolve
+from service.store.queries.scans import ANYTHING, Hit, Resolved, near, resolve
 
 router = APIRouter()
 
@@ -25,6 +25,8 @@ class ScanPage:
     hits: tuple[tuple[str, Hit], ...]
     raw: str
     again: str
+    near: tuple[tuple[str, Hit], ...]
+    """what may be meant where nothing goes by the text"""
 
 
 @router.get("/scan")
@@ -33,10 +35,17 @@ def scan(request: Request, me: Me, database: Database, query: Asked) -> Response
     need(me, Act.READ)
     with reading(database) as session:
         scanned = resolve(session, query.raw("text"), year=now_utc().year)
+        meant = () if scanned.hits else near(session, scanned, among=ANYTHING)
     hits = tuple((_address(hit), hit) for hit in scanned.hits)
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)
-    context = ScanPage(scanned, hits, _visible(scanned.text), quote(scanned.serial, safe=""))
+    context = ScanPage(
+        scanned,
+        hits,
+        _visible(scanned.text),
+        quote(scanned.serial, safe=""),
+        tuple((_address(hit), hit) for hit in meant),
+    )
     return page(
         request, "overview/scan/show.html", context, 200 if hits or not scanned.text else 404
     )

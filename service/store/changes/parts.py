@@ -22,6 +22,7 @@ from service.store.arithmetic.part_fields import (
     PART_FIELDS,
     check_measured,
 )
+from service.store.changes.lots import LotEntry, add_lot
 from service.store.queries.part_types import read_stiffness
 from service.store.tables import Lot, Part, PartType
 
@@ -69,6 +70,40 @@ def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
     changes.insert(1, ("lot", None, _lot_label(work, row.lot_id)))
     work.note(Event.PART_ADDED, ("part", row.id, row.serial or ""), changes)
     return row.id
+
+
+def add_scanned(
+    work: Work,
+    serial: str,
+    part_type_id: int,
+    *,
+    lot: str = "",
+    quantity: int | None = None,
+    accepted: bool = False,
+) -> None:
+    """Add what lies at the bench and is not known: a part, or the lot of counted items.
+
+    A part is of the lot of that label, where its type has one; ``accepted`` by somebody who may
+    judge parts. Raises Refused as each of the two.
+    """
+    part_type = work.session.get(PartType, part_type_id)
+    if part_type is None:
+        raise Refused("part_type", "", "no such part type.", "One of the list.")
+    if part_type.counted:
+        add_lot(work, part_type_id=part_type_id, entry=LotEntry(lot or serial, quantity=quantity))
+        return
+    if quantity is not None:
+        reason = f"“{part_type.name}” is one part with a serial number."
+        raise Refused("quantity", quantity, reason, "Nothing here, or a counted part type.")
+    usability = Usability.ACCEPTED if accepted else Usability.NOT_INSPECTED
+    lot_id = work.session.scalar(
+        select(Lot.id).where(
+            Lot.part_type_id == part_type_id, Lot.label_key == serial_key(lot), Lot.label != ""
+        )
+    )
+    add_part(
+        work, part_type_id=part_type_id, entry=PartEntry(serial, lot_id=lot_id, usability=usability)
+    )
 
 
 def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:

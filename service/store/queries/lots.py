@@ -85,6 +85,13 @@ class LotFilter:
     held: bool = False
 
 
+def types_of_lot(session: Session, label: str) -> tuple[int, ...]:
+    """Return the part types that have a lot of this label. One statement."""
+    return tuple(
+        session.scalars(select(Lot.part_type_id).where(Lot.label_key == serial_key(label)))
+    )
+
+
 def lots(session: Session, wanted: LotFilter, turn: Turn = FIRST) -> Listing[LotFacts]:
     """Return the lots of a filter, the latest first. One statement."""
     statement = _facts()

@@ -13,6 +13,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import Scan, part_label, read_scan, serial_key
+from service.store.arithmetic.near_serials import looks_alike, one_slip_away
 from service.store.tables import Instrument, Lot, Part, PartType
 
 MOST_OF_A_KIND = 50
@@ -148,6 +149,33 @@ def resolve_to_fit(session: Session, text: str, kinds: Collection[Kind]) -> Reso
     resolved = resolve(session, text, among=TO_FIT)
     hits = tuple(hit for hit in resolved.hits if hit.kind == "part" or hit.is_counted)
     return replace(resolved, hits=tuple(h for h in hits if h.part_kind in kinds) or hits)
+
+
+MOST_NEAR = 6
+
+
+def near(
+    session: Session, resolved: Resolved, *, among: Collection[HitKind] = TO_FIT
+) -> tuple[Hit, ...]:
+    """Return what a text that is not known may have meant: what looks the same first.
+
+    A sign misread (0 and O, 1, l and I), a hyphen more or less, one slip of the hand. Three
+    statements at most, each by the index of the serials.
+    """
+    text = resolved.serial or resolved.text
+    alike, slips = looks_alike(text), one_slip_away(text)
+    names = set(alike | slips)
+    if not names:
+        return ()
+    hits: list[Hit] = []
+    if "part" in among:
+        hits += _parts(session, "", Scan(serial=None, raw=""), names)
+    if "stack" in among:
+        hits += _stacks(session, names)
+    if "lot" in among:
+        hits += _lots(session, names)
+    hits.sort(key=lambda hit: serial_key(hit.label) not in alike)
+    return tuple(hits[:MOST_NEAR])
 
 
 def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator[Hit]:
