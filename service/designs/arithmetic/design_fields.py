@@ -57,6 +57,13 @@ ROWS = {
     ),
 }  # fmt: skip
 """Rods, ports and lines of the checklist, a row each."""
+GRID = (
+    whole("grid_rows", "Rows", required=False),
+    whole("grid_columns", "Columns", required=False),
+    number("grid_pitch_x_mm", "Pitch across", "mm", above=True, required=False),
+    number("grid_pitch_y_mm", "Pitch upward", "mm", above=True, required=False),
+)
+"""From what rods are proposed; kept nowhere."""
 
 
 def row_fields(kind: str, number: int) -> tuple[Field, ...]:

@@ -1,7 +1,7 @@
 """Designs: the list, one of them, a new one or a new revision, and changing one not yet used."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any
 
@@ -12,6 +12,7 @@ from service.closing.drawings.rods import draw_rods
 from service.designs.arithmetic.design_fields import (
     DESIGN_FIELDS,
     FLUIDS,
+    GRID,
     MOST_ROWS,
     ROWS,
     names_that_count,
@@ -19,6 +20,7 @@ from service.designs.arithmetic.design_fields import (
 )
 from service.designs.arithmetic.grammar import Where
 from service.designs.arithmetic.make_safe import DEFAULT_LINES
+from service.designs.arithmetic.rod_grid import rods_in_grid
 from service.designs.changes import change_design, make_design
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
 from service.designs.queries import (
@@ -38,7 +40,9 @@ from service.designs.queries import (
 )
 from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
@@ -104,6 +108,29 @@ def with_more_rows(form: Form) -> Form:
     return form
 
 
+def with_proposed_rods(form: Form) -> Form:
+    """Return the same form with the rods on the border of a grid instead of those it had."""
+    with form.collecting_errors():
+        said = form.values(replace(of, required=True) for of in GRID)
+        try:
+            rods = rods_in_grid(*(said[of.name] for of in GRID))
+        except OutOfRange as trouble:
+            form.refuse(trouble.fields[0], "is out of range", f"Right: {trouble.allowed}.")
+            return form
+        form.typed |= {
+            name: (as_typed(value) if isinstance(value, float) else str(value),)
+            for name, value in _rows_begun({"rod": rods}).items()
+        }
+    return form
+
+
+def _shown_again(form: Form) -> Form | None:
+    """Return the form as a button in it makes it, which sends nothing; None for the main one."""
+    if form.raw("more"):
+        return with_more_rows(form)
+    return with_proposed_rods(form) if form.raw("propose") else None
+
+
 def _closed_up(form: Form, kind: str) -> int:
     """Move rows into the place of empty ones, so that fields and refusals stay together.
 
@@ -167,6 +194,7 @@ class EntryPage:
     made_from: DesignOnPage | None = None
     fields: tuple[Field, ...] = DESIGN_FIELDS
     asked: Mapping[str, tuple[Field, ...]] = field(default_factory=lambda: ROWS)
+    grid: tuple[Field, ...] = GRID
 
 
 @router.get("")
@@ -196,8 +224,8 @@ def show_new(request: Request, me: Me, database: Database, query: Asked) -> Resp
 def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Make a design."""
     need(me, Act.DESIGN_WRITE)
-    if form.raw("more"):
-        return _entry_page(request, database, with_more_rows(form))
+    if again := _shown_again(form):
+        return _entry_page(request, database, again)
     with form.collecting_errors():
         entry, old = read_design(form), form.whole("made_from", required=False)
         with changing(database, me, key=form.key) as work:
@@ -253,8 +281,8 @@ def show_edit(request: Request, me: Me, database: Database, design_id: int) -> R
 def change(request: Request, me: Me, database: Database, form: Typed, design_id: int) -> Response:
     """Change a design no stack uses yet."""
     need(me, Act.DESIGN_WRITE)
-    if form.raw("more"):
-        return _entry_page(request, database, with_more_rows(form), design_id)
+    if again := _shown_again(form):
+        return _entry_page(request, database, again, design_id)
     with form.collecting_errors():
         entry, reason = read_design(form), form.text("reason")
         with changing(database, me, key=form.key) as work:
