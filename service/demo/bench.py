@@ -8,8 +8,11 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.bench.changes import approvals, bench
+from service.bench.changes import approvals
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, put_on
+from service.closing.changes import read_torque
 from service.demo.days import When
 from service.demo.lab import PASSPHRASE, Lab
 from service.demo.piles import Item
@@ -29,6 +32,8 @@ from service.platform.database import Work
 from service.platform.files import photos
 from service.records.changes import rebuild_records
 from service.records.changes.attachments import add_attachment
+from service.records.changes.bench_fixings import fit_fixing, fit_from_lot
+from service.records.changes.bench_opening import close_stack, open_stack, record_make_safe
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind
 from service.store.changes.part_axes import move_part
@@ -90,7 +95,7 @@ class Bench:
         for number, line in enumerate(self.design.checklist, 1):
             instrument = INSTRUMENT_OF_UNIT.get(line.unit or "")
             self.enter(
-                bench.record_make_safe,
+                record_make_safe,
                 4.0,
                 line_number=number,
                 reading=reading_of_unit[line.unit] if line.unit else None,
@@ -105,7 +110,7 @@ class Bench:
 
     def open(self, hours: float) -> None:
         """Release the clamp."""
-        self.enter(bench.open_stack, 10.0, opened_at=self.clock_after(10.0), hours=hours)
+        self.enter(open_stack, 10.0, opened_at=self.clock_after(10.0), hours=hours)
 
     def clock_after(self, minutes: float) -> datetime:
         """Say what the clock will show."""
@@ -128,7 +133,7 @@ class Bench:
         for number, layer in enumerate(outward, 1):
             findings = remaining.pop(layer.label, None) or remaining.pop(str(number), None)
             self.enter(
-                bench.lift_off,
+                lift_off,
                 1.5,
                 end=end,
                 part_id=layer.part,
@@ -143,7 +148,7 @@ class Bench:
         """Put layers on at an end, in this order."""
         for item in items:
             self.enter(
-                bench.put_on,
+                put_on,
                 0.6,
                 end=end,
                 scanned=item.serial,
@@ -175,7 +180,7 @@ class Bench:
     def fit_plates(self, key: str, end: End) -> None:
         """Fit the compression plate of an end."""
         self.enter(
-            bench.fit_fixing,
+            fit_fixing,
             3.0,
             end=end,
             scanned=self.lab.next_of(key),
@@ -186,7 +191,7 @@ class Bench:
         """Fit rods, sleeves, springs and nuts from their lots, so many at each rod."""
         for lot, each in lots.items():
             self.enter(
-                bench.fit_from_lot,
+                fit_from_lot,
                 5.0,
                 lot_id=self.lab.lots[lot],
                 rod_numbers=[rod.number for rod in self.design.rods],
@@ -227,11 +232,11 @@ class Bench:
 
     def close(self, hours: float | None = None) -> None:
         """Close the clamp."""
-        self.enter(bench.close_stack, 5.0, closed_at=self.clock_after(5.0), hours=hours)
+        self.enter(close_stack, 5.0, closed_at=self.clock_after(5.0), hours=hours)
 
     def undo(self, minutes: float = 0.4) -> None:
         """Take the last entry back."""
-        self.enter(bench.undo_last, minutes)
+        self.enter(undo_last, minutes)
 
     def photo(self, name: str, content: bytes, part: str = "") -> None:
         """Attach a picture to the record, and to a part it shows."""
@@ -267,7 +272,7 @@ class Bench:
             value = (odd or {}).get(rod.number) or self.lab.chance.gauss(target, SCATTER * target)
             number = f"{value:.2f}" if unit == "N·m" else f"{value / IN_NEWTON_METRES[unit]:.1f}"
             self.enter(
-                bench.read_torque,
+                read_torque,
                 0.5,
                 rod_number=rod.number,
                 pass_number=pass_number,

@@ -1,8 +1,10 @@
 """The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
 
-from service.bench.changes import approvals, bench, corrections
+from service.bench.changes import approvals, corrections
+from service.bench.changes.layers import note_finding
 from service.bench.queries.corrections import correctable, correction
 from service.bench.tables import CorrectionOf
+from service.closing.changes import read_torque
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing
 from service.demo.closed_tests import TIGHT, Leak, make_tests, release
@@ -12,6 +14,7 @@ from service.demo.piles import wren, wren_cells
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
+from service.records.changes.bench_opening import record_exception, record_make_safe
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession
@@ -103,7 +106,7 @@ def _wren_02_first(lab: Lab, when: When) -> None:
 def _wren_01_look(lab: Lab, when: When) -> None:
     with writing(lab, when, WREN_01_LOOK) as at_work:
         at_work.enter(
-            bench.record_exception,
+            record_exception,
             15.0,
             reason="The multimeter's fuse is blown, no other is in house, so the voltage was not"
             " read. The stack stood eight days with its terminals bonded and air in the fuel side."
@@ -123,7 +126,7 @@ def _wren_01_inspection(lab: Lab, when: When) -> None:
     with writing(lab, when, WREN_01_INSPECTION) as at_work:
         for rod in (1, 3):
             at_work.enter(
-                bench.read_torque,
+                read_torque,
                 3.0,
                 rod_number=rod,
                 pass_number=1,
@@ -135,7 +138,7 @@ def _wren_01_inspection(lab: Lab, when: When) -> None:
         fixings = working_pile(at_work.work.session, at_work.record_id).fixings
         plate = next(fixing for fixing in fixings if fixing.kind is Kind.COMPRESSION_PLATE)
         at_work.enter(
-            bench.note_finding,
+            note_finding,
             6.0,
             part_id=plate.part,
             findings=[FindingEntry("corroded", 1, "round the coolant port", "A brown rim.")],
@@ -156,7 +159,7 @@ def _send_back(lab: Lab, when: When) -> None:
 
 def _begin_mistaken(lab: Lab, when: When) -> None:
     with writing(lab, when, WREN_02_MISTAKEN) as at_work:
-        at_work.enter(bench.record_make_safe, 10.0, line_number=1, witness_id=lab.people["mira"].id)
+        at_work.enter(record_make_safe, 10.0, line_number=1, witness_id=lab.people["mira"].id)
 
 
 def _make_void(lab: Lab, when: When) -> None:

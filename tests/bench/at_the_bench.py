@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.layers import lift_off
 from service.bench.queries.missing import Missing, missing_of
 from service.designs.tables import ChecklistLine
 from service.people import tables
@@ -18,6 +18,7 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
+from service.records.changes.bench_opening import open_stack, record_make_safe
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
@@ -111,7 +112,7 @@ class Bench:
             ).all()
         for line in lines:
             self.do(
-                bench.record_make_safe,
+                record_make_safe,
                 line_number=line.number,
                 reading=None if line.unit is None else 0.1,
                 instrument_id=lab.multimeter_id if line.needs_instrument else None,
@@ -122,7 +123,7 @@ class Bench:
     def open(self, hours: float | None = 120.0) -> int:
         """Make safe and open."""
         self.make_safe()
-        return self.do(bench.open_stack, opened_at=WORK_BEGAN + timedelta(minutes=30), hours=hours)
+        return self.do(open_stack, opened_at=WORK_BEGAN + timedelta(minutes=30), hours=hours)
 
     def lift(self, end: End = End.FREE, count: int = 1) -> list[int]:
         """Lift off some layers, nothing seen on them; give the parts."""
@@ -131,7 +132,7 @@ class Bench:
             layer = self.pile.pile.outermost(end)
             assert layer is not None
             parts.append(layer.part)
-            self.do(bench.lift_off, end=end, findings=SEEN_NOTHING)
+            self.do(lift_off, end=end, findings=SEEN_NOTHING)
         return parts
 
 

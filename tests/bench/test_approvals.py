@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import approve, make_void, send_back, take_up
 from service.bench.changes.corrections import propose
+from service.bench.changes.layers import note_finding, put_on
 from service.bench.tables import CorrectionOf
 from service.operation.migrating import triggers
 from service.people.tables import Role
@@ -419,9 +419,9 @@ def test_a_void_record_puts_everything_back_where_it_was(engine: Engine) -> None
     record = lab.begin()
     record.open()
     insulator, collector, gasket = record.lift(count=3)
-    record.do(bench.put_on, end=End.FREE, part_id=collector)
+    record.do(put_on, end=End.FREE, part_id=collector)
     spare = lab.rows(lambda s: builders.a_part(s, builders.the_part_types(s).insulator_plate).id)
-    record.do(bench.put_on, end=End.FREE, part_id=spare)
+    record.do(put_on, end=End.FREE, part_id=spare)
     concession = lab.rows(lambda s: _a_used_concession(s, record.number))
 
     with changing(engine, supervisor, now=SIGNED_AT) as work:
@@ -440,7 +440,7 @@ def test_a_void_record_puts_everything_back_where_it_was(engine: Engine) -> None
         ).all()
         assert {insulator, collector, gasket} <= set(present)
     with pytest.raises(Refused, match="it is void"):
-        record.do(bench.note_finding, part_id=collector, findings=())
+        record.do(note_finding, part_id=collector, findings=())
 
 
 def _a_used_concession(session: Session, record_id: int) -> int:

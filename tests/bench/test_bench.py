@@ -7,7 +7,9 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
+from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
+from service.closing.changes import read_torque
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -21,6 +23,13 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.errors import Refused
 from service.platform.tables import Base
+from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixing
+from service.records.changes.bench_opening import (
+    close_stack,
+    open_stack,
+    record_exception,
+    record_make_safe,
+)
 from service.records.tables import (
     Finding,
     MakeSafeLine,
@@ -94,7 +103,7 @@ def test_each_line_keeps_reading_instrument_person_witness_and_time(engine: Engi
     bench_ = lab.begin()
 
     step_id = bench_.do(
-        bench.record_make_safe,
+        record_make_safe,
         line_number=3,
         reading=-0.2,
         instrument_id=lab.multimeter_id,
@@ -147,7 +156,7 @@ def test_a_make_safe_line_is_refused(
         given["witness_id"] = lab.builder.id
 
     with pytest.raises(Refused, match=words) as refused:
-        bench_.do(bench.record_make_safe, **given)
+        bench_.do(record_make_safe, **given)
     assert refused.value.field == field
 
 
@@ -164,7 +173,7 @@ def test_an_instrument_of_a_check_is_in_calibration_and_not_on_hold(engine: Engi
         )
     ).id
     with pytest.raises(Refused, match="The calibration of GD-OLD was due on 2026-01-06"):
-        bench_.do(bench.record_make_safe, instrument_id=old, **line)
+        bench_.do(record_make_safe, instrument_id=old, **line)
 
     def hold(session: Session) -> None:
         session.add(
@@ -178,18 +187,18 @@ def test_an_instrument_of_a_check_is_in_calibration_and_not_on_hold(engine: Engi
 
     lab.rows(hold)
     with pytest.raises(Refused, match=r"on hold.*dropped"):
-        bench_.do(bench.record_make_safe, instrument_id=lab.detector_id, **line)
+        bench_.do(record_make_safe, instrument_id=lab.detector_id, **line)
 
     a_concession(lab, instrument_id=lab.detector_id)
-    bench_.do(bench.record_make_safe, instrument_id=lab.detector_id, **line)
+    bench_.do(record_make_safe, instrument_id=lab.detector_id, **line)
 
 
 def test_an_opening_is_refused_and_told_which_checks_are_missing(engine: Engine) -> None:
     bench_ = a_lab(engine).begin()
-    bench_.do(bench.record_make_safe, line_number=1)
+    bench_.do(record_make_safe, line_number=1)
 
     with pytest.raises(Refused) as refused:
-        bench_.do(bench.open_stack, hours=120.0)
+        bench_.do(open_stack, hours=120.0)
 
     assert "not recorded complete" in refused.value.reason
     assert "2 Anode side purged" in refused.value.reason
@@ -201,10 +210,10 @@ def test_an_opening_is_refused_and_told_which_checks_are_missing(engine: Engine)
 def test_an_exception_by_name_and_reason_lets_an_opening_be_recorded(engine: Engine) -> None:
     bench_ = a_lab(engine).begin()
     with pytest.raises(Refused, match="reason"):
-        bench_.do(bench.record_exception, reason=" ")
+        bench_.do(record_exception, reason=" ")
 
-    step_id = bench_.do(bench.record_exception, reason="coolant ran out: opened at once")
-    bench_.do(bench.open_stack, hours=120.0)
+    step_id = bench_.do(record_exception, reason="coolant ran out: opened at once")
+    bench_.do(open_stack, hours=120.0)
 
     step = bench_.lab.get(Step, step_id)
     assert (step.note, step.by_id) == ("coolant ran out: opened at once", bench_.lab.builder.id)
@@ -219,22 +228,22 @@ def test_an_opening_comes_after_its_checks_and_after_the_present_build(engine: E
     bench_.make_safe()
 
     with pytest.raises(Refused, match="line 1 of make-safe was recorded as done later"):
-        bench_.do(bench.open_stack, opened_at=WORK_BEGAN + timedelta(minutes=1), hours=120.0)
+        bench_.do(open_stack, opened_at=WORK_BEGAN + timedelta(minutes=1), hours=120.0)
     with pytest.raises(Refused, match="still to come"):
-        bench_.do(bench.open_stack, opened_at=NOW + timedelta(hours=1), hours=120.0)
+        bench_.do(open_stack, opened_at=NOW + timedelta(hours=1), hours=120.0)
 
 
 def test_hours_at_opening_are_read_at_that_moment_or_said_to_be_unknown(engine: Engine) -> None:
     bench_ = a_lab(engine).begin()
     bench_.make_safe()
     with pytest.raises(Refused, match="why it is not known"):
-        bench_.do(bench.open_stack)
+        bench_.do(open_stack)
     with pytest.raises(Refused, match="already showed 100 h"):
-        bench_.do(bench.open_stack, hours=99.0)
+        bench_.do(open_stack, hours=99.0)
     with pytest.raises(Refused, match="the hours are given as well"):
-        bench_.do(bench.open_stack, hours=120.0, hours_unknown_because="no display")
+        bench_.do(open_stack, hours=120.0, hours_unknown_because="no display")
 
-    step_id = bench_.do(bench.open_stack, opened_at=OPENED, hours=120.5)
+    step_id = bench_.do(open_stack, opened_at=OPENED, hours=120.5)
 
     with Session(engine) as session:
         reading = session.scalars(
@@ -246,8 +255,8 @@ def test_hours_at_opening_are_read_at_that_moment_or_said_to_be_unknown(engine: 
         OPENED,
         step_id,
     )
-    bench_.do(bench.undo_last)
-    unknown = bench_.do(bench.open_stack, hours_unknown_because="the display is dark")
+    bench_.do(undo_last)
+    unknown = bench_.do(open_stack, hours_unknown_because="the display is dark")
     assert bench_.lab.get(Step, unknown).note == "the display is dark"
 
 
@@ -255,30 +264,30 @@ def test_nothing_is_lifted_or_put_on_before_opening_or_after_closing(engine: Eng
     bench_ = a_lab(engine).begin()
     part = a_part(bench_.lab, "mea")
     with pytest.raises(Refused, match="not opened yet"):
-        bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING)
+        bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
     with pytest.raises(Refused, match="not opened yet"):
-        bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+        bench_.do(put_on, end=End.FREE, scanned=part.serial)
     with pytest.raises(Refused, match="was not opened"):
-        bench_.do(bench.close_stack)
+        bench_.do(close_stack)
 
     bench_.open()
-    bench_.do(bench.close_stack)
+    bench_.do(close_stack)
 
     with pytest.raises(Refused, match="Undo the closing first"):
-        bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING)
+        bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
     with pytest.raises(Refused, match="it is closed since"):
-        bench_.do(bench.close_stack)
+        bench_.do(close_stack)
 
 
 def test_a_closing_comes_after_what_was_done_to_the_open_stack(engine: Engine) -> None:
     bench_ = opened(engine)
     late = OPENED + timedelta(minutes=40)
-    bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, done_at=late)
+    bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, done_at=late)
 
     with pytest.raises(Refused, match=r"entry 5 \(lifted off\) was done later"):
-        bench_.do(bench.close_stack, closed_at=late - timedelta(minutes=1))
+        bench_.do(close_stack, closed_at=late - timedelta(minutes=1))
 
-    bench_.do(bench.close_stack, closed_at=late, hours=120.0)
+    bench_.do(close_stack, closed_at=late, hours=120.0)
     assert bench_.record.closed_at == late
 
 
@@ -287,9 +296,9 @@ def test_an_empty_pile_cannot_be_closed(engine: Engine) -> None:
     bench_.lift(count=len(bench_.pile.layers))
 
     with pytest.raises(Refused, match="the pile is empty"):
-        bench_.do(bench.close_stack)
+        bench_.do(close_stack)
     with pytest.raises(Refused, match="nothing left to lift off"):
-        bench_.do(bench.lift_off, end=End.FIXED, findings=SEEN_NOTHING)
+        bench_.do(lift_off, end=End.FIXED, findings=SEEN_NOTHING)
 
 
 # Lifting off
@@ -300,9 +309,9 @@ def test_layers_are_lifted_off_both_ends_in_their_order_with_what_was_seen(engin
     bench_ = opened(engine)
     base = bench_.pile.base
 
-    first = bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, note="stuck a little")
+    first = bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, note="stuck a little")
     second = bench_.do(
-        bench.lift_off,
+        lift_off,
         end=End.FIXED,
         findings=[FindingEntry("cracked", 2, "port fuel in", "hair fine"), FindingEntry("wet")],
     )
@@ -340,7 +349,7 @@ def test_findings_make_one_answer(
     bench_ = opened(engine)
 
     with pytest.raises(Refused, match=words) as refused:
-        bench_.do(bench.lift_off, end=End.FREE, findings=findings)
+        bench_.do(lift_off, end=End.FREE, findings=findings)
     assert refused.value.field == "findings"
 
 
@@ -349,10 +358,10 @@ def test_only_the_outermost_layer_is_lifted_and_a_wrong_scan_is_refused(engine: 
     base = bench_.pile.base
 
     with pytest.raises(Refused, match="is outermost at the free end"):
-        bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, part_id=base[-2].part)
+        bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, part_id=base[-2].part)
     with pytest.raises(Refused, match="needs a correction"):
-        bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, scanned=base[0].label)
-    bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, scanned=base[-1].label.lower())
+        bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, scanned=base[0].label)
+    bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, scanned=base[-1].label.lower())
     assert len(bench_.pile.layers) == len(base) - 1
 
 
@@ -360,7 +369,7 @@ def test_several_layers_are_lifted_down_to_one_each_an_entry(engine: Engine) -> 
     bench_ = opened(engine)
     base, version = bench_.pile.base, bench_.record.version
 
-    bench_.do(bench.lift_off_down_to, end=End.FREE, part_id=base[-5].part, condition="none seen")
+    bench_.do(lift_off_down_to, end=End.FREE, part_id=base[-5].part, condition="none seen")
 
     assert [x.part for x in bench_.pile.layers] == [x.part for x in base[:-5]]
     assert [x.layer.part for x in bench_.pile.lifted] == [x.part for x in base[:-6:-1]]
@@ -369,9 +378,9 @@ def test_several_layers_are_lifted_down_to_one_each_an_entry(engine: Engine) -> 
         found = session.scalars(select(Finding.condition)).all()
     assert found == ["none seen"] * 5
     with pytest.raises(Refused, match="several layers at once"):
-        bench_.do(bench.lift_off_down_to, end=End.FREE, part_id=base[0].part, condition="wet")
+        bench_.do(lift_off_down_to, end=End.FREE, part_id=base[0].part, condition="wet")
     with pytest.raises(Refused, match="not in the pile"):
-        bench_.do(bench.lift_off_down_to, end=End.FREE, part_id=base[-1].part)
+        bench_.do(lift_off_down_to, end=End.FREE, part_id=base[-1].part)
 
 
 def test_more_can_be_noted_of_a_lifted_part_and_of_a_part_within(engine: Engine) -> None:
@@ -379,10 +388,10 @@ def test_more_can_be_noted_of_a_lifted_part_and_of_a_part_within(engine: Engine)
     within = next(layer for layer in bench_.pile.base if layer.kind is Kind.MEA)
     stranger = a_part(bench_.lab, "mea")
 
-    bench_.do(bench.note_finding, part_id=within.part, findings=[FindingEntry("frame lifted", 1)])
+    bench_.do(note_finding, part_id=within.part, findings=[FindingEntry("frame lifted", 1)])
 
     with pytest.raises(Refused, match="neither in this stack"):
-        bench_.do(bench.note_finding, part_id=stranger.id, findings=SEEN_NOTHING)
+        bench_.do(note_finding, part_id=stranger.id, findings=SEEN_NOTHING)
 
 
 # Putting on
@@ -392,7 +401,7 @@ def test_a_scanned_part_is_put_on_and_is_then_fitted(engine: Engine) -> None:
     bench_ = opened(engine)
     part = a_part(bench_.lab, "mea", serial="TEL-M-0012")
 
-    step_id = bench_.do(bench.put_on, end=End.FREE, scanned="  tel-m-0012 ")
+    step_id = bench_.do(put_on, end=End.FREE, scanned="  tel-m-0012 ")
 
     step = bench_.lab.get(Step, step_id)
     assert (step.scanned, step.standing, step.facing) == ("tel-m-0012", True, Facing.EITHER)
@@ -406,11 +415,11 @@ def test_a_gs1_code_is_understood_and_its_lot_compared(engine: Engine) -> None:
     a_part(bench_.lab, "mea", serial="TELM0012", lot=lot)
 
     with pytest.raises(Refused, match=r"the code says lot M-5.*of lot M-4"):
-        bench_.do(bench.put_on, end=End.FREE, scanned="(01)09506000134352(21)TELM0012(10)M-5")
+        bench_.do(put_on, end=End.FREE, scanned="(01)09506000134352(21)TELM0012(10)M-5")
     with pytest.raises(Refused) as refused:
-        bench_.do(bench.put_on, end=End.FREE, scanned="(01)09506000134353(21)TELM0012")
+        bench_.do(put_on, end=End.FREE, scanned="(01)09506000134353(21)TELM0012")
     assert refused.value.field == "scanned"
-    bench_.do(bench.put_on, end=End.FREE, scanned="(01)09506000134352(21)TELM0012(10)M-4")
+    bench_.do(put_on, end=End.FREE, scanned="(01)09506000134352(21)TELM0012(10)M-4")
 
     assert bench_.pile.layers[-1].label == "TELM0012"
 
@@ -422,7 +431,7 @@ def test_a_serial_that_looks_like_something_else_is_still_a_serial(
     bench_ = opened(engine)
     a_part(bench_.lab, "mea", serial=serial)
 
-    bench_.do(bench.put_on, end=End.FREE, scanned=serial.upper())
+    bench_.do(put_on, end=End.FREE, scanned=serial.upper())
 
     assert bench_.pile.layers[-1].label == serial
 
@@ -433,9 +442,9 @@ def test_a_code_that_is_a_serial_and_holds_another_asks_which(engine: Engine) ->
     plain = a_part(bench_.lab, "mea", serial="(21)N-7")
 
     with pytest.raises(Refused, match="several parts bear it") as refused:
-        bench_.do(bench.put_on, end=End.FREE, scanned="(21)N-7")
+        bench_.do(put_on, end=End.FREE, scanned="(21)N-7")
     assert "MEA N-7" in refused.value.right_would_be
-    bench_.do(bench.put_on, end=End.FREE, part_id=plain.id)
+    bench_.do(put_on, end=End.FREE, part_id=plain.id)
 
     assert bench_.pile.layers[-1].part == plain.id
 
@@ -446,7 +455,7 @@ def test_the_label_of_a_counted_item_means_that_item(engine: Engine) -> None:
     a_part(bench_.lab, "gas_gasket", lot=lot)
     second = a_part(bench_.lab, "gas_gasket", lot=lot)
 
-    bench_.do(bench.put_on, end=End.FREE, scanned="l-0001 item 2")
+    bench_.do(put_on, end=End.FREE, scanned="l-0001 item 2")
 
     assert bench_.pile.layers[-1].part == second.id
 
@@ -455,7 +464,7 @@ def test_a_malformed_code_is_refused_with_what_is_wrong_in_it(engine: Engine) ->
     bench_ = opened(engine)
 
     with pytest.raises(Refused, match="application identifier") as refused:
-        bench_.do(bench.put_on, end=End.FREE, scanned="(99999)x")
+        bench_.do(put_on, end=End.FREE, scanned="(99999)x")
 
     assert (refused.value.field, refused.value.value) == ("scanned", "(99999)x")
 
@@ -467,17 +476,17 @@ def test_a_serial_of_several_types_is_decided_by_type_or_choice(engine: Engine) 
     a_part(bench_.lab, "tie_rod", serial="0012")  # is no layer, so it is no choice
 
     with pytest.raises(Refused, match="several parts bear it") as refused:
-        bench_.do(bench.put_on, end=End.FREE, scanned="0012")
+        bench_.do(put_on, end=End.FREE, scanned="0012")
     assert "TEL-001" in refused.value.right_would_be
     assert "TEL-002" in refused.value.right_would_be
     assert "tie rod" not in refused.value.right_would_be
 
-    bench_.do(bench.put_on, end=End.FREE, scanned="0012", part_type_id=mea.part_type_id)
+    bench_.do(put_on, end=End.FREE, scanned="0012", part_type_id=mea.part_type_id)
     with pytest.raises(Refused, match="which end its anode looks at"):
-        bench_.do(bench.put_on, end=End.FREE, part_id=other.id)
+        bench_.do(put_on, end=End.FREE, part_id=other.id)
     with pytest.raises(Refused, match="which end its anode looks at"):
-        bench_.do(bench.put_on, end=End.FREE, part_id=other.id, facing=Facing.EITHER)
-    bench_.do(bench.put_on, end=End.FREE, part_id=other.id, facing=Facing.FREE_END)
+        bench_.do(put_on, end=End.FREE, part_id=other.id, facing=Facing.EITHER)
+    bench_.do(put_on, end=End.FREE, part_id=other.id, facing=Facing.FREE_END)
     assert bench_.pile.layers[-1].facing is Facing.FREE_END
 
 
@@ -500,7 +509,7 @@ def test_a_part_that_cannot_be_used_is_refused(
     part = a_part(bench_.lab, type_name, **given)
 
     with pytest.raises(Refused, match=words):
-        bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+        bench_.do(put_on, end=End.FREE, scanned=part.serial)
 
 
 @pytest.mark.both_engines
@@ -516,18 +525,18 @@ def test_a_part_fitted_elsewhere_is_refused_and_told_where(engine: Engine) -> No
         ).one()
 
     with pytest.raises(Refused, match=r"fitted in TARN-007, layer 6"):
-        bench_.do(bench.put_on, end=End.FREE, scanned=lab.rows(another))
+        bench_.do(put_on, end=End.FREE, scanned=lab.rows(another))
     with pytest.raises(Refused, match="in this stack already"):
-        bench_.do(bench.put_on, end=End.FREE, scanned=own.label)
+        bench_.do(put_on, end=End.FREE, scanned=own.label)
 
 
 def test_an_unknown_serial_and_no_serial_at_all_are_refused(engine: Engine) -> None:
     bench_ = opened(engine)
 
     with pytest.raises(Refused, match=r"TEL-X-1.*or add the part first"):
-        bench_.do(bench.put_on, end=End.FREE, scanned="TEL-X-1")
+        bench_.do(put_on, end=End.FREE, scanned="TEL-X-1")
     with pytest.raises(Refused, match="nothing is scanned"):
-        bench_.do(bench.put_on, end=End.FREE)
+        bench_.do(put_on, end=End.FREE)
 
 
 def test_a_part_reserved_for_another_stack_is_refused(engine: Engine) -> None:
@@ -537,10 +546,10 @@ def test_a_part_reserved_for_another_stack_is_refused(engine: Engine) -> None:
     set_on(bench_.lab, Part, part.id, reserved_for_stack_id=other)
 
     with pytest.raises(Refused, match="reserved for TARN-009"):
-        bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+        bench_.do(put_on, end=End.FREE, scanned=part.serial)
 
     set_on(bench_.lab, Part, part.id, reserved_for_stack_id=bench_.lab.stack_id)
-    bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+    bench_.do(put_on, end=End.FREE, scanned=part.serial)
 
 
 def test_a_concession_allows_one_use_of_a_held_part_and_is_used_up(engine: Engine) -> None:
@@ -549,10 +558,10 @@ def test_a_concession_allows_one_use_of_a_held_part_and_is_used_up(engine: Engin
     part = a_part(lab, "mea", usability=Usability.REJECTED)
     concession = a_concession(lab, part_id=part.id)
 
-    bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+    bench_.do(put_on, end=End.FREE, scanned=part.serial)
     assert lab.get(Concession, concession).used_in_record_id == bench_.number
 
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
     assert lab.get(Concession, concession).used_in_record_id is None
 
 
@@ -560,14 +569,14 @@ def test_counted_items_are_taken_from_a_lot_until_it_is_empty(engine: Engine) ->
     bench_ = opened(engine)
     lot = a_lot(bench_.lab, "gas_gasket", label="G-31", quantity=2)
 
-    bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
-    bench_.do(bench.put_on, end=End.FREE, scanned="g-31")
+    bench_.do(put_on, end=End.FREE, lot_id=lot.id)
+    bench_.do(put_on, end=End.FREE, scanned="g-31")
 
     assert [layer.label for layer in bench_.pile.layers[-2:]] == ["G-31 item 1", "G-31 item 2"]
     with pytest.raises(Refused, match="all its 2 items were taken"):
-        bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
-    bench_.do(bench.undo_last)
-    bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
+        bench_.do(put_on, end=End.FREE, lot_id=lot.id)
+    bench_.do(undo_last)
+    bench_.do(put_on, end=End.FREE, lot_id=lot.id)
     assert bench_.pile.layers[-1].label == "G-31 item 2"
 
 
@@ -578,12 +587,12 @@ def test_an_expired_lot_is_refused_without_a_concession(engine: Engine) -> None:
     set_on(bench_.lab, Lot, lot.id, expires_at=WORK_BEGAN - timedelta(days=1))
 
     with pytest.raises(Refused, match="expired on"):
-        bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
+        bench_.do(put_on, end=End.FREE, lot_id=lot.id)
 
     concession = a_concession(bench_.lab, lot_id=lot.id)
-    bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
-    bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
-    bench_.do(bench.undo_last)
+    bench_.do(put_on, end=End.FREE, lot_id=lot.id)
+    bench_.do(put_on, end=End.FREE, lot_id=lot.id)
+    bench_.do(undo_last)
     used = bench_.lab.get(Concession, concession).used_in_record_id
     assert used == bench_.number  # the first item still stands on it
 
@@ -594,7 +603,7 @@ def test_a_lifted_layer_can_be_put_back_even_a_counted_one(engine: Engine) -> No
     lifted = bench_.lift(count=4)
     gasket = next(x for x in bench_.pile.lifted if x.layer.kind is Kind.GASKET).layer
 
-    bench_.do(bench.put_on, end=End.FIXED, part_id=gasket.part)
+    bench_.do(put_on, end=End.FIXED, part_id=gasket.part)
 
     assert bench_.pile.layers[0].part == gasket.part
     assert {x.layer.part for x in bench_.pile.lifted} == set(lifted) - {gasket.part}
@@ -607,11 +616,11 @@ def test_a_first_build_is_stacked_without_opening_anything(engine: Engine) -> No
     part = a_part(lab, "fuel_plate")
 
     with pytest.raises(Refused, match="opens nothing"):
-        bench_.do(bench.record_make_safe, line_number=1)
+        bench_.do(record_make_safe, line_number=1)
     with pytest.raises(Refused, match="opens nothing"):
-        bench_.do(bench.open_stack, hours=1.0)
-    bench_.do(bench.put_on, end=End.FREE, scanned=part.serial, facing=Facing.FREE_END)
-    bench_.do(bench.close_stack)
+        bench_.do(open_stack, hours=1.0)
+    bench_.do(put_on, end=End.FREE, scanned=part.serial, facing=Facing.FREE_END)
+    bench_.do(close_stack)
 
     assert bench_.record.closed_at is not None
 
@@ -626,9 +635,9 @@ def test_fixings_are_carried_over_and_exchanged_at_their_rod(engine: Engine) -> 
     old = next(f for f in carried if f.kind is Kind.TIE_ROD and f.rod_number == 2)
 
     with pytest.raises(Refused, match=rf"tie rod {old.label} is fitted there.*Take it off first"):
-        bench_.do(bench.fit_fixing, rod_number=2, scanned=new.serial)
-    bench_.do(bench.remove_fixing, part_id=old.part)
-    bench_.do(bench.fit_fixing, rod_number=2, scanned=new.serial)
+        bench_.do(fit_fixing, rod_number=2, scanned=new.serial)
+    bench_.do(remove_fixing, part_id=old.part)
+    bench_.do(fit_fixing, rod_number=2, scanned=new.serial)
 
     assert where(bench_.lab, old.part) == ("lifted off", None)
     assert {(f.part, f.rod_number) for f in bench_.pile.fixings} == {
@@ -653,7 +662,7 @@ def test_a_fixing_goes_where_it_belongs(
     part = a_part(bench_.lab, type_name)
 
     with pytest.raises(Refused, match=words):
-        bench_.do(bench.fit_fixing, scanned=part.serial, **place)
+        bench_.do(fit_fixing, scanned=part.serial, **place)
 
 
 def test_nuts_of_one_lot_are_fitted_to_several_rods_at_once(engine: Engine) -> None:
@@ -661,11 +670,11 @@ def test_nuts_of_one_lot_are_fitted_to_several_rods_at_once(engine: Engine) -> N
     lot = a_lot(bench_.lab, "nut", label="N-1", quantity=8)
     before = len(bench_.pile.fixings)
 
-    bench_.do(bench.fit_from_lot, lot_id=lot.id, rod_numbers=[1, 2, 3], each=2)
+    bench_.do(fit_from_lot, lot_id=lot.id, rod_numbers=[1, 2, 3], each=2)
 
     assert len(bench_.pile.fixings) == before + 6
     with pytest.raises(Refused, match="all its 8 items were taken"):
-        bench_.do(bench.fit_from_lot, lot_id=lot.id, rod_numbers=[4], each=3)
+        bench_.do(fit_from_lot, lot_id=lot.id, rod_numbers=[4], each=3)
     assert len(bench_.pile.fixings) == before + 6
 
 
@@ -687,9 +696,9 @@ def reading(lab: Lab, **given: Any) -> dict[str, Any]:
 def test_a_torque_is_kept_in_newton_metres_and_as_it_was_typed(engine: Engine) -> None:
     bench_ = opened(engine)
 
-    bench_.do(bench.read_torque, **reading(bench_.lab))
-    bench_.do(bench.read_torque, **reading(bench_.lab, rod_number=2, entered="79.7 in-lb"))
-    bench_.do(bench.read_torque, **reading(bench_.lab, rod_number=3, entered="", torque_nm=9.1))
+    bench_.do(read_torque, **reading(bench_.lab))
+    bench_.do(read_torque, **reading(bench_.lab, rod_number=2, entered="79.7 in-lb"))
+    bench_.do(read_torque, **reading(bench_.lab, rod_number=3, entered="", torque_nm=9.1))
 
     with Session(engine) as session:
         rows = session.scalars(
@@ -728,7 +737,7 @@ def test_a_torque_reading_is_refused(
     bench_ = opened(engine)
 
     with pytest.raises(Refused, match=words) as refused:
-        bench_.do(bench.read_torque, **reading(bench_.lab, **given))
+        bench_.do(read_torque, **reading(bench_.lab, **given))
     assert refused.value.field == field
 
 
@@ -738,8 +747,8 @@ def test_a_torque_far_above_the_target_is_taken_for_another_unit(engine: Engine)
     set_on(bench_.lab, Instrument, wide.id, range_most=200.0)
 
     with pytest.raises(Refused, match="80 in·lbf would be near it"):
-        bench_.do(bench.read_torque, **reading(bench_.lab, entered="80", instrument_id=wide.id))
-    bench_.do(bench.read_torque, **reading(bench_.lab, entered="80 in·lbf", instrument_id=wide.id))
+        bench_.do(read_torque, **reading(bench_.lab, entered="80", instrument_id=wide.id))
+    bench_.do(read_torque, **reading(bench_.lab, entered="80 in·lbf", instrument_id=wide.id))
 
 
 def test_torque_is_read_as_found_before_opening_and_while_closing_after_it(
@@ -748,30 +757,30 @@ def test_torque_is_read_as_found_before_opening_and_while_closing_after_it(
     bench_ = a_lab(engine).begin()
     found = {"stage": Stage.AS_FOUND, "kind": ReadingKind.RESIDUAL}
 
-    bench_.do(bench.read_torque, **reading(bench_.lab, taken_at=WORK_BEGAN, **found))
+    bench_.do(read_torque, **reading(bench_.lab, taken_at=WORK_BEGAN, **found))
     with pytest.raises(Refused, match="nothing is set before loosening"):
-        bench_.do(bench.read_torque, **reading(bench_.lab, stage=Stage.AS_FOUND))
+        bench_.do(read_torque, **reading(bench_.lab, stage=Stage.AS_FOUND))
     with pytest.raises(Refused, match="not opened yet"):
-        bench_.do(bench.read_torque, **reading(bench_.lab))
+        bench_.do(read_torque, **reading(bench_.lab))
 
     bench_.open()
-    bench_.do(bench.read_torque, **reading(bench_.lab))
+    bench_.do(read_torque, **reading(bench_.lab))
     # written down after the opening, taken before it
-    bench_.do(bench.read_torque, **reading(bench_.lab, rod_number=2, taken_at=WORK_BEGAN, **found))
+    bench_.do(read_torque, **reading(bench_.lab, rod_number=2, taken_at=WORK_BEGAN, **found))
 
 
 def test_a_re_torque_needs_no_opening(engine: Engine) -> None:
     bench_ = a_lab(engine).begin(RecordKind.RE_TORQUE)
 
-    bench_.do(bench.read_torque, **reading(bench_.lab, kind=ReadingKind.RESIDUAL))
-    bench_.do(bench.read_torque, **reading(bench_.lab, pass_number=2))
+    bench_.do(read_torque, **reading(bench_.lab, kind=ReadingKind.RESIDUAL))
+    bench_.do(read_torque, **reading(bench_.lab, pass_number=2))
 
 
 def test_a_nut_read_again_in_a_pass_keeps_both_readings(engine: Engine) -> None:
     bench_ = opened(engine)
 
-    bench_.do(bench.read_torque, **reading(bench_.lab, entered="8.2"))
-    bench_.do(bench.read_torque, **reading(bench_.lab, entered="9"))
+    bench_.do(read_torque, **reading(bench_.lab, entered="8.2"))
+    bench_.do(read_torque, **reading(bench_.lab, entered="9"))
 
     with Session(engine) as session:
         rows = session.scalars(
@@ -800,7 +809,7 @@ def test_a_driver_that_may_not_be_used_is_refused(
 
     with pytest.raises(Refused, match=words) as refused:
         bench_.do(
-            bench.read_torque,
+            read_torque,
             **reading(bench_.lab, instrument_id=driver.id, taken_at=taken_at),
         )
     assert refused.value.field == "instrument_id"
@@ -815,17 +824,17 @@ def test_a_concession_says_why_a_driver_out_of_calibration_was_used(engine: Engi
     )
     concession = a_concession(lab, instrument_id=driver.id)
 
-    bench_.do(bench.read_torque, **reading(lab, instrument_id=driver.id))
-    bench_.do(bench.read_torque, **reading(lab, instrument_id=driver.id, rod_number=2))
+    bench_.do(read_torque, **reading(lab, instrument_id=driver.id))
+    bench_.do(read_torque, **reading(lab, instrument_id=driver.id, rod_number=2))
 
     with Session(engine) as session:
         rows = session.scalars(
             select(TorqueReading).where(TorqueReading.record_id == bench_.number)
         ).all()
     assert {(r.calibration_id, r.concession_id) for r in rows} == {(None, concession)}
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
     assert lab.get(Concession, concession).used_in_record_id == bench_.number
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
     assert lab.get(Concession, concession).used_in_record_id is None
 
 
@@ -835,4 +844,4 @@ def test_a_driver_withdrawn_from_use_is_refused_even_with_a_concession(engine: E
     a_concession(bench_.lab, instrument_id=bench_.lab.driver_id)
 
     with pytest.raises(Refused, match="withdrawn from use"):
-        bench_.do(bench.read_torque, **reading(bench_.lab))
+        bench_.do(read_torque, **reading(bench_.lab))

@@ -6,12 +6,15 @@ from typing import Any
 from sqlalchemy import Engine, inspect, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
+from service.closing.changes import read_torque
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import changing
+from service.records.changes.bench_fixings import fit_fixing
+from service.records.changes.bench_opening import close_stack
 from service.records.tables import Decision, RebuildRecord, RecordKind, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables import Part
@@ -52,12 +55,12 @@ def _build_at_the_bench(lab: Lab) -> None:
     pile = lab.rows(lambda s: [(p.id, facing) for p, facing in builders.a_pile(s, None, CELLS)])
     record = lab.begin(RecordKind.FIRST_BUILD)
     for part_id, end, rod in fixings:
-        record.do(bench.fit_fixing, part_id=part_id, end=end, rod_number=rod)
+        record.do(fit_fixing, part_id=part_id, end=end, rod_number=rod)
     for part_id, facing in pile:
-        record.do(bench.put_on, end=End.FREE, part_id=part_id, facing=facing)
+        record.do(put_on, end=End.FREE, part_id=part_id, facing=facing)
     for at in range(12):
         record.do(
-            bench.read_torque,
+            read_torque,
             rod_number=at % 4 + 1,
             pass_number=at // 4 + 1,
             stage=Stage.CLOSING,
@@ -65,7 +68,7 @@ def _build_at_the_bench(lab: Lab) -> None:
             instrument_id=lab.driver_id,
             torque_nm=3.0 * (at // 4 + 1),
         )
-    record.do(bench.close_stack)
+    record.do(close_stack)
     signed = record.do(hand_in)
     supervisor = lab.rows(lambda s: known(s, builders.a_person(s, Role.SUPERVISOR)))
     with changing(lab.engine, supervisor, now=NOW) as work:

@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
+from service.bench.changes.layers import lift_off
 from service.bench.queries.corrections import (
     correctable,
     correction,
@@ -25,6 +25,7 @@ from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.queries.content import verify
 from service.records.tables import Decision, Meaning, RebuildRecord, Step, TorqueReading
 from service.stacks.queries.hours import build_hours
@@ -331,11 +332,11 @@ def test_found_out_at_the_bench_while_the_stack_stands_open(desk: Desk) -> None:
     while record.pile.pile.outermost(End.FREE).part != fact.details.part_id:
         record.lift()
     with pytest.raises(Refused, match="needs a correction"):
-        record.do(bench.lift_off, end=End.FREE, scanned="M-77", findings=SEEN_NOTHING)
+        record.do(lift_off, end=End.FREE, scanned="M-77", findings=SEEN_NOTHING)
 
     desk.correct(desk.first, fact, "M-77")
 
-    record.do(bench.lift_off, end=End.FREE, scanned="M-77", findings=SEEN_NOTHING)
+    record.do(lift_off, end=End.FREE, scanned="M-77", findings=SEEN_NOTHING)
     with Session(desk.lab.engine) as session:
         exposed = session.scalars(
             select(Step.exposed_part_id)
@@ -347,10 +348,8 @@ def test_found_out_at_the_bench_while_the_stack_stands_open(desk: Desk) -> None:
 
 
 def _open(desk: Desk, record: Any) -> None:
-    record.do(bench.record_exception, reason="test", done_at=NOW - timedelta(hours=3))
-    record.do(
-        bench.open_stack, opened_at=NOW - timedelta(hours=2), hours_unknown_because="meter off"
-    )
+    record.do(record_exception, reason="test", done_at=NOW - timedelta(hours=3))
+    record.do(open_stack, opened_at=NOW - timedelta(hours=2), hours_unknown_because="meter off")
 
 
 def test_a_part_in_hand_is_not_corrected(desk: Desk) -> None:

@@ -6,16 +6,19 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
 from service.bench.queries.choices import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.changes import read_torque, record_closing_check
 from service.closing.queries.build_torques import checks_asked, computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import pattern_of_stack
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import Refused
+from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import record_content, verify
 from service.records.queries.records import entries_of
 from service.records.tables import Step, StepKind
@@ -55,7 +58,7 @@ def put(record: Bench, layer: Layer, end: End = FREE, **more: object) -> int:
     which = {"lot_id": lot_id} if layer.kind is Kind.GASKET else {"part_id": layer.part}
     facing = None if layer.facing is Facing.EITHER else layer.facing
     given = {"facing": facing, **which, **more}
-    return int(record.do(bench.put_on, end=end, by_pattern=True, **given))
+    return int(record.do(put_on, end=end, by_pattern=True, **given))
 
 
 def a_height_gauge(lab: Lab) -> int:
@@ -137,7 +140,7 @@ def test_put_on_all_the_same_the_entry_says_why(lab: Lab) -> None:
     note = lab.get(Step, step_id).note
     assert note.startswith("Not as designed: ")
     assert "because a dry fit\nwithout grease" in note
-    record.do(bench.undo_last)
+    record.do(undo_last)
     fitting = put(record, layers[at], departs_because="nothing departs", note="dry")
     assert lab.get(Step, fitting).note == "dry"
 
@@ -166,7 +169,7 @@ def test_what_is_renewed_at_every_opening_is_laid_apart(lab: Lab) -> None:
 
     assert lab.get(Part, gasket.part).place == "to be renewed"
     assert {one.layer.part for one in record.pile.lifted if one.to_be_renewed} == {gasket.part}
-    record.do(bench.undo_last)
+    record.do(undo_last)
     assert lab.get(Part, gasket.part).place == ""
 
 
@@ -184,17 +187,17 @@ def test_closing_checks_are_kept_hashed_and_undone(lab: Lab) -> None:
     record, layers = opened(lab, 1)
     gauge = a_height_gauge(lab)
     put(record, layers[0])
-    check = bench.record_closing_check
+    check = record_closing_check
     height = {"check": ClosingCheck.HEIGHT, "reading_mm": 33.0, "instrument_id": gauge}
     record.do(check, **height, note="by hand")
     for rod in (1, 2, 3, 4):
         record.do(check, check=ClosingCheck.PROTRUSION, rod_number=rod, reading_mm=12.5)
     record.do(check, check=ClosingCheck.SLEEVES)
     record.do(check, check=ClosingCheck.SHORTS)
-    record.do(bench.undo_last)
+    record.do(undo_last)
     for rod in (1, 2, 3, 4):
         record.do(
-            bench.read_torque,
+            read_torque,
             rod_number=rod,
             pass_number=3,
             stage=Stage.CLOSING,
@@ -202,7 +205,7 @@ def test_closing_checks_are_kept_hashed_and_undone(lab: Lab) -> None:
             torque_nm=9.0,
             instrument_id=lab.driver_id,
         )
-    record.do(bench.close_stack, closed_at=NOW, hours=120.0)
+    record.do(close_stack, closed_at=NOW, hours=120.0)
     with Session(lab.engine) as session:
         left = [one.sentence for one in what_is_missing(session, record.number)]
         asked = checks_asked(entries_of(session, record.number), (1, 2, 3, 4))
@@ -229,12 +232,12 @@ def test_a_closed_height_off_what_the_parts_add_up_to_asks_why(lab: Lab) -> None
 
     with pytest.raises(Refused, match="the parts add up to"):
         record.do(
-            bench.record_closing_check,
+            record_closing_check,
             **check,
             reading_mm=expected.height_mm + expected.tolerance_mm + 0.1,
         )
-    record.do(bench.record_closing_check, **check, reading_mm=expected.height_mm)
-    record.do(bench.record_closing_check, **check, reading_mm=1.0, note="the gauge was upside down")
+    record.do(record_closing_check, **check, reading_mm=expected.height_mm)
+    record.do(record_closing_check, **check, reading_mm=1.0, note="the gauge was upside down")
 
     with Session(lab.engine) as session:
         kinds = session.scalars(select(Step.kind).where(Step.record_id == record.number)).all()
@@ -259,7 +262,7 @@ def test_a_closing_check_that_cannot_be_is_refused(
     record, _layers = opened(lab, 1)
 
     with pytest.raises(Refused) as refused:
-        record.do(bench.record_closing_check, **given)
+        record.do(record_closing_check, **given)
 
     assert refused.value.field == field
 
@@ -269,7 +272,7 @@ def test_a_closing_is_not_checked_before_the_opening(lab: Lab) -> None:
     record = lab.begin()
 
     with pytest.raises(Refused, match="not opened yet"):
-        record.do(bench.record_closing_check, check=ClosingCheck.SLEEVES)
+        record.do(record_closing_check, check=ClosingCheck.SLEEVES)
 
 
 def test_a_torque_outside_the_tolerance_keeps_its_reason(lab: Lab) -> None:
@@ -277,7 +280,7 @@ def test_a_torque_outside_the_tolerance_keeps_its_reason(lab: Lab) -> None:
     record, _layers = opened(lab, 1)
 
     step_id = record.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=3,
         stage=Stage.CLOSING,

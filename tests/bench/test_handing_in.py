@@ -7,15 +7,19 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import approve, make_void, send_back, take_up
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
+from service.closing.changes import read_torque
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.records.changes.bench_fixings import fit_fixing, remove_fixing
+from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import layer_map
@@ -35,8 +39,8 @@ def rebuild(lab: Lab, *, lifted: int = 3) -> Bench:
     parts = record.lift(count=lifted)
     for part in reversed(parts):
         facing = _facing(lab, part)
-        record.do(bench.put_on, end=End.FREE, part_id=part, facing=facing)
-    record.do(bench.close_stack, closed_at=lab.now)
+        record.do(put_on, end=End.FREE, part_id=part, facing=facing)
+    record.do(close_stack, closed_at=lab.now)
     return record
 
 
@@ -108,15 +112,15 @@ def test_a_cell_is_replaced_by_a_blank_one_and_the_fixings_stay(lab: Lab) -> Non
     mea = _the_kind(lab, lifted, "MEA")
     for part in reversed(lifted):
         part_id, facing = (blank, None) if part == mea else (part, _facing(lab, part))
-        record.do(bench.put_on, end=End.FREE, part_id=part_id, facing=facing)
+        record.do(put_on, end=End.FREE, part_id=part_id, facing=facing)
     with Session(lab.engine) as session:
         rod = session.scalars(
             select(Fixing).where(Fixing.kind == "nut", Fixing.rod_number == 2)
         ).one()
         old_nut, lot_id = rod.part_id, session.get_one(Part, rod.part_id).lot_id
-    record.do(bench.remove_fixing, part_id=old_nut)
-    record.do(bench.fit_fixing, rod_number=2, lot_id=lot_id)
-    record.do(bench.close_stack, closed_at=CLOSED_AT)
+    record.do(remove_fixing, part_id=old_nut)
+    record.do(fit_fixing, rod_number=2, lot_id=lot_id)
+    record.do(close_stack, closed_at=CLOSED_AT)
 
     record.do(hand_in)
 
@@ -147,8 +151,8 @@ def test_a_first_build_begins_the_stack(engine: Engine) -> None:
     stack_parts = lab.rows(lambda s: [p.id for p, _ in builders.a_pile(s, None, 1)])
     facings = lab.rows(lambda s: [f for _, f in builders.a_pile(s, None, 1)])
     for part, facing in zip(stack_parts, facings, strict=True):
-        record.do(bench.put_on, end=End.FREE, part_id=part, facing=facing)
-    record.do(bench.close_stack, closed_at=CLOSED_AT)
+        record.do(put_on, end=End.FREE, part_id=part, facing=facing)
+    record.do(close_stack, closed_at=CLOSED_AT)
 
     record.do(hand_in)
 
@@ -167,7 +171,7 @@ def test_a_re_torque_makes_no_new_build(lab: Lab) -> None:
     before = present_layers(lab)
     record = lab.begin(RecordKind.RE_TORQUE)
     record.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=1,
         stage=Stage.CLOSING,
@@ -234,16 +238,16 @@ def test_a_part_lifted_off_elsewhere_waits_for_that_record(lab: Lab) -> None:
     taking = lab.begin()
     taking.open()
     own = taking.lift(count=2)
-    taking.do(bench.put_on, end=End.FREE, part_id=collector)
-    taking.do(bench.put_on, end=End.FREE, part_id=own[0])
-    taking.do(bench.close_stack, closed_at=CLOSED_AT)
+    taking.do(put_on, end=End.FREE, part_id=collector)
+    taking.do(put_on, end=End.FREE, part_id=own[0])
+    taking.do(close_stack, closed_at=CLOSED_AT)
 
     with pytest.raises(Refused, match=f"hand in record {giving.number} first"):
         taking.do(hand_in)
 
-    giving.do(bench.put_on, end=End.FREE, part_id=own[1])
-    giving.do(bench.put_on, end=End.FREE, part_id=plate)
-    giving.do(bench.close_stack, closed_at=CLOSED_AT)
+    giving.do(put_on, end=End.FREE, part_id=own[1])
+    giving.do(put_on, end=End.FREE, part_id=plate)
+    giving.do(close_stack, closed_at=CLOSED_AT)
     with pytest.raises(Refused, match=f"hand in record {taking.number} first"):
         giving.do(hand_in)
 
@@ -253,7 +257,7 @@ def test_a_frozen_record_is_written_no_more(lab: Lab) -> None:
     record.do(hand_in)
 
     with pytest.raises(Refused, match="needs a correction"):
-        record.do(bench.undo_last)
+        record.do(undo_last)
     with pytest.raises(Refused, match="needs a correction"):
         record.do(hand_in)
     with Session(lab.engine) as session, pytest.raises(IntegrityError, match="frozen"):
@@ -317,12 +321,12 @@ def test_handed_in_again_only_what_differs_is_written_anew(lab: Lab) -> None:
     record.do(hand_in)
     first = lab.rows(lambda s: s.scalars(select(Layer.id).where(Layer.build_id == 2)).all())
     sent_back_and_taken_up(lab, record)
-    record.do(bench.undo_last)  # the closing
+    record.do(undo_last)  # the closing
     outermost = record.pile.layers[-1].part
-    record.do(bench.undo_last)  # the last layer put on
+    record.do(undo_last)  # the last layer put on
     spare = lab.rows(lambda s: builders.a_part(s, builders.the_part_types(s).insulator_plate).id)
-    record.do(bench.put_on, end=End.FREE, part_id=spare)
-    record.do(bench.close_stack, closed_at=lab.now)
+    record.do(put_on, end=End.FREE, part_id=spare)
+    record.do(close_stack, closed_at=lab.now)
 
     record.do(hand_in)
 
@@ -350,12 +354,12 @@ def test_handed_in_again_without_its_opening_the_build_before_is_present(lab: La
     before = present_layers(lab)
     record = lab.begin(RecordKind.INSPECTION)
     record.open()
-    record.do(bench.close_stack, closed_at=CLOSED_AT)
+    record.do(close_stack, closed_at=CLOSED_AT)
     record.do(hand_in)
     assert {build for build, _ in present_layers(lab)} == {2}
     sent_back_and_taken_up(lab, record)
-    record.do(bench.undo_last)
-    record.do(bench.undo_last)
+    record.do(undo_last)
+    record.do(undo_last)
 
     record.do(hand_in)
 

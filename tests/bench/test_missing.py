@@ -3,12 +3,15 @@
 import pytest
 from sqlalchemy import Engine
 
-from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
 from service.bench.queries.missing import BLOCKS
+from service.closing.changes import read_torque
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
+from service.records.changes.bench_fixings import remove_fixing
+from service.records.changes.bench_opening import close_stack, open_stack, record_exception
 from service.records.tables import RecordKind
 from tests import builders
 from tests.bench.at_the_bench import Bench, a_lab, what_is_missing
@@ -39,13 +42,11 @@ def test_a_complete_rebuild_lacks_nothing(engine: Engine) -> None:
     written = opened(engine)
     lab = written.lab
     (part_id,) = written.lift()
-    written.do(bench.put_on, end=End.FREE, part_id=part_id)
+    written.do(put_on, end=End.FREE, part_id=part_id)
     for number in (1, 2, 3):
         for rod in (1, 2, 3, 4):
-            written.do(
-                bench.read_torque, **torque(lab, rod_number=rod, pass_number=number, entered="9")
-            )
-    written.do(bench.close_stack)
+            written.do(read_torque, **torque(lab, rod_number=rod, pass_number=number, entered="9"))
+    written.do(close_stack)
 
     assert said(written) == ([], [])
     written.do(hand_in)
@@ -55,13 +56,13 @@ def test_remarks_name_what_is_odd_and_do_not_keep_anybody(engine: Engine) -> Non
     written = opened(engine)
     lab = written.lab
     lifted = written.lift(count=3)
-    written.do(bench.put_on, end=End.FREE, part_id=lifted[2])  # a gasket to be renewed
+    written.do(put_on, end=End.FREE, part_id=lifted[2])  # a gasket to be renewed
     sleeve = next(f for f in written.pile.fixings if f.kind is Kind.SLEEVE and f.rod_number == 3)
-    written.do(bench.remove_fixing, part_id=sleeve.part)
+    written.do(remove_fixing, part_id=sleeve.part)
     for rod, value in ((1, "9"), (2, "7")):
-        written.do(bench.read_torque, **torque(lab, rod_number=rod, entered=value))
-    written.do(bench.read_torque, **torque(lab, rod_number=1, pass_number=2, entered="9"))
-    written.do(bench.close_stack)
+        written.do(read_torque, **torque(lab, rod_number=rod, entered=value))
+    written.do(read_torque, **torque(lab, rod_number=1, pass_number=2, entered="9"))
+    written.do(close_stack)
 
     blocks, remarks = said(written)
 
@@ -88,8 +89,8 @@ def _labels(written: Bench, parts: list[int]) -> list[str]:
 
 def test_an_exception_and_unknown_hours_are_remarked(engine: Engine) -> None:
     written = a_lab(engine).begin()
-    written.do(bench.record_exception, reason="coolant ran out")
-    written.do(bench.open_stack, hours_unknown_because="the display is dark")
+    written.do(record_exception, reason="coolant ran out")
+    written.do(open_stack, hours_unknown_because="the display is dark")
 
     _blocks, remarks = said(written)
 
@@ -102,11 +103,11 @@ def test_a_part_from_a_stack_still_open_waits_for_that_record(engine: Engine) ->
     lab = written.lab
     other_id = lab.rows(lambda s: builders.a_stack(s, cells=1, serial="TARN-008")).id
     other = lab.begin(stack_id=other_id)
-    other.do(bench.record_exception, reason="a test")
-    other.do(bench.open_stack, hours_unknown_because="no display")
+    other.do(record_exception, reason="a test")
+    other.do(open_stack, hours_unknown_because="no display")
     (part_id,) = other.lift()
-    written.do(bench.put_on, end=End.FREE, part_id=part_id)
-    written.do(bench.close_stack)
+    written.do(put_on, end=End.FREE, part_id=part_id)
+    written.do(close_stack)
 
     blocks, _remarks = said(written)
 
@@ -136,12 +137,12 @@ def test_a_re_torque_is_made_of_readings_and_an_inspection_of_whatever_was_seen(
     re_torque = lab.begin(RecordKind.RE_TORQUE)
     assert said(re_torque)[0] == ["No torque reading is entered, and a re-torque is one."]
     given = torque(lab, kind=ReadingKind.RESIDUAL, stage=Stage.CLOSING)
-    re_torque.do(bench.read_torque, **given)
+    re_torque.do(read_torque, **given)
     assert said(re_torque) == ([], ["No closing torque reading at rods 2, 3, 4."])
     re_torque.do(hand_in)
 
     inspection = lab.begin(RecordKind.INSPECTION)
     assert said(inspection) == ([], [])
-    inspection.do(bench.record_exception, reason="a test")
-    inspection.do(bench.open_stack, hours_unknown_because="no display")
+    inspection.do(record_exception, reason="a test")
+    inspection.do(open_stack, hours_unknown_because="no display")
     assert "The stack was opened and its closing is not recorded." in said(inspection)[0]

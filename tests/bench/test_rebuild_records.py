@@ -6,13 +6,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.people.tables import Person as PersonRow
 from service.people.tables import Role
 from service.platform.database import SentOnce, changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.records.changes.bench_opening import record_make_safe
 from service.records.changes.rebuild_records import change_record
 from service.records.queries.records import people_on, removed_from
 from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step
@@ -192,10 +193,10 @@ def test_the_second_to_save_over_a_stale_page_is_told_what_changed(engine: Engin
     lab = a_lab(engine)
     bench_ = lab.begin()
     seen_by_both = bench_.record.version
-    bench_.do(bench.record_make_safe, seen_by_both, line_number=1)
+    bench_.do(record_make_safe, seen_by_both, line_number=1)
 
     with pytest.raises(Stale) as stale:
-        bench_.do(bench.record_make_safe, seen_by_both, line_number=1, by=lab.witness)
+        bench_.do(record_make_safe, seen_by_both, line_number=1, by=lab.witness)
 
     assert stale.value.changes == ("Mara Ilves: make-safe line 1 recorded, done",)
     assert (stale.value.yours, stale.value.now) == (1, 2)
@@ -209,13 +210,13 @@ def test_the_same_entry_sent_twice_is_made_once(engine: Engine) -> None:
 
     key = SentOnce("k-1", "POST /records/1/bench", "0" * 64, "entry_key")
     with changing(engine, lab.builder, key=key, now=NOW) as work:
-        step_id = bench.record_make_safe(work, bench_.number, 1, line_number=1)
+        step_id = record_make_safe(work, bench_.number, 1, line_number=1)
         work.answer = str(step_id)
     with (
         pytest.raises(Repeated) as repeated,
         changing(engine, lab.builder, key=key, now=NOW) as work,
     ):
-        bench.record_make_safe(work, bench_.number, 1, line_number=1)
+        record_make_safe(work, bench_.number, 1, line_number=1)
 
     assert repeated.value.answer == str(step_id)
     assert bench_.record.version == 2
@@ -225,9 +226,9 @@ def test_a_record_that_is_not_open_takes_no_entry(engine: Engine) -> None:
     lab = a_lab(engine)
 
     with pytest.raises(Refused, match="it is approved; what is wrong in it needs a correction"):
-        lab.do(bench.record_make_safe, 1, None, line_number=1)
+        lab.do(record_make_safe, 1, None, line_number=1)
     with pytest.raises(NotFound):
-        lab.do(bench.undo_last, 9_999, None)
+        lab.do(undo_last, 9_999, None)
 
 
 def test_an_event_entered_days_later_keeps_both_dates(engine: Engine) -> None:
@@ -235,7 +236,7 @@ def test_an_event_entered_days_later_keeps_both_dates(engine: Engine) -> None:
     bench_ = lab.begin(performed_from=NOW - timedelta(days=5))
 
     step_id = bench_.do(
-        bench.record_make_safe, line_number=1, done_at=NOW - timedelta(days=5, minutes=-3)
+        record_make_safe, line_number=1, done_at=NOW - timedelta(days=5, minutes=-3)
     )
 
     step = lab.get(Step, step_id)

@@ -8,11 +8,14 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, put_on
+from service.closing.changes import read_torque
 from service.operation.migrating import triggers
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
+from service.records.changes.bench_opening import close_stack, record_exception
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordPerson, RecordState, Step, StepKind
 from service.store.tables import Part
@@ -51,18 +54,18 @@ def a_whole_record(lab: Lab) -> Bench:
     written = lab.begin()
     written.open()
     written.do(
-        bench.lift_off,
+        lift_off,
         end=End.FREE,
         findings=[FindingEntry("cracked", 2, "port air in", "a hair wide")],
         note="stuck",
     )
     written.lift()
     part = lab.rows(lambda s: builders.a_part(s, builders.the_part_types(s).mea_directional))
-    written.do(bench.put_on, end=End.FREE, scanned=part.serial, facing=Facing.FREE_END)
-    written.do(bench.undo_last)
+    written.do(put_on, end=End.FREE, scanned=part.serial, facing=Facing.FREE_END)
+    written.do(undo_last)
     for torque in ("8.1", "9"):
         written.do(
-            bench.read_torque,
+            read_torque,
             rod_number=1,
             pass_number=1,
             stage="closing",
@@ -70,7 +73,7 @@ def a_whole_record(lab: Lab) -> Bench:
             instrument_id=lab.driver_id,
             entered=torque,
         )
-    written.do(bench.close_stack, hours=121.0)
+    written.do(close_stack, hours=121.0)
     written.do(hand_in)
     return written
 
@@ -343,9 +346,7 @@ def test_an_entry_made_days_later_shows_both_dates(
     lab: Lab, signed_in_client: Callable[..., Any]
 ) -> None:
     late = lab.begin(performed_from=lab.now - timedelta(days=5))
-    late.do(
-        bench.record_exception, reason="a test", done_at=lab.now - timedelta(days=5, minutes=-5)
-    )
+    late.do(record_exception, reason="a test", done_at=lab.now - timedelta(days=5, minutes=-5))
 
     page = signed_in_client("quality").get(f"/records/{late.number}").text
 

@@ -6,10 +6,14 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
+from service.bench.changes.layers import lift_off, put_on
+from service.closing.changes import read_torque
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.tables import AuditEntry
+from service.records.changes.bench_fixings import fit_from_lot, remove_fixings
+from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.tables import Finding, RecordState, Step, TorqueReading
 from service.stacks.tables import HourReading
 from service.store.tables import Part
@@ -22,9 +26,9 @@ def test_undo_takes_back_the_last_entry_and_leaves_it_readable(engine: Engine) -
     bench_ = opened(engine)
     base = bench_.pile.base
     version = bench_.record.version
-    step_id = bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING)
+    step_id = bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
 
-    assert bench_.do(bench.undo_last, version + 1, by=bench_.lab.witness) == step_id
+    assert bench_.do(undo_last, version + 1, by=bench_.lab.witness) == step_id
 
     step = bench_.lab.get(Step, step_id)
     assert (step.undone_by_id, step.undone_at) == (bench_.lab.witness.id, bench_.lab.now)
@@ -42,10 +46,10 @@ def test_a_part_put_on_goes_back_to_where_it_was(engine: Engine) -> None:
     bench_ = opened(engine)
     part = a_part(bench_.lab, "mea")
     set_on(bench_.lab, Part, part.id, place="shelf B 3")
-    bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
+    bench_.do(put_on, end=End.FREE, scanned=part.serial)
     assert bench_.lab.get(Part, part.id).place == ""
 
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
 
     row = bench_.lab.get(Part, part.id)
     assert (row.whereabouts, row.place, row.stack_id) == (Whereabouts.IN_STORE, "shelf B 3", None)
@@ -58,12 +62,12 @@ def test_undoing_everything_leaves_the_record_as_it_began(engine: Engine) -> Non
     lot = a_lot(bench_.lab, "gas_gasket")
     nuts = a_lot(bench_.lab, "nut")
     lifted = bench_.lift(count=6)
-    bench_.do(bench.put_on, end=End.FREE, lot_id=lot.id)
-    bench_.do(bench.put_on, end=End.FIXED, part_id=_mea(bench_.pile.lifted))
-    bench_.do(bench.remove_fixings, part_ids=[f.part for f in fixings if f.kind is Kind.NUT])
-    bench_.do(bench.fit_from_lot, lot_id=nuts.id, rod_numbers=[1, 2], each=1)
-    bench_.do(bench.read_torque, **reading(bench_.lab))
-    bench_.do(bench.close_stack, hours=121.0)
+    bench_.do(put_on, end=End.FREE, lot_id=lot.id)
+    bench_.do(put_on, end=End.FIXED, part_id=_mea(bench_.pile.lifted))
+    bench_.do(remove_fixings, part_ids=[f.part for f in fixings if f.kind is Kind.NUT])
+    bench_.do(fit_from_lot, lot_id=nuts.id, rod_numbers=[1, 2], each=1)
+    bench_.do(read_torque, **reading(bench_.lab))
+    bench_.do(close_stack, hours=121.0)
 
     with Session(engine) as session:
         entries = session.scalar(
@@ -72,7 +76,7 @@ def test_undoing_everything_leaves_the_record_as_it_began(engine: Engine) -> Non
             )
         )
     for _ in range(entries or 0):
-        bench_.do(bench.undo_last)
+        bench_.do(undo_last)
 
     record = bench_.record
     assert (record.opened_at, record.closed_at) == (None, None)
@@ -87,7 +91,7 @@ def test_undoing_everything_leaves_the_record_as_it_began(engine: Engine) -> Non
         assert in_store == [Whereabouts.IN_STORE]
         assert session.scalar(select(func.count(Step.id)).where(Step.standing)) == 0
     with pytest.raises(Refused, match="no entry left to undo"):
-        bench_.do(bench.undo_last)
+        bench_.do(undo_last)
 
 
 def _mea(lifted: tuple) -> int:
@@ -97,16 +101,16 @@ def _mea(lifted: tuple) -> int:
 def test_a_part_put_on_lifted_again_and_undone_stands_where_it_was_put(engine: Engine) -> None:
     bench_ = opened(engine)
     part = a_part(bench_.lab, "mea")
-    put = bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
-    bench_.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING)
+    put = bench_.do(put_on, end=End.FREE, scanned=part.serial)
+    bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
     assert not bench_.lab.get(Step, put).standing
     assert where(bench_.lab, part.id) == ("lifted off", None)
 
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
 
     assert bench_.lab.get(Step, put).standing
     assert where(bench_.lab, part.id) == ("fitted", bench_.lab.stack_id)
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
     assert where(bench_.lab, part.id) == ("in store", None)
 
 
@@ -118,16 +122,16 @@ def test_a_lifting_off_cannot_be_undone_once_the_part_sits_in_another_stack(
     other_id = lab.rows(lambda s: builders.a_stack(s, cells=1, serial="TARN-008")).id
     other = lab.begin(stack_id=other_id)
     other.make_safe()
-    other.do(bench.open_stack, hours=0.0)
+    other.do(open_stack, hours=0.0)
     (part_id,) = bench_.lift()
-    other.do(bench.put_on, end=End.FREE, part_id=part_id)
+    other.do(put_on, end=End.FREE, part_id=part_id)
 
     with pytest.raises(Refused, match=r"is fitted elsewhere by now.*Take that back first"):
-        bench_.do(bench.undo_last)
+        bench_.do(undo_last)
 
-    other.do(bench.undo_last)
+    other.do(undo_last)
     assert where(lab, part_id) == ("lifted off", None)
-    bench_.do(bench.undo_last)
+    bench_.do(undo_last)
     assert where(lab, part_id) == ("fitted", lab.stack_id)
 
 
@@ -142,4 +146,4 @@ def test_nothing_is_undone_once_the_record_is_handed_in(engine: Engine) -> None:
     bench_.lab.rows(hand_in)
     assert bench_.record.state is RecordState.HANDED_IN
     with pytest.raises(Refused, match=r"handed in.*needs a correction"):
-        bench_.do(bench.undo_last)
+        bench_.do(undo_last)

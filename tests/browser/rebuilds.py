@@ -6,11 +6,12 @@ from datetime import timedelta
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
+from service.closing.changes import read_torque
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -21,6 +22,7 @@ from service.platform.arithmetic.vocabulary import (
     Stage,
     Whereabouts,
 )
+from service.records.changes.bench_opening import close_stack
 from service.stacks.tables import Layer
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
@@ -97,15 +99,15 @@ def a_rebuild(
         seen = SEEN_NOTHING
         if layer.kind is Kind.HALF_PLATE:
             seen, cracked = (FindingEntry("hairline crack", 2, "at the air inlet"),), layer.label
-        record.do(bench.lift_off, end=End.FREE, findings=seen)
+        record.do(lift_off, end=End.FREE, findings=seen)
         lifted.append(layer.part)
     for part in reversed(lifted):
         put = new_mea.id if part == old_mea.part else part
-        record.do(bench.put_on, end=End.FREE, part_id=put, facing=facings[part])
+        record.do(put_on, end=End.FREE, part_id=put, facing=facings[part])
     for pass_number, share in ((1, 0.33), (2, 0.66), (3, 1.0)):
         for rod, torque_nm in TORQUES_NM.items():
             record.do(
-                bench.read_torque,
+                read_torque,
                 rod_number=rod,
                 pass_number=pass_number,
                 stage=Stage.CLOSING,
@@ -113,7 +115,7 @@ def a_rebuild(
                 torque_nm=round(torque_nm * share, 1),
                 instrument_id=lab.driver_id,
             )
-    record.do(bench.close_stack, hours=320.0)
+    record.do(close_stack, hours=320.0)
     record.do(hand_in)
     return Rebuilt(
         lab=lab,

@@ -8,12 +8,14 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.closing.arithmetic.closing import closing
 from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
+from service.closing.changes import read_torque
 from service.closing.queries.closing_inputs import ClosingGround, closing_ground, kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
+from service.records.changes.bench_opening import close_stack, open_stack, record_exception
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind
 from service.stacks.tables import Layer, Stack
@@ -50,7 +52,7 @@ def a_closing(lab: Lab) -> Bench:
 
 def read(record: Bench, rod: int, torque_nm: float, number: int = 3, **more: Any) -> None:
     record.do(
-        bench.read_torque,
+        read_torque,
         rod_number=rod,
         pass_number=number,
         stage=more.pop("stage", Stage.CLOSING),
@@ -169,7 +171,7 @@ def test_a_reading_undone_or_as_found_does_not_count(lab: Lab) -> None:
     record.open()
     read(record, 1, 9.0)
     read(record, 2, 8.0)
-    record.do(bench.undo_last)
+    record.do(undo_last)
 
     assert [(one.rod, one.torque_nm) for one in ground(lab, record.number).inputs.readings] == [
         (1, 9.0)
@@ -207,7 +209,7 @@ def test_what_an_earlier_closing_was_kept_to_press_counts(lab: Lab) -> None:
     first = a_closing(lab)
     for rod in (1, 2, 3, 4):
         read(first, rod, 9.5)
-    first.do(bench.close_stack, closed_at=lab.now)
+    first.do(close_stack, closed_at=lab.now)
     first.do(hand_in)
     with Session(lab.engine) as session:
         kept = kept_result(session, first.number)
@@ -218,8 +220,8 @@ def test_what_an_earlier_closing_was_kept_to_press_counts(lab: Lab) -> None:
     strain = outcome.closed.cells.gdl_strain_percent
     lab.now += timedelta(days=1)
     again = lab.begin(performed_from=lab.now)
-    again.do(bench.record_exception, reason="a test", done_at=lab.now)
-    again.do(bench.open_stack, opened_at=lab.now, hours=130.0)
+    again.do(record_exception, reason="a test", done_at=lab.now)
+    again.do(open_stack, opened_at=lab.now, hours=130.0)
 
     found = ground(lab, again.number)
     placed = found.inputs.pile.placed()

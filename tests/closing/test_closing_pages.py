@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench as entries
 from service.bench.changes.handing_in import hand_in
+from service.closing.changes import read_torque
 from service.operation.migrating import triggers
 from service.people.tables import ApiToken, Role
 from service.physics.arithmetic.part_stiffness import Stiff
@@ -364,7 +364,7 @@ def test_a_re_torque_tells_what_each_nut_lost(app: Any, at_bench: AtTheClamp) ->
         )
     for rod, torque_nm in enumerate((8.2, 8.4, 8.5, 8.4), 1):
         with changing(engine, builder, now=later) as work:
-            entries.read_torque(
+            read_torque(
                 work,
                 number,
                 None,

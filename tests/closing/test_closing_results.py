@@ -11,17 +11,19 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import send_back, take_up
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import note_finding
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.changes import read_torque
 from service.closing.queries.closing_inputs import KeptResult, kept_result, kept_results
 from service.closing.tables import ClosingResult
 from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack
@@ -46,7 +48,7 @@ def design_of(session: Session, lab: Lab) -> int:
 def read(record: Bench, torques_nm: tuple[float, ...], number: int = 3) -> None:
     for rod, torque_nm in enumerate(torques_nm, 1):
         record.do(
-            bench.read_torque,
+            read_torque,
             rod_number=rod,
             pass_number=number,
             stage=Stage.CLOSING,
@@ -61,7 +63,7 @@ def closed(lab: Lab, torques_nm: tuple[float, ...] = (9.1, 8.8, 9.0, 9.2)) -> Be
     record = lab.begin()
     record.open()
     read(record, torques_nm)
-    record.do(bench.close_stack, closed_at=lab.now)
+    record.do(close_stack, closed_at=lab.now)
     return record
 
 
@@ -121,7 +123,7 @@ def test_without_limits_in_force_nothing_is_kept(engine: Engine) -> None:
 
 def test_a_record_which_read_no_nut_keeps_nothing(lab: Lab) -> None:
     record = lab.begin(RecordKind.INSPECTION)
-    record.do(bench.note_finding, part_id=record.pile.layers[0].part, findings=SEEN_NOTHING)
+    record.do(note_finding, part_id=record.pile.layers[0].part, findings=SEEN_NOTHING)
 
     record.do(hand_in)
 

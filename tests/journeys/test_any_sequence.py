@@ -23,12 +23,14 @@ from hypothesis.stateful import (
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
+from service.bench.changes.layers import lift_off, put_on
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.platform.database import changing, make_engine, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
+from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind, Step, StepKind
@@ -137,9 +139,9 @@ class TwoStacks(RuleBasedStateMachine):
         """Open by exception; refused the second time."""
         was_opened = self.is_opened(at)
         if not was_opened:
-            assert self.enter(at, bench.record_exception, reason="a sequence")
+            assert self.enter(at, record_exception, reason="a sequence")
             self.past[at].append(("exception",))
-        opened = self.enter(at, bench.open_stack, hours_unknown_because="no meter")
+        opened = self.enter(at, open_stack, hours_unknown_because="no meter")
         assert opened is not was_opened
         if opened:
             self.past[at].append(("opened",))
@@ -148,7 +150,7 @@ class TwoStacks(RuleBasedStateMachine):
     def lift_off(self, at: int, end: End) -> None:
         """The outermost goes to the tray."""
         pile = self.piles[at]
-        done = self.enter(at, bench.lift_off, end=end, findings=[FindingEntry("none seen")])
+        done = self.enter(at, lift_off, end=end, findings=[FindingEntry("none seen")])
         assert done is (self.is_opened(at) and bool(pile))
         if done:
             part = pile.pop(0 if end is End.FIXED else -1)
@@ -170,9 +172,7 @@ class TwoStacks(RuleBasedStateMachine):
 
     def _put(self, at: int, end: End, part: int, facing: Facing) -> None:
         matters = part in self.facing_matters
-        done = self.enter(
-            at, bench.put_on, end=end, part_id=part, facing=facing if matters else None
-        )
+        done = self.enter(at, put_on, end=end, part_id=part, facing=facing if matters else None)
         assert done is (self.is_opened(at) and part in self.tray)
         if done:
             before = self.tray.pop(part)
@@ -182,7 +182,7 @@ class TwoStacks(RuleBasedStateMachine):
     @rule(at=STACKS, end=ENDS)
     def put_on_item(self, at: int, end: End) -> None:
         """A gasket of the lot, while there is one that was never used."""
-        done = self.enter(at, bench.put_on, end=end, lot_id=self.lot_id)
+        done = self.enter(at, put_on, end=end, lot_id=self.lot_id)
         if done:
             folded = self.folded(at).layers
             part = folded[0 if end is End.FIXED else -1].part
@@ -197,7 +197,7 @@ class TwoStacks(RuleBasedStateMachine):
         """The last entry is taken back, unless its part has gone into the other pile since."""
         last = self.past[at][-1] if self.past[at] else None
         gone = bool(last and last[0] == "lifted" and last[2] not in self.tray)
-        done = self.enter(at, bench.undo_last)
+        done = self.enter(at, undo_last)
         assert done is (last is not None and not gone)
         if not done or last is None:
             return

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.life.changes.failing_marks import withdraw_failing
 from service.operation.migrating import migrate, triggers
 from service.people.tables import Role
@@ -54,7 +54,7 @@ def test_words_of_before_place_their_holds(empty_url: str) -> None:
     }
     assert told(lab) == [failing, allowed, cracked]
 
-    record.do(bench.undo_last)
+    record.do(undo_last)
     lab.do(withdraw_failing, failing, reason="the lead was loose", by=quality)
 
     assert held(lab, cracked) == held(lab, failing) == ()

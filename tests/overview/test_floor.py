@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.closing.changes import read_torque
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.columns import NeedKind
 from service.overview.queries.overview import Floor, floor
@@ -22,6 +22,7 @@ from service.platform.database import reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.platform.queries.lists import Turn
+from service.records.changes.bench_opening import close_stack
 from service.records.tables import (
     RebuildRecord,
     RecordKind,
@@ -662,7 +663,7 @@ def test_a_closed_stack_whose_design_limits_leaks_waits_for_its_test(engine: Eng
     assert NeedKind.LEAK_TEST not in needs(engine, **asked)
     stack_testing.later(stack)
     stack.bench.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=1,
         stage=Stage.CLOSING,
@@ -787,7 +788,7 @@ def test_a_stack_just_closed_at_the_bench_is_told_before_its_record_is_handed_in
     for rod in range(1, 5):
         for number in (1, 2, 3):
             opened.do(
-                bench.read_torque,
+                read_torque,
                 rod_number=rod,
                 pass_number=number,
                 stage=Stage.CLOSING,
@@ -795,7 +796,7 @@ def test_a_stack_just_closed_at_the_bench_is_told_before_its_record_is_handed_in
                 torque_nm=3.0 * number,
                 instrument_id=lab.driver_id,
             )
-    opened.do(bench.close_stack, closed_at=None, hours=120.0)
+    opened.do(close_stack, closed_at=None, hours=120.0)
     assert needs(engine, now=lab.now) == []
 
     told = need_of(engine, NeedKind.RE_TORQUE, Role.BUILDER, now=lab.now + timedelta(hours=1))

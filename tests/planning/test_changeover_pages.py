@@ -10,12 +10,13 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.bench.changes.bench import lift_off, open_stack, record_exception
+from service.bench.changes.layers import lift_off
 from service.physics.arithmetic.conditions import FindingEntry
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
+from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
 from service.store.tables import Part

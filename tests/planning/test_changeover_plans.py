@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.layers import put_on
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.planning.arithmetic.options import (
@@ -380,7 +380,7 @@ def put(lab: Lab, bench_: Bench, end: End, layer: Any) -> None:
         with Session(lab.engine) as session:
             lot = session.scalars(select(Lot.id).where(Lot.label == layer.lot)).one()
     bench_.do(
-        bench.put_on,
+        put_on,
         end=end,
         scanned="" if lot else layer.label,
         lot_id=lot,

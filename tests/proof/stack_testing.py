@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.tables import RecordKind
 from service.stacks.tables import Stack
 from service.store.arithmetic.instrument_kinds import InstrumentKind
@@ -101,7 +101,7 @@ class ClosedStack:
         typed |= more
         return self._made(
             self.bench.do(
-                bench.record_leak_test,
+                record_leak_test,
                 typed=typed,
                 instrument_id=self.tools.gauge,
                 thermometer_id=self.tools.thermometer,
@@ -114,7 +114,7 @@ class ClosedStack:
         """One test of insulation."""
         return self._made(
             self.bench.do(
-                bench.record_insulation_test,
+                record_insulation_test,
                 typed=dict(typed),
                 instrument_id=self.tools.tester,
                 **facts,
@@ -125,7 +125,7 @@ class ClosedStack:
         """One check of the cells; 40 Ω each unless given."""
         return self._made(
             self.bench.do(
-                bench.record_short_check,
+                record_short_check,
                 typed={"way": way},
                 values=values or ["40"] * self.cells,
                 instrument_id=self.tools.multimeter,

@@ -10,9 +10,10 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import approve
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.closing.changes import read_torque
 from service.limits.arithmetic.figures import ShortFigures
 from service.operation.migrating import triggers
 from service.people.tables import Role
@@ -25,6 +26,7 @@ from service.platform.tables import AuditEntry
 from service.proof.changes import release_build
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease, StackTest
+from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.tables import RecordKind, Step
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list
@@ -246,7 +248,7 @@ def re_torque(stack: ClosedStack) -> None:
     """Turn one nut in a record of its own."""
     stack.bench = stack.lab.begin(RecordKind.RE_TORQUE, performed_from=stack.lab.now)
     stack.bench.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=1,
         stage=Stage.CLOSING,
@@ -271,7 +273,7 @@ def test_a_re_torque_ends_the_release_and_its_undoing_restores_it(engine: Engine
     assert found.shut[0] == (
         "Leak anode to outside: test again, for since the test: re-torque in record 3."
     )
-    stack.bench.do(bench.undo_last)
+    stack.bench.do(undo_last)
     assert state_of(stack) == "released"
 
 
@@ -285,7 +287,7 @@ def test_a_re_torque_told_late_ends_a_release_given_meanwhile(engine: Engine) ->
     later(stack, hours=1)
 
     stack.bench.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=1,
         stage=Stage.CLOSING,
@@ -317,8 +319,8 @@ def test_an_opening_ends_the_release_and_the_build_keeps_that_it_had_one(engine:
     build_id = the_build(stack)
     stack.bench = stack.lab.begin(RecordKind.REBUILD, performed_from=stack.lab.now)
 
-    stack.bench.do(bench.record_exception, reason="the checklist hangs in the other room")
-    stack.bench.do(bench.open_stack, opened_at=None, hours=120.0)
+    stack.bench.do(record_exception, reason="the checklist hangs in the other room")
+    stack.bench.do(open_stack, opened_at=None, hours=120.0)
 
     with reading(engine) as session:
         found = gate(session, build_id)

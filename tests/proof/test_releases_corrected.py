@@ -8,13 +8,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import approve
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
 from service.bench.queries.correction_preview import Preview, preview
 from service.bench.queries.corrections import Fact, correctable, correction
 from service.bench.tables import Correction, CorrectionOf
+from service.closing.changes import read_torque
 from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
@@ -23,6 +24,7 @@ from service.platform.permissions import Person
 from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
+from service.records.changes.bench_opening import close_stack, open_stack, record_exception
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind
 from service.stacks.queries.build_spans import builds_of
@@ -52,7 +54,7 @@ class Released:
         self.bench.open()
         self.lift_and_put_back()
         self.read_nuts()
-        self.bench.do(bench.close_stack, closed_at=self.lab.now)
+        self.bench.do(close_stack, closed_at=self.lab.now)
         self.hand_in_and_approve()
         self.build_id = self.lab.rows(
             lambda s: s.scalars(select(Build.id).order_by(Build.id.desc())).first()
@@ -67,7 +69,7 @@ class Released:
         outermost = self.lab.get(Part, layers[-1].part)
         spare = self.lab.rows(lambda s: self.a_spare(s, outermost.part_type_id, "S-1"))
         for layer in (*layers[-count:-1], replace(layers[-1], part=spare)):
-            self.bench.do(bench.put_on, end=End.FREE, part_id=layer.part, facing=layer.facing)
+            self.bench.do(put_on, end=End.FREE, part_id=layer.part, facing=layer.facing)
 
     def a_spare(self, session: Session, part_type_id: int, serial: str) -> int:
         """Another part of a type, in store."""
@@ -78,7 +80,7 @@ class Released:
     def read_nuts(self) -> None:
         for rod, torque_nm in enumerate((9.1, 8.8, 9.0, 9.2), 1):
             self.bench.do(
-                bench.read_torque,
+                read_torque,
                 rod_number=rod,
                 pass_number=3,
                 stage=Stage.CLOSING,
@@ -308,11 +310,11 @@ def test_as_known_before_the_correction_the_build_was_released(stack: Released) 
 def test_a_build_opened_before_the_correction_keeps_that_it_was_released(stack: Released) -> None:
     number = stack.correction_of(OF.TORQUE)
     stack.bench = stack.lab.begin(performed_from=stack.lab.now)
-    stack.bench.do(bench.record_exception, reason="the checklist hangs in the other room")
-    stack.bench.do(bench.open_stack, opened_at=None, hours=130.0)
+    stack.bench.do(record_exception, reason="the checklist hangs in the other room")
+    stack.bench.do(open_stack, opened_at=None, hours=130.0)
     stack.later()
     stack.read_nuts()
-    stack.bench.do(bench.close_stack, closed_at=stack.lab.now)
+    stack.bench.do(close_stack, closed_at=stack.lab.now)
     stack.hand_in_and_approve()
 
     stack.decide(number)

@@ -8,8 +8,9 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.closing.changes import read_torque
 from service.closing.queries.build_torques import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
@@ -19,6 +20,7 @@ from service.platform.errors import Refused, Stale
 from service.proof.arithmetic.electrical_tests import InsulationTest, ShortCheck
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
+from service.proof.changes import record_insulation_test, record_leak_test
 from service.proof.queries.build_verdicts import (
     VerdictLine,
     verdict_lines,
@@ -27,6 +29,7 @@ from service.proof.queries.build_verdicts import (
 )
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.tables import StackTest
+from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import verify
 from service.records.queries.records import entries_of, record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
@@ -110,7 +113,7 @@ def test_leaks_read_with_a_flow_meter_need_no_end_of_a_decay(engine: Engine) -> 
     typed = {name: value for name, value in DECAY.items() if not name.startswith(("end", "dur"))}
 
     stack.bench.do(
-        bench.record_leak_test,
+        record_leak_test,
         typed=typed | {"set_up": "4", "method": "flow meter", "flow": "2 mL/min"},
         instrument_id=stack.tools.gauge,
         thermometer_id=stack.tools.thermometer,
@@ -164,7 +167,7 @@ def test_an_undone_test_stays_in_the_record_and_counts_no_longer(engine: Engine)
     stack = a_closed_stack(engine)
     stack.leak(4)
 
-    stack.bench.do(bench.undo_last)
+    stack.bench.do(undo_last)
 
     (one,) = made(stack)
     assert not one.stands
@@ -300,8 +303,8 @@ def test_a_test_lies_between_the_closing_and_now(engine: Engine) -> None:
     stack = a_closed_stack(engine, kind=RecordKind.REBUILD)
     stack.bench.open()
     stack.bench.lift(End.FREE)
-    stack.bench.do(bench.undo_last)
-    stack.bench.do(bench.close_stack, closed_at=NOW - timedelta(minutes=30))
+    stack.bench.do(undo_last)
+    stack.bench.do(close_stack, closed_at=NOW - timedelta(minutes=30))
 
     with pytest.raises(Refused, match="the stack was closed later") as refused:
         stack.leak(4, done_at=NOW - timedelta(minutes=45))
@@ -318,7 +321,7 @@ def test_somebody_elses_entry_makes_a_form_stale(engine: Engine) -> None:
 
     with pytest.raises(Stale):
         stack.bench.do(
-            bench.record_insulation_test,
+            record_insulation_test,
             seen,
             typed=DRY,
             instrument_id=stack.tools.tester,
@@ -346,7 +349,7 @@ def test_each_instrument_is_of_its_kind(engine: Engine, tool: str, of: str, word
 
     with pytest.raises(Refused, match=words) as refused:
         stack.bench.do(
-            bench.record_leak_test,
+            record_leak_test,
             typed=DECAY | {"set_up": "4", "arrived_cathode": "0"},
             **tools,
         )
@@ -382,9 +385,9 @@ def test_a_held_instrument_needs_a_concession_which_undoing_gives_back(engine: E
     stack.lab.rows(lambda s: s.add(given))
     stack.leak(2)
     stack.leak(3)
-    stack.bench.do(bench.undo_last)
+    stack.bench.do(undo_last)
     assert stack.lab.get(Concession, given.id).used_in_record_id == stack.bench.number
-    stack.bench.do(bench.undo_last)
+    stack.bench.do(undo_last)
     assert stack.lab.get(Concession, given.id).used_in_record_id is None
 
 
@@ -419,7 +422,7 @@ def test_tests_read_with_an_instrument_found_out_are_in_doubt(engine: Engine) ->
 def read_a_nut(stack: ClosedStack) -> None:
     """Turn one nut."""
     stack.bench.do(
-        bench.read_torque,
+        read_torque,
         rod_number=1,
         pass_number=1,
         stage=Stage.CLOSING,
@@ -497,7 +500,7 @@ def test_tests_before_an_opening_are_no_tests_of_the_next_build(engine: Engine) 
     stack = a_closed_stack(engine, kind=RecordKind.REBUILD)
     stack.leak(4, done_at=WORK_BEGAN + timedelta(minutes=5))
     stack.bench.open()
-    stack.bench.do(bench.close_stack, closed_at=NOW - timedelta(minutes=30))
+    stack.bench.do(close_stack, closed_at=NOW - timedelta(minutes=30))
 
     assert lines(stack)["leak anode to outside"].verdict is None
 
@@ -519,7 +522,7 @@ def test_gas_in_the_coolant_points_to_plates_or_gaskets(engine: Engine) -> None:
 def test_what_tests_leave_open_is_remarked_at_hand_in(engine: Engine) -> None:
     stack = a_closed_stack(engine, kind=RecordKind.REBUILD)
     stack.bench.open()
-    stack.bench.do(bench.close_stack, closed_at=NOW - timedelta(minutes=30))
+    stack.bench.do(close_stack, closed_at=NOW - timedelta(minutes=30))
     every = (
         "Not tested: leak anode to outside, leak cathode to outside, leak coolant to outside, leak"
         " between anode and cathode, leak between anode and coolant, leak between cathode and"
@@ -568,7 +571,7 @@ def test_the_content_of_a_record_holds_its_tests(engine: Engine) -> None:
     stack = a_closed_stack(engine)
     stack.leak(4)
     stack.shorts()
-    stack.bench.do(bench.undo_last)
+    stack.bench.do(undo_last)
     later(stack)
 
     stack.bench.do(hand_in)

@@ -9,9 +9,9 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import put_on
 from service.bench.queries.approvals import may_decide
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
@@ -21,6 +21,8 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.platform.permissions import Person
+from service.records.changes.bench_fixings import remove_fixing
+from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import record_content, verify
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.records import entries_of
@@ -88,11 +90,11 @@ def put(record: Bench, layers: list[Layer], **instead: int) -> None:
             renewed(record.lab, layer) if layer.kind is Kind.GASKET else layer.part
         )
         facing = None if layer.facing is Facing.EITHER else layer.facing
-        record.do(bench.put_on, end=End.FREE, part_id=part, facing=facing)
+        record.do(put_on, end=End.FREE, part_id=part, facing=facing)
 
 
 def closed(record: Bench) -> Bench:
-    record.do(bench.close_stack, closed_at=NOW)
+    record.do(close_stack, closed_at=NOW)
     return record
 
 
@@ -211,7 +213,7 @@ def test_a_first_build_is_checked_from_its_first_layer(engine: Engine) -> None:
     assert found(lab, record.number) == []
     pile = lab.rows(lambda s: [(part.id, facing) for part, facing in builders.a_pile(s, cells=1)])
     for part, facing in pile[1:4]:
-        record.do(bench.put_on, end=End.FREE, part_id=part, facing=facing)
+        record.do(put_on, end=End.FREE, part_id=part, facing=facing)
 
     assert found(lab, record.number) == [(Wrong.MISSING, BLOCKS)]
 
@@ -222,7 +224,7 @@ def test_closed_without_its_rods_is_not_handed_in(engine: Engine) -> None:
     record = lab.begin(RecordKind.FIRST_BUILD)
     pile = lab.rows(lambda s: [(part.id, facing) for part, facing in builders.a_pile(s, cells=1)])
     for part, facing in pile:
-        record.do(bench.put_on, end=End.FREE, part_id=part, facing=facing)
+        record.do(put_on, end=End.FREE, part_id=part, facing=facing)
     before = missing(lab, record.number)
     closed(record)
 
@@ -240,7 +242,7 @@ def test_a_sleeve_taken_off_and_forgotten_is_named(lab: Lab) -> None:
         sleeve = session.scalars(
             select(Fixing.part_id).where(Fixing.kind == Kind.SLEEVE, Fixing.rod_number == 3)
         ).one()
-    record.do(bench.remove_fixing, part_id=sleeve)
+    record.do(remove_fixing, part_id=sleeve)
     put(record, layers)
     closed(record)
 
@@ -257,7 +259,7 @@ def test_kinds_the_design_does_not_count_are_let_be(lab: Lab) -> None:
         spring = session.scalars(
             select(Fixing.part_id).where(Fixing.kind == Kind.DISC_SPRING, Fixing.rod_number == 3)
         ).one()
-    record.do(bench.remove_fixing, part_id=spring)
+    record.do(remove_fixing, part_id=spring)
     put(record, layers)
     closed(record)
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as some
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.corrections import correctable, written_time
 from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
@@ -23,6 +23,7 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
+from service.records.changes.bench_opening import close_stack, open_stack, record_exception
 from service.records.tables import RecordKind
 from service.stacks.queries.layer_maps import layer_map
 from service.store.tables import Part
@@ -81,13 +82,13 @@ class History:
             performed_from=self.lab.now - 4 * HOUR,
         )
         if not first:
-            record.do(bench.record_exception, reason="test", done_at=opened_at)
-            record.do(bench.open_stack, opened_at=opened_at, hours_unknown_because="no meter")
+            record.do(record_exception, reason="test", done_at=opened_at)
+            record.do(open_stack, opened_at=opened_at, hours_unknown_because="no meter")
             for _ in range(min(lifted, len(record.pile.layers))):
-                record.do(bench.lift_off, end=End.FREE, findings=SEEN_NOTHING, done_at=opened_at)
+                record.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, done_at=opened_at)
         self._put_on(record, puts, opened_at)
         closed_at = self.lab.now - HOUR
-        record.do(bench.close_stack, closed_at=closed_at)
+        record.do(close_stack, closed_at=closed_at)
         parts = [layer.part for layer in record.pile.layers]
         record.do(hand_in)
         self.records.append(record.number)
@@ -102,7 +103,7 @@ class History:
             )
         wanted = list(dict.fromkeys(self.spares[i] for i in puts if self.spares[i] in free))
         for part in wanted or sorted(free)[:1]:
-            record.do(bench.put_on, end=End.FREE, part_id=part, done_at=at)
+            record.do(put_on, end=End.FREE, part_id=part, done_at=at)
 
     def correct_part(self, which: int, layer: int, right: int) -> None:
         """Correct one layer that came in with some record; what cannot be is refused."""

@@ -6,9 +6,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service.bench.changes import bench
 from service.bench.changes.approvals import make_void
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, note_finding, put_on
 from service.designs.arithmetic.pile import Layer
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.overview.queries.overview import floor
@@ -19,6 +20,7 @@ from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.records.changes.bench_opening import close_stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.queries.holds import About, HoldRow, holds
 from service.store.tables import Part
@@ -68,10 +70,10 @@ class Opened:
         )
 
     def lift(self, findings: Any = BURNT) -> None:
-        self.bench.do(bench.lift_off, end=FREE, findings=findings)
+        self.bench.do(lift_off, end=FREE, findings=findings)
 
     def put_back(self) -> None:
-        self.bench.do(bench.put_on, end=FREE, part_id=self.mea, facing="free end")
+        self.bench.do(put_on, end=FREE, part_id=self.mea, facing="free end")
 
     def do(self, change: Any, *args: Any, **facts: Any) -> Any:
         self.lab.now += timedelta(minutes=1)
@@ -108,7 +110,7 @@ def test_a_part_lifted_off_that_must_not_be_used_again_is_on_hold_at_once(opened
         opened.put_back()
     serial = opened.lab.get(Part, opened.mea).serial
     with pytest.raises(Refused, match="or a concession for this one"):
-        opened.bench.do(bench.put_on, end=FREE, scanned=serial, facing="free end")
+        opened.bench.do(put_on, end=FREE, scanned=serial, facing="free end")
 
     opened.do(give_concession, Subject(opened.mea), reason="for one hour at half load")
     opened.put_back()
@@ -127,8 +129,8 @@ def test_a_part_that_stays_is_on_hold_too_and_keeps_the_record_from_being_handed
     engine: Engine,
 ) -> None:
     opened = Opened(engine, has_pattern=True)
-    opened.bench.do(bench.note_finding, part_id=opened.mea, findings=BURNT)
-    opened.bench.do(bench.close_stack, closed_at=opened.lab.now)
+    opened.bench.do(note_finding, part_id=opened.mea, findings=BURNT)
+    opened.bench.do(close_stack, closed_at=opened.lab.now)
 
     assert opened.usability is Usability.ON_HOLD
     with pytest.raises(RefusedTogether, match=r"on hold: .*burn mark.*: needs a concession"):
@@ -138,7 +140,7 @@ def test_a_part_that_stays_is_on_hold_too_and_keeps_the_record_from_being_handed
 def test_undoing_the_finding_lifts_its_hold(opened: Opened) -> None:
     opened.lift()
 
-    opened.bench.do(bench.undo_last)
+    opened.bench.do(undo_last)
 
     (hold,) = opened.holds
     assert hold.lifted_by == opened.lab.builder.name
@@ -151,7 +153,7 @@ def test_undoing_the_finding_leaves_another_hold(opened: Opened) -> None:
     other = opened.do(place_hold, Subject(opened.mea), reason="lot under suspicion")
     opened.lift()
 
-    opened.bench.do(bench.undo_last)
+    opened.bench.do(undo_last)
 
     assert [hold.id for hold in opened.holds if hold.lifted_at is None] == [other]
     assert opened.usability is Usability.ON_HOLD
@@ -163,7 +165,7 @@ def test_undoing_after_somebody_lifted_the_hold_changes_nothing_of_it(opened: Op
     opened.lift()
     opened.do(lift_hold, opened.holds[0].id, reason="soot, wiped off")
 
-    opened.bench.do(bench.undo_last)
+    opened.bench.do(undo_last)
 
     assert opened.holds[0].lift_reason == "soot, wiped off"
 

@@ -1,37 +1,17 @@
-"""Every entry that can be made in a record at the bench, by one name.
-
-Each takes the work, the record's number and the version the form was shown at (None where the
-caller holds none), makes one change with one entry in the trail, and gives the entry's id.
-"""
+"""Undo: the last entry that stands, whoever made it; and accepting a departure from the design."""
 
 from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
-from service.closing.changes import read_torque, record_closing_check
 from service.designs.arithmetic.grammar_findings import Severity
-from service.physics.arithmetic.conditions import FindingEntry
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.changes import journal
-from service.records.changes.bench_fixings import (
-    fit_fixing,
-    fit_from_lot,
-    remove_fixing,
-    remove_fixings,
-)
-from service.records.changes.bench_opening import (
-    close_stack,
-    open_stack,
-    record_exception,
-    record_make_safe,
-)
 from service.records.changes.eligibility import give_back_concessions
 from service.records.queries.pile_checks import pile_check
 from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
@@ -40,15 +20,10 @@ from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
 from service.store.tables import Lot, Part
 
-# Undo: the last entry that stands, whoever made it, in one press. It stays, struck out.
-
+# Undo: in one press, whoever made the entry. It stays, struck out.
 
 TOOK_OFF = (StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
-
-
 PUT_IN = (StepKind.PUT_ON, StepKind.FIXING_FITTED)
-
-
 BACK_IN_REACH = (Whereabouts.LIFTED_OFF, Whereabouts.IN_STORE)
 
 
@@ -158,29 +133,6 @@ def _back_where_it_was(work: Work, step: Step) -> tuple[Change, ...]:
 def _label(work: Work, part: Part) -> str:
     lot = work.session.get(Lot, part.lot_id) if part.lot_id else None
     return part_label(part.serial, lot.label if lot else None, part.item_number)
-
-
-__all__ = [
-    "FindingEntry",
-    "close_stack",
-    "fit_fixing",
-    "fit_from_lot",
-    "lift_off",
-    "lift_off_down_to",
-    "note_finding",
-    "open_stack",
-    "put_on",
-    "read_torque",
-    "record_closing_check",
-    "record_exception",
-    "record_insulation_test",
-    "record_leak_test",
-    "record_make_safe",
-    "record_short_check",
-    "remove_fixing",
-    "remove_fixings",
-    "undo_last",
-]
 
 
 # Accepting a departure from the design: one finding of the check, as it reads, with the reason.
