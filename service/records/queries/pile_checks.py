@@ -154,14 +154,9 @@ def _held(
     session: Session, ids: Collection[int], lots: Collection[int], until: datetime | None
 ) -> dict[Held, tuple[str, datetime]]:
     """Return why each is on hold, or was then, and when its last hold was placed."""
-    standing: Any = Hold.lifted_at.is_(None)
-    if until is not None:
-        standing = and_(
-            Hold.placed_at <= until, or_(Hold.lifted_at.is_(None), Hold.lifted_at > until)
-        )
     rows = session.execute(
         select(Hold.part_id, Hold.lot_id, Hold.reason, Hold.placed_at)
-        .where(standing, or_(Hold.part_id.in_(ids), Hold.lot_id.in_(lots)))
+        .where(_standing(until), or_(Hold.part_id.in_(ids), Hold.lot_id.in_(lots)))
         .order_by(Hold.placed_at)
     )
     found: dict[Held, tuple[str, datetime]] = {}
@@ -170,6 +165,23 @@ def _held(
         first = found[key][0] if key in found else row.reason
         found[key] = (first, row.placed_at)
     return found
+
+
+def _standing(until: datetime | None) -> Any:
+    """Holds that stand, or stood then."""
+    if until is None:
+        return Hold.lifted_at.is_(None)
+    return and_(Hold.placed_at <= until, or_(Hold.lifted_at.is_(None), Hold.lifted_at > until))
+
+
+def _is_any_held(session: Session, ids: Collection[int], until: datetime | None) -> bool:
+    """Say whether one of these parts, or the lot of one, is or was on hold. One statement."""
+    held: Any = exists().where(
+        _standing(until), or_(Hold.part_id == Part.id, Hold.lot_id == Part.lot_id)
+    )
+    if until is None:
+        held = or_(held, Part.usability == Usability.ON_HOLD)
+    return session.scalar(select(Part.id).where(Part.id.in_(ids), held).limit(1)) is not None
 
 
 def _allowed(session: Session, record_id: int) -> dict[Held, datetime]:
@@ -318,6 +330,8 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
         return PileCheck(kept)
     until = None if head.state in BEING_WRITTEN else head.handed_in_at
     ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
+    if kept.pattern is None and not _is_any_held(session, ids, until):
+        return PileCheck(kept)
     parts = known_parts(session, record_id, ids, until=until)
     on = (head.closed_at or head.performed_from).date()
     if kept.pattern is None:
