@@ -72,7 +72,9 @@ def test_every_main_button_answers_in_words(
 
     for address in addresses:
         at = pressed_at + address.format_map(sheets)
-        page.goto(at)
+        opened = page.goto(at)
+        if opened is None or opened.status >= 500:
+            silent[address] = "the page itself fails"
         for number in range(page.locator("main form").count()):
             if number:
                 page.goto(at)

@@ -75,6 +75,17 @@ def test_the_first_line_names_what_a_template_needs(environment: Environment) ->
     assert wrong == []
 
 
+def test_no_template_calls_its_own_what_every_template_is_given(environment: Environment) -> None:
+    """The frame of the page would show it, or fail by it."""
+    taken = {
+        name: bound
+        for name in NAMES
+        if (bound := GIVEN & {*names_bound_in(parsed(environment, name))})
+    }
+
+    assert taken == {}
+
+
 @cache
 def parsed(environment: Environment, name: str) -> nodes.Template:
     """Read a template, once for all tests."""

@@ -33,7 +33,7 @@ THIN_SPACE = "\u2009"
 UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
 SAVED_COOKIE = "layerbook_saved"
 GIVEN = frozenset(
-    {"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "static", "told", "zone"}
+    {"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "notices", "static", "zone"}
 )
 
 
@@ -163,7 +163,7 @@ def _given(request: Request) -> dict[str, Any]:
         "ask": ask,
         "csrf_field": field,
         "here": request.url.path,
-        "told": getattr(request.state, "told", ()),
+        "notices": getattr(request.state, "told", ()),
     }
 
 
