@@ -130,6 +130,19 @@ def _guards() -> Iterator[Guard]:
     )
     yield Guard("limit_set", "DELETE", "limit_set rows are never deleted")
     yield Guard(
+        "role_request",
+        "UPDATE",
+        "a role asked for keeps what it says",
+        free=("decided_by_id", "decided_at", "granted"),
+    )
+    yield Guard(
+        "role_request",
+        "UPDATE",
+        "this role was decided on before",
+        when="old.decided_at IS NOT NULL",
+        part="once",
+    )
+    yield Guard(
         "password_made",
         "UPDATE",
         "who made a password is never changed",
@@ -185,7 +198,7 @@ def _guards() -> Iterator[Guard]:
     for table in (
         "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
         "instrument", "hold", "concession", "attachment", "hour_meter",
-        "hour_report", "run", "failing_mark", "password_made",
+        "hour_report", "run", "failing_mark", "password_made", "role_request",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
 

@@ -2,7 +2,7 @@
 
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from argon2 import PasswordHasher
@@ -18,7 +18,8 @@ from service.people.queries.people import (
     password_matches,
     secret_sha256,
 )
-from service.people.queries.signers import accounts_like
+from service.people.queries.role_requests import A_DAY, other_admins, roles_waiting
+from service.people.queries.signers import accounts_like, is_like
 from service.people.tables import (
     ApiToken,
     FirstCode,
@@ -26,6 +27,7 @@ from service.people.tables import (
     Person,
     PersonRole,
     Role,
+    RoleRequest,
     SignInAttempt,
     SignInSession,
 )
@@ -237,16 +239,89 @@ def add_person(
 
 
 def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
-    """Give somebody other roles; the last admin stays one."""
+    """Give somebody other roles; the last admin stays one.
+
+    Roles an admin adds to their own account, or to one with a like name, the same mail or the same
+    browser within 12 h, wait for a second admin; see `decide_role`.
+    """
     need(work.by, Act.PEOPLE_WRITE)
     person, held = _person(work.session, person_id), _ordered(roles)
     before = _roles(work.session, person_id)
     if Role.ADMIN in before and Role.ADMIN not in held:
         _another_admin(work.session, person_id, "roles", _in_words(held))
+    added = [role for role in held if role not in before]
+    if added and _is_own(work, person_id):
+        held = tuple(role for role in held if role in before)
+        _ask_for(work, person, added)
+    if held == before:
+        if not added:
+            raise Refused("roles", _in_words(held), "they have these roles.", "Other ones.")
+        return
     work.session.execute(delete(PersonRole).where(PersonRole.person_id == person_id))
     work.session.add_all(PersonRole(person_id=person_id, role=role) for role in held)
     changes: list[Change] = [("roles", _in_words(before), _in_words(held))]
     work.note(Event.PERSON_ROLES, ("person", person_id, person.name), changes)
+
+
+def decide_role(work: Work, request_id: int, *, grant: bool, password: str) -> None:
+    """Grant or refuse a role an admin asked for themself, with the password again.
+
+    A second admin decides. Where there is none, whoever asked may grant it after a day; everybody
+    has read of it on every page since, and it stands beside their signatures. Whoever asked may
+    withdraw it (refuse) at any time.
+    """
+    need(work.by, Act.ROLE_DECIDE)
+    row = work.locked(RoleRequest, request_id, "role asked for")
+    person = _person(work.session, row.person_id)
+    if row.decided_at is not None:
+        raise Refused("role", row.role, "it was decided on before.")
+    own = (row.asked_by_id, row.person_id)
+    is_own = work.by.id in own or is_like(work.session, row.asked_by_id, work.by.id, work.now)
+    if grant and is_own:
+        if other_admins(work.session, (*own, work.by.id)):
+            raise NotAllowed(Act.ROLE_DECIDE.value, "You asked for it: a second admin decides.")
+        if work.now < row.alone_from:
+            raise Refused(
+                "role",
+                row.role,
+                f"no second admin is here, so it waits until {row.alone_from:%Y-%m-%d %H:%M} UTC.",
+                "Everybody reads of it meanwhile.",
+            )
+    check_password(work, password)
+    row.decided_by_id, row.decided_at, row.granted = work.by.id, work.now, grant
+    before = _roles(work.session, person.id)
+    if grant and row.role not in before:
+        work.session.add(PersonRole(person_id=person.id, role=row.role))
+    did = Event.ROLE_GRANTED if grant else Event.ROLE_REFUSED
+    label = f"{row.role} for {person.name}"
+    changes: list[Change] = [("second admin", None, work.by.id not in own)]
+    work.note(did, ("person", person.id, label), changes)
+
+
+def _is_own(work: Work, person_id: int) -> bool:
+    """Whether an account is the one at work, or looks like it; the command line has none."""
+    if not work.by.id:
+        return False
+    return work.by.id == person_id or is_like(work.session, work.by.id, person_id, work.now)
+
+
+def _ask_for(work: Work, person: Person, added: Sequence[Role]) -> None:
+    waiting = {row.role for row in roles_waiting(work.session, person.id)}
+    if again := [role for role in added if role in waiting]:
+        raise Refused("roles", _in_words(again), "it was asked for already.", "It waits below.")
+    work.session.add_all(
+        RoleRequest(
+            person_id=person.id,
+            role=role,
+            asked_by_id=work.by.id,
+            asked_at=work.now,
+            alone_from=work.now + A_DAY,
+        )
+        for role in added
+    )
+    work.session.flush()
+    label = f"{_in_words(added)} for {person.name}"
+    work.note(Event.ROLE_ASKED, ("person", person.id, label), [("asked for", None, label)])
 
 
 def deactivate(work: Work, person_id: int, reason: str = "") -> None:

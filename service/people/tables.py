@@ -5,7 +5,17 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, Index, func
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, reference, sha256, short, text, utc, word
+from service.platform.tables import (
+    Base,
+    key,
+    reference,
+    sha256,
+    short,
+    text,
+    unique_where,
+    utc,
+    word,
+)
 
 
 class Role(StrEnum):
@@ -42,6 +52,39 @@ class PersonRole(Base):
     __tablename__ = "person_role"
     person_id: Mapped[int] = reference("person", primary_key=True)
     role: Mapped[Role] = mapped_column(word(Role), primary_key=True)
+
+
+class RoleRequest(Base):
+    """A role an admin asked for themself or for an account like their own: a second one decides."""
+
+    __tablename__ = "role_request"
+    __table_args__ = (
+        CheckConstraint(
+            "(decided_at IS NULL) = (decided_by_id IS NULL)"
+            " AND (decided_at IS NULL) = (granted IS NULL)",
+            name="decided_by_somebody",
+        ),
+        CheckConstraint(
+            "decided_by_id IS NULL OR NOT granted OR decided_at >= alone_from"
+            " OR (decided_by_id <> asked_by_id AND decided_by_id <> person_id)",
+            name="alone_after_a_day",
+        ),
+        unique_where(
+            "uq_role_request_person_id_role_waiting",
+            "person_id",
+            "role",
+            condition="decided_at IS NULL",
+        ),
+    )
+    id: Mapped[key]
+    person_id: Mapped[int] = reference("person")
+    role: Mapped[Role] = mapped_column(word(Role))
+    asked_by_id: Mapped[int] = reference("person")
+    asked_at: Mapped[utc]
+    alone_from: Mapped[utc] = mapped_column(comment="when one admin alone may grant it")
+    decided_by_id: Mapped[int | None] = reference("person")
+    decided_at: Mapped[utc | None]
+    granted: Mapped[bool | None]
 
 
 class PasswordMade(Base):

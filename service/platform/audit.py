@@ -11,6 +11,9 @@ class Event(StrEnum):
 
     PERSON_ADDED = "person:added"
     PERSON_ROLES = "person:roles changed"
+    ROLE_ASKED = "role:asked for"
+    ROLE_GRANTED = "role:granted"
+    ROLE_REFUSED = "role:refused"
     PERSON_PASSWORD = "person:password changed"
     PERSON_CONFIRMED = "person:confirmed"
     PERSON_ACTIVE = "person:let in or shut out"

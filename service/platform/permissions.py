@@ -92,6 +92,8 @@ class Act(StrEnum):
     """Bring in lists of parts and existing stacks."""
     PEOPLE_WRITE = "people.write"
     """Add people, change their roles, let them in or shut them out."""
+    ROLE_DECIDE = "role.decide"
+    """Grant or refuse a role an admin asked for themself."""
     PERSON_CONFIRM = "person.confirm"
     """Confirm that an account whose password an admin made is the person it names."""
     TOKEN_WRITE = "token.write"
@@ -171,6 +173,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.FAILING_CONFIRM: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.IMPORT: ((WORKERS,),),
     Act.PEOPLE_WRITE: ((_has(Role.ADMIN), _is_confirmed),),
+    Act.ROLE_DECIDE: ((_has(Role.ADMIN), _is_confirmed),),
     Act.PERSON_CONFIRM: ((_is_known, _is_confirmed, _made_no_password),),
     Act.TOKEN_WRITE: ((_is_known,),),
 }

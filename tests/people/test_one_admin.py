@@ -37,7 +37,7 @@ from service.people.queries.people import (
     secret_sha256,
     signed_in_with,
 )
-from service.people.tables import Person, Role
+from service.people.tables import Person, PersonRole, Role, RoleRequest
 from service.platform.database import changing, housekeeping, make_engine, reading
 from service.platform.errors import LayerbookError
 from service.platform.permissions import Person as Somebody
@@ -46,7 +46,7 @@ from tests.limits.test_limit_sets import CLAMP, FIRST
 
 QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 ALONE = "known to one alone"
-LONG = timedelta(days=1)
+LONG = timedelta(days=900)
 HONEST = ("sam", "quinn")
 ACCOUNTS = st.sampled_from([*HONEST, "adam", "fake1", "fake2"])
 ROLES = st.sets(st.sampled_from(list(Role)), min_size=1)
@@ -188,6 +188,24 @@ class OneAdmin(RuleBasedStateMachine):
         password = self.known.get(as_who[0], "")
         self.act(as_who[1], changes.confirm_person, number, code=code, password=password)
 
+    @rule(as_who=sessions, whose=ACCOUNTS)
+    def grant(self, as_who: Any, whose: str) -> None:
+        with Session(self.engine) as session:
+            asked = session.scalars(
+                select(RoleRequest.id).where(
+                    RoleRequest.person_id == self.number_of(whose),
+                    RoleRequest.decided_at.is_(None),
+                )
+            ).all()
+        if as_who:
+            for number in asked:
+                password = self.known.get(as_who[0], "")
+                self.act(as_who[1], changes.decide_role, number, grant=True, password=password)
+
+    @rule()
+    def wait_a_day(self) -> None:
+        self.now += timedelta(hours=25)
+
     @rule(as_who=sessions)
     def sign(self, as_who: Any) -> None:
         """Whoever signs but the admin themself signs in another's name."""
@@ -244,7 +262,26 @@ class OneAdmin(RuleBasedStateMachine):
             signed = session.scalars(
                 select(Person.login).join(LimitSet, LimitSet.approved_by_id == Person.id)
             ).all()
+            adam = self.number_of("adam")
+            early = session.scalars(
+                select(RoleRequest.id).where(
+                    RoleRequest.granted.is_(True),
+                    RoleRequest.decided_at < RoleRequest.asked_at + timedelta(hours=24),
+                )
+            ).all()
+            roles = set(
+                session.scalars(select(PersonRole.role).where(PersonRole.person_id == adam))
+            )
+            given = set(
+                session.scalars(
+                    select(RoleRequest.role).where(
+                        RoleRequest.person_id == adam, RoleRequest.granted.is_(True)
+                    )
+                )
+            )
         assert set(signed) <= {"adam"}
+        assert early == []
+        assert roles <= given | {Role.ADMIN}
 
     def teardown(self) -> None:
         if hasattr(self, "engine"):

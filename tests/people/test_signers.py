@@ -78,13 +78,13 @@ def test_the_same_browser_counts_for_twelve_hours(
     )
 
 
-def test_what_stands_beside_takes_three_statements(engine: Engine, statements: Any) -> None:
+def test_what_stands_beside_takes_four_statements(engine: Engine, statements: Any) -> None:
     people = some(engine, *(f"Person {number}" for number in range(20)))
 
     with Session(engine) as session, statements() as asked:
         remarks_beside(session, people[0], people[1:], NOW)
 
-    assert len(asked) == 3
+    assert len(asked) == 4
 
 
 def test_adding_a_like_name_asks_and_the_answer_adds(engine: Engine) -> None:

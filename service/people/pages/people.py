@@ -16,6 +16,7 @@ from service.people.queries.people import (
     secret_sha256,
     tokens_of,
 )
+from service.people.queries.role_requests import WaitingRole, roles_waiting
 from service.people.tables import Role
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -52,6 +53,7 @@ class PersonPage:
     password: PasswordStanding | None
     code: str
     may_confirm: Answer
+    waiting: tuple[WaitingRole, ...]
     secret: str = ""
     roles: tuple[Role, ...] = tuple(Role)
 
@@ -156,6 +158,25 @@ def confirm(request: Request, me: Me, database: Database, form: Typed, login: st
     return _person_page(request, me, database, login, form)
 
 
+@router.post("/{login}/roles-asked-for/{request_id}")
+def decide_role(  # noqa: PLR0917 - FastAPI passes them by name
+    request: Request, me: Me, database: Database, form: Typed, login: str, request_id: int
+) -> Response:
+    """Grant or refuse a role an admin asked for themself."""
+    person = _find(database, login)
+    with form.collecting_errors():
+        asks = f"deciding_password_{request_id}"
+        grant, password = form.raw("decision") == "grant", form.raw(asks)
+        asked = signature(request, me, "password")
+        with asked, changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            changes.decide_role(work, request_id, grant=grant, password=password)
+        return go_on(request, work.answer)
+    if "password" in form.refused:
+        form.refused[f"deciding_password_{request_id}"] = form.refused.pop("password")
+    return _person_page(request, me, database, login, form)
+
+
 @router.post("/{login}/tokens")
 def make_token(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Make an API token and show its secret this once."""
@@ -199,6 +220,7 @@ def _person_page(
         own = person.id == me.id
         tokens = tokens_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else []
         password = password_standing(session, person.id)
+        waiting = roles_waiting(session, person.id)
         code = code_of(session, password) if own and password else ""
     here = request.cookies.get(session_cookie(request.app.state.settings), "")
     if password is None or password.changed_in != secret_sha256(here):
@@ -209,5 +231,5 @@ def _person_page(
         if own or password is None or password.is_confirmed
         else may(me, Act.PERSON_CONFIRM, RecordFacts(written_by=password.made_by_id or 0))
     )
-    context = PersonPage(person, tokens, form, password, code, may_confirm, secret)
+    context = PersonPage(person, tokens, form, password, code, may_confirm, waiting, secret)
     return page(request, "people/show.html", context, form.status)

@@ -108,7 +108,7 @@ def who_is(request: Request) -> Person | None:
 def _told(signed_in: SignedIn, now: datetime) -> tuple[str, ...]:
     """Sentences which stand on every page of somebody."""
     password = signed_in.password.told(now) if signed_in.password else ""
-    return tuple(filter(None, [password]))
+    return tuple(filter(None, [password, signed_in.announced]))
 
 
 def signed_in(request: Request) -> Person:

@@ -18,6 +18,7 @@ from service.people.queries.passwords import (
     standing_columns,
     standing_of_row,
 )
+from service.people.queries.role_requests import waiting_columns, waiting_in_words
 from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
 from service.platform import permissions
 from service.platform.errors import NotFound
@@ -229,6 +230,7 @@ class SignedIn:
     seen_at: datetime
     person: permissions.Person
     password: PasswordStanding | None
+    announced: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +265,7 @@ def signed_in_with(
             Person.name,
             PersonRole.role,
             *standing_columns(),
+            *waiting_columns(),
         )
         .join(Person, Person.id == SignInSession.person_id)
         .outerjoin(PersonRole, PersonRole.person_id == Person.id)
@@ -283,7 +286,7 @@ def signed_in_with(
     person = permissions.Person(
         first.id, first.login, first.name, roles, password is None or password.is_confirmed
     )
-    return SignedIn(first.session_id, first.seen_at, person, password)
+    return SignedIn(first.session_id, first.seen_at, person, password, waiting_in_words(first))
 
 
 def failures_since(session: Session, login: str, address: str, since: datetime) -> Failures:

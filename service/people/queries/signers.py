@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.people.arithmetic.likeness import alike, same_mail
 from service.people.queries.passwords import password_standing
+from service.people.queries.role_requests import granted_alone
 from service.people.tables import Person, SignInSession
 
 SAME_BROWSER = timedelta(hours=12)
@@ -23,7 +24,7 @@ def remarks_beside(
 ) -> tuple[str, ...]:
     """Return what is to be seen beside a signature of a person upon the work of others.
 
-    The password's maker stands there too, where an admin made it. Three statements.
+    The password's maker stands there too, where an admin made it. Four statements.
     """
     others = set(others) - {person_id, 0}
     rows = session.execute(
@@ -37,11 +38,26 @@ def remarks_beside(
     shared = _same_browser(session, person_id, others, now)
     password = password_standing(session, person_id)
     made = (password.words,) if password is not None and password.words else ()
-    return made + tuple(
-        f"{row.name} ({row.login}) had a part in this: {', '.join(marks)}."
-        for row in rows
-        if row.id != person_id and (marks := tuple(_marks(me, row, shared)))
+    alone = granted_alone(session, person_id)
+    return (
+        made
+        + alone
+        + tuple(
+            f"{row.name} ({row.login}) had a part in this: {', '.join(marks)}."
+            for row in rows
+            if row.id != person_id and (marks := tuple(_marks(me, row, shared)))
+        )
     )
+
+
+def is_like(session: Session, person_id: int, other_id: int, now: datetime) -> bool:
+    """Say whether another account looks like somebody's own. Two statements."""
+    rows = session.execute(
+        select(Person.id, Person.name, Person.mail).where(Person.id.in_((person_id, other_id)))
+    ).all()
+    shared = _same_browser(session, person_id, {other_id}, now)
+    me, other = sorted(rows, key=lambda row: row.id != person_id)
+    return any(_marks(me, other, shared))
 
 
 def accounts_like(session: Session, name: str, mail: str) -> tuple[str, ...]:
