@@ -41,7 +41,13 @@ class Guard:
 
 
 def _guards() -> Iterator[Guard]:
-    for table in ("audit_entry", "decision", "calibration", "record_person_removed"):
+    for table in (
+        "audit_entry",
+        "decision",
+        "calibration",
+        "record_person_removed",
+        "void_proposal",
+    ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     yield Guard("build", "UPDATE", "a build keeps its stack, its number and its record")

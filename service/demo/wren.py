@@ -163,12 +163,12 @@ def _begin_mistaken(lab: Lab, when: When) -> None:
 
 
 def _make_void(lab: Lab, when: When) -> None:
+    record = lab.records[WREN_02_MISTAKEN.name]
+    why = "Begun on the wrong stack: HERON-02 was meant. Nothing was opened."
+    with lab.work(when, "anton") as work:
+        approvals.propose_void(work, record, reason=why)
     with lab.work(when, "olu") as work:
-        approvals.make_void(
-            work,
-            lab.records[WREN_02_MISTAKEN.name],
-            reason="Begun on the wrong stack: HERON-02 was meant. Nothing was opened.",
-        )
+        approvals.make_void(work, record, password=PASSPHRASE)
 
 
 def _concession(lab: Lab, when: When) -> None:

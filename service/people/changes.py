@@ -251,7 +251,7 @@ def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
         _another_admin(work.session, person_id, "roles", _in_words(held))
     added = [role for role in held if role not in before]
     if added and _is_own(work, person_id):
-        held = tuple(role for role in held if role in before)
+        held = tuple(role for role in held if role in before) or before
         _ask_for(work, person, added)
     if held == before:
         if not added:

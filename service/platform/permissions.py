@@ -52,8 +52,10 @@ class Act(StrEnum):
     """Begin a rebuild record and make entries in it."""
     RECORD_APPROVE = "record.approve"
     """Approve a record or send it back."""
+    RECORD_VOID_PROPOSE = "record.void.propose"
+    """Propose that a record with entries be made void; one without, its author makes void."""
     RECORD_VOID = "record.void"
-    """Make a record void, keeping its content."""
+    """Confirm that a record with entries is made void, keeping its content."""
     CORRECTION_WRITE = "correction.write"
     """Propose a correction of something handed in."""
     CORRECTION_DECIDE = "correction.decide"
@@ -151,7 +153,8 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.READ: ((_is_known,),),
     Act.RECORD_WRITE: ((WORKERS,),),
     Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
-    Act.RECORD_VOID: ((_has(Role.SUPERVISOR), _is_confirmed),),
+    Act.RECORD_VOID_PROPOSE: ((WORKERS,),),
+    Act.RECORD_VOID: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.CORRECTION_WRITE: ((WORKERS,),),
     Act.CORRECTION_DECIDE: (
         (_has(Role.SUPERVISOR, Role.QUALITY), _is_confirmed, _had_no_part_in_it),

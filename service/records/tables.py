@@ -246,6 +246,20 @@ class TorqueReading(Base):
     replaces_id: Mapped[int | None] = reference("torque_reading")
 
 
+class VoidProposal(Base):
+    """Somebody's word that a record with entries be made void; somebody else confirms it."""
+
+    __tablename__ = "void_proposal"
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    record_version: Mapped[int] = mapped_column(
+        comment="of the record proposed; at another one it has lapsed"
+    )
+    proposed_by_id: Mapped[int] = reference("person")
+    proposed_at: Mapped[utc]
+    reason: Mapped[text]
+
+
 class Decision(Base):
     """A signature: who decided what on which content, and what it means. Never changed."""
 

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.approvals import make_void, propose_void
 from service.bench.changes.layers import lift_off
 from service.bench.queries.missing import Missing, missing_of
 from service.designs.tables import ChecklistLine
@@ -76,6 +77,12 @@ class Lab:
         stack_id = facts.pop("stack_id", self.stack_id)
         number = self.do(begin_record, stack_id=stack_id, kind=kind, **(given | facts))
         return Bench(self, number)
+
+
+def voided(lab: Lab, number: int, by: Person) -> None:
+    """Make a record void: the builder proposes it, somebody else confirms."""
+    lab.do(propose_void, number, reason="wrong stack")
+    lab.do(make_void, number, password=builders.PASSWORD, by=by)
 
 
 @dataclass

@@ -8,7 +8,8 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes.approvals import approve, make_void, send_back, take_up
+from service.bench.changes.approvals import approve, make_void, propose_void, send_back, take_up
+from service.bench.changes.bench import undo_last
 from service.bench.changes.corrections import propose
 from service.bench.changes.layers import note_finding, put_on
 from service.bench.tables import CorrectionOf
@@ -19,6 +20,8 @@ from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import Attachment, AuditEntry
+from service.records.changes.bench_opening import record_make_safe
+from service.records.changes.rebuild_records import begin_record
 from service.records.queries.content import verify
 from service.records.queries.records import people_on
 from service.records.tables import (
@@ -27,6 +30,7 @@ from service.records.tables import (
     MakeSafeLine,
     Meaning,
     RebuildRecord,
+    RecordKind,
     RecordPersonRemoved,
     RecordState,
     Step,
@@ -36,7 +40,7 @@ from service.records.tables import (
 from service.stacks.tables import BuildPeriod, Layer
 from service.store.tables import Concession, Part
 from tests import builders
-from tests.bench.at_the_bench import Lab, a_lab, known, where
+from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, known, voided, where
 
 SIGNED_AT = builders.FIRST_CLOSING + timedelta(days=40)
 
@@ -404,11 +408,67 @@ def test_a_record_with_a_later_one_is_not_sent_back(desk: Desk) -> None:
 def test_a_record_handed_in_is_not_made_void(desk: Desk) -> None:
     with pytest.raises(Refused, match="Send it back first"):
         desk.do(make_void, reason="begun by mistake")
+    with pytest.raises(Refused, match="Send it back first"):
+        desk.do(propose_void, reason="begun by mistake")
 
 
-def test_making_void_is_the_supervisors(desk: Desk) -> None:
-    with pytest.raises(NotAllowed):
+def test_confirming_a_void_is_the_supervisors(desk: Desk) -> None:
+    with pytest.raises(NotAllowed, match="needs the role supervisor"):
         desk.do(make_void, desk.lab.builder, reason="x")
+
+
+@pytest.mark.both_engines
+def test_a_record_with_entries_is_made_void_by_two(engine: Engine) -> None:
+    """Neither whoever proposed it, nor its author, nor anybody who had a part in it confirms it."""
+    lab = a_lab(engine)
+    author, proposer, other = (
+        lab.rows(lambda s: known(s, builders.a_person(s, *EVERYTHING))) for _ in range(3)
+    )
+    number = lab.do(
+        begin_record,
+        stack_id=lab.stack_id,
+        kind=RecordKind.REBUILD,
+        reason="cell 2 is weak",
+        performed_from=WORK_BEGAN,
+        by=author,
+    )
+    record = Bench(lab, number)
+    record.open()
+    signed = {"password": builders.PASSWORD, "by": other}
+
+    with pytest.raises(Refused, match="nobody proposed"):
+        lab.do(make_void, number, **signed)
+    lab.do(propose_void, number, reason="wrong stack", by=proposer)
+    for somebody in (author, proposer, lab.builder):
+        with pytest.raises(NotAllowed):
+            lab.do(make_void, number, **(signed | {"by": somebody}))
+    with pytest.raises(Refused, match="not your password"):
+        lab.do(make_void, number, **(signed | {"password": "green"}))
+    record.lift()
+    with pytest.raises(Refused, match="nobody proposed to make it void as it stands now"):
+        lab.do(make_void, number, **signed)
+    lab.do(propose_void, number, reason="wrong stack", by=proposer)
+    decision = lab.get(Decision, lab.do(make_void, number, **signed))
+
+    assert record.record.state is RecordState.VOID
+    assert decision.person_id == other.id
+    assert decision.reason == f"wrong stack (proposed by {proposer.name} ({proposer.login}))"
+
+
+def test_an_author_makes_a_record_without_entries_void_alone(engine: Engine) -> None:
+    lab = a_lab(engine)
+    record = lab.begin()
+
+    with pytest.raises(NotAllowed, match="needs the role supervisor"):
+        lab.do(make_void, record.number, reason="wrong stack", by=lab.witness)
+    lab.do(make_void, record.number, reason="wrong stack")
+
+    assert record.record.state is RecordState.VOID
+    second = lab.begin()
+    second.do(record_make_safe, line_number=1)
+    second.do(undo_last)
+    with pytest.raises(NotAllowed):
+        lab.do(make_void, second.number, reason="wrong stack")
 
 
 @pytest.mark.both_engines
@@ -424,8 +484,7 @@ def test_a_void_record_puts_everything_back_where_it_was(engine: Engine) -> None
     record.do(put_on, end=End.FREE, part_id=spare)
     concession = lab.rows(lambda s: _a_used_concession(s, record.number))
 
-    with changing(engine, supervisor, now=SIGNED_AT) as work:
-        make_void(work, record.number, reason="wrong stack")
+    voided(lab, record.number, supervisor)
 
     assert record.record.state is RecordState.VOID
     for part in (insulator, collector, gasket):
@@ -461,7 +520,7 @@ def test_a_sent_back_record_made_void_gives_the_stack_its_build_before(desk: Des
     desk.do(send_back, reason="wrong stack")
     signed = desk.hash
 
-    desk.do(make_void, reason="never happened")
+    voided(desk.lab, desk.number, desk.supervisor)
 
     with Session(desk.lab.engine) as session:
         present = session.scalars(
@@ -493,7 +552,7 @@ def test_a_record_is_not_made_void_once_its_parts_have_gone_on(desk: Desk) -> No
     desk.lab.rows(scrap)
 
     with pytest.raises(Refused, match="is scrapped by now"):
-        desk.do(make_void, reason="x")
+        voided(desk.lab, desk.number, desk.supervisor)
 
 
 def test_each_decision_is_told_in_the_trail_with_its_reason(desk: Desk) -> None:

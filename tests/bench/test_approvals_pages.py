@@ -316,14 +316,19 @@ def test_a_record_sent_back_is_taken_up_again(app: Any, signed_in_client: Client
 def test_a_record_begun_by_mistake_is_made_void(app: Any, signed_in_client: Clients) -> None:
     with Session(app.state.engine) as session:
         stack = builders.a_stack(session, cells=2)
-        record_id = builders.a_record(session, stack).id
+        record = builders.a_record(session, stack)
+        record_id = record.id
         session.commit()
-    client = signed_in_client("supervisor")
+    client = signed_in_client("builder")
+    with Session(app.state.engine) as session:
+        session.get_one(RebuildRecord, record_id).written_by_id = client.person_id
+        session.commit()
 
     refused = client.post(f"/records/{record_id}/void", data={"void_reason": ""})
     answer = client.post(f"/records/{record_id}/void", data={"void_reason": "wrong stack"})
 
     assert refused.status_code == 422
+    assert "nothing is given" in refused.text
     assert (answer.status_code, answer.headers["location"]) == (303, f"/records/{record_id}")
     assert state_of(app, record_id) is RecordState.VOID
     assert "wrong stack" in client.get(f"/records/{record_id}/approval").text
@@ -333,6 +338,32 @@ def test_a_record_begun_by_mistake_is_made_void(app: Any, signed_in_client: Clie
         .status_code
         == 403
     )
+
+
+def test_a_record_with_entries_is_proposed_by_one_and_confirmed_by_another(
+    app: Any, signed_in_client: Clients
+) -> None:
+    with Session(app.state.engine) as session:
+        record = builders.a_record(session, builders.a_stack(session, cells=2))
+        writer = builders.a_person(session)
+        builders.Journal(session, record, writer, record.performed_from).step(StepKind.OPENED)
+        record_id, at = record.id, f"/records/{record.id}/void"
+        session.commit()
+    builder, supervisor = signed_in_client("builder"), signed_in_client("supervisor")
+
+    refused = builder.post(f"{at}/propose", data={"void_reason": ""})
+    proposed = builder.post(f"{at}/propose", data={"void_reason": "wrong stack"})
+    sheet = supervisor.get(f"/records/{record_id}/approval")
+    by_builder = builder.post(at, data={"void_password": builders.PASSWORD})
+    misspelt = supervisor.post(at, data={"void_password": "green"})
+    confirmed = supervisor.post(at, data={"void_password": builders.PASSWORD})
+
+    assert (refused.status_code, proposed.status_code) == (422, 303)
+    assert "proposed it" in sheet.text
+    assert "wrong stack." in sheet.text
+    assert (by_builder.status_code, misspelt.status_code) == (403, 422)
+    assert confirmed.status_code == 303
+    assert state_of(app, record_id) is RecordState.VOID
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.bench.changes.approvals import approve, make_void, send_back, take_up
+from service.bench.changes.approvals import approve, send_back, take_up
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
@@ -26,7 +26,7 @@ from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables import Part
 from tests import builders
-from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, where
+from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, voided, where
 
 OPENED_AT = WORK_BEGAN + timedelta(minutes=30)
 CLOSED_AT = NOW
@@ -378,8 +378,7 @@ def test_taken_up_and_made_void_the_build_before_is_present(lab: Lab) -> None:
     record.do(hand_in)
     sent_back_and_taken_up(lab, record)
 
-    with changing(lab.engine, supervisor(lab), now=lab.now) as work:
-        make_void(work, record.number, reason="wrong stack")
+    voided(lab, record.number, supervisor(lab))
 
     assert present_layers(lab) == before
     again = rebuild(lab)

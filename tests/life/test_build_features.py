@@ -9,7 +9,6 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.changes.approvals import make_void
 from service.bench.changes.handing_in import hand_in
 from service.bench.tables import CorrectionOf
 from service.generate.generate import Size, generate
@@ -25,7 +24,7 @@ from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.tables import Part, PartType
 from tests import builders
-from tests.bench.at_the_bench import Lab, a_lab, known
+from tests.bench.at_the_bench import Lab, a_lab, known, voided
 from tests.bench.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture
 from tests.bench.test_handing_in import rebuild, sent_back_and_taken_up, supervisor
 from tests.found_by_index import read_whole
@@ -212,8 +211,7 @@ def test_a_record_made_void_takes_its_build_away(engine: Engine) -> None:
     record.do(hand_in)
     sent_back_and_taken_up(lab, record)
 
-    with changing(lab.engine, supervisor(lab), now=lab.now) as work:
-        make_void(work, record.number, reason="wrong stack")
+    voided(lab, record.number, supervisor(lab))
 
     assert kept(engine) == told(engine)
     assert kept(engine).keys() == before.keys()

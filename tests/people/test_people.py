@@ -100,8 +100,8 @@ def test_the_last_admin_stays_one(engine: Engine) -> None:
     with pytest.raises(Refused), changing(engine, first) as work:
         deactivate(work, first.id)
 
-    added(engine, "second", Role.ADMIN)
-    with changing(engine, first) as work:
+    second = added(engine, "second", Role.ADMIN)
+    with changing(engine, second) as work:
         change_roles(work, first.id, [Role.BUILDER])
     with reading(engine) as session:
         assert person_by_login(session, "first").roles == {Role.BUILDER}

@@ -6,7 +6,6 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service.bench.changes.approvals import make_void
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, note_finding, put_on
@@ -25,7 +24,7 @@ from service.store.changes.holds import Subject, give_concession, lift_hold, pla
 from service.store.queries.holds import About, HoldRow, holds
 from service.store.tables import Part
 from tests import builders
-from tests.bench.at_the_bench import Bench, Lab, a_lab, known
+from tests.bench.at_the_bench import Bench, Lab, a_lab, known, voided
 
 BURNT = (FindingEntry("burn mark", 3, "air inlet"), FindingEntry("dry and brittle", 2))
 FREE = End.FREE
@@ -173,7 +172,9 @@ def test_undoing_after_somebody_lifted_the_hold_changes_nothing_of_it(opened: Op
 def test_a_record_made_void_lifts_what_its_findings_held(opened: Opened) -> None:
     opened.lift()
 
-    opened.do(make_void, opened.bench.number, reason="written for the wrong stack")
+    lab = opened.bench.lab
+    supervisor = lab.rows(lambda s: known(s, builders.a_person(s, Role.SUPERVISOR)))
+    voided(lab, opened.bench.number, supervisor)
 
     assert opened.usability is opened.used
     assert opened.holds[0].lift_reason == f"Record {opened.bench.number} was made void."

@@ -18,7 +18,7 @@ from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes import journal
 from service.records.queries.content import verify
-from service.records.queries.records import people_on
+from service.records.queries.records import may_void_alone, people_on, void_proposed
 from service.records.tables import (
     Decision,
     Meaning,
@@ -27,6 +27,7 @@ from service.records.tables import (
     Step,
     StepKind,
     TorqueReading,
+    VoidProposal,
 )
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups_of_stack
@@ -158,16 +159,69 @@ def take_up(work: Work, record_id: int) -> None:
     )
 
 
-def make_void(work: Work, record_id: int, *, reason: str) -> int:
+def propose_void(work: Work, record_id: int, *, reason: str) -> int:
+    """Propose that a record with entries be made void; give the proposal's number.
+
+    It lapses with the next change of the record. Raises Refused for a record without entries, which
+    its author makes void, and for one handed in or approved.
+    """
+    need(work.by, Act.RECORD_VOID_PROPOSE)
+    work.refuse_nobody("signed by", "it is proposed by a person.")
+    record = _held(work, record_id)
+    why = changes.reason(reason)
+    _refuse_void(record)
+    journal.finish_entry(
+        work,
+        record,
+        journal.TrailNote("void proposed", (), why, Event.RECORD_VOID_PROPOSED),
+    )
+    proposal = VoidProposal(
+        record_id=record_id,
+        record_version=record.version,
+        proposed_by_id=work.by.id,
+        proposed_at=work.now,
+        reason=why,
+    )
+    work.session.add(proposal)
+    work.session.flush()
+    return proposal.id
+
+
+def make_void(work: Work, record_id: int, *, reason: str = "", password: str = "") -> int:
     """Make a record void that is being written: what it did to parts and builds is taken back.
 
-    Its entries stay readable, struck out. Raises Refused for a record handed in or approved, and
-    where a part has gone on since, so that it cannot be where it was before.
+    Its author does it alone while it has no entries, with the reason. Else somebody with no part in
+    it confirms what somebody else proposed, with the password again. Its entries stay readable,
+    struck out. Raises Refused for a record handed in or approved, and where a part has gone on
+    since, so that it cannot be where it was before.
     """
     record = _held(work, record_id)
-    need(work.by, Act.RECORD_VOID, RecordFacts(record.state, record.written_by_id))
     work.refuse_nobody("signed by", "a decision is signed by a person.")
-    why = changes.reason(reason)
+    if may_void_alone(work.session, work.by, record):
+        need(work.by, Act.RECORD_VOID_PROPOSE)
+        why = changes.reason(reason)
+        _refuse_void(record)
+    else:
+        proposal = void_proposed(work.session, record_id)
+        involved = people_on(work.session, [record_id])[record_id]
+        if proposal is not None:
+            involved |= {proposal.by_id}
+        need(work.by, Act.RECORD_VOID, RecordFacts(record.state, record.written_by_id, involved))
+        _refuse_void(record)
+        if proposal is None:
+            raise Refused(
+                "record",
+                f"record {record_id}",
+                "nobody proposed to make it void as it stands now.",
+                "One person proposes it with the reason, another one confirms it.",
+            )
+        check_password(work, password)
+        why = f"{proposal.reason} (proposed by {proposal.by})"
+    return _void(work, record, why)
+
+
+def _refuse_void(record: RebuildRecord) -> None:
+    record_id = record.id
     if record.state not in (RecordState.OPEN, RecordState.SENT_BACK):
         raise Refused(
             "record",
@@ -177,6 +231,9 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
             if record.state is RecordState.HANDED_IN
             else "Write a correction of what is wrong in it.",
         )
+
+
+def _void(work: Work, record: RebuildRecord, why: str) -> int:
     before = record.state
     _put_parts_back(work, record)
     _take_facts_back(work, record)

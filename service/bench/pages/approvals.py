@@ -7,7 +7,7 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.bench.changes.approvals import approve, make_void, send_back, take_up
+from service.bench.changes.approvals import approve, make_void, propose_void, send_back, take_up
 from service.bench.queries.approvals import (
     ConcessionUsed,
     LimitsToApprove,
@@ -33,12 +33,19 @@ from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
-from service.platform.permissions import Act, Answer, Person, need
+from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.platform.queries.lists import CURSOR
 from service.proof.pages import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
-from service.records.queries.records import Removed, people_on, removed_from
+from service.records.queries.records import (
+    Removed,
+    VoidProposed,
+    may_void_alone,
+    people_on,
+    removed_from,
+    void_proposed,
+)
 from service.records.queries.working_piles import working_pile
 from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section
@@ -80,6 +87,15 @@ class Piles:
 
 
 @dataclass(frozen=True, slots=True)
+class Voids:
+    """Whether somebody may make the record void alone, what was proposed, and who may confirm."""
+
+    alone: bool
+    proposed: VoidProposed | None
+    confirms: Answer
+
+
+@dataclass(frozen=True, slots=True)
 class ApprovalPage:
     """One record with everything somebody has to see who signs it."""
 
@@ -96,6 +112,7 @@ class ApprovalPage:
     tested: TestedSheet | None
     decides: Answer
     remarks: tuple[str, ...]
+    voids: Voids
     form: Form
     back: Form
     void: Form
@@ -160,10 +177,25 @@ def open_again(
 def strike(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Make a record void with the reason."""
     with form.collecting_errors():
+        reason, password = form.text("void_reason", required=False), form.raw("void_password")
+        with signing(request, database, me, password), changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            make_void(work, record_id, reason=reason, password=password)
+        return go_on(request, work.answer)
+    for asked, shown_as in (("password", "void_password"), ("reason", "void_reason")):
+        if asked in form.refused:
+            form.refused[shown_as] = form.refused.pop(asked)
+    return _sheet(request, database, me, record_id, void=form)
+
+
+@router.post("/records/{record_id}/void/propose")
+def propose(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Propose that a record with entries be made void."""
+    with form.collecting_errors():
         reason = form.text("void_reason")
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/records/{record_id}"
-            make_void(work, record_id, reason=reason)
+            work.answer = f"/records/{record_id}/approval"
+            propose_void(work, record_id, reason=reason)
         return go_on(request, work.answer)
     return _sheet(request, database, me, record_id, void=form)
 
@@ -197,12 +229,23 @@ def _sheet(
             remarks=remarks_beside(
                 session, me.id, people_on(session, [record_id])[record_id], now_utc()
             ),
+            voids=_voids(session, me, view),
             form=form or blank(request),
             back=back or blank(request),
             void=void or blank(request),
         )
     status = max(one.status for one in (context.form, context.back, context.void))
     return page(request, "bench/approvals/show.html", context, status)
+
+
+def _voids(session: Session, me: Person, view: RecordView) -> Voids:
+    head = view.head
+    proposed = void_proposed(session, head.id)
+    involved = people_on(session, [head.id])[head.id]
+    facts = RecordFacts(
+        head.state, head.written_by_id, involved | ({proposed.by_id} if proposed else set())
+    )
+    return Voids(may_void_alone(session, me, head), proposed, may(me, Act.RECORD_VOID, facts))
 
 
 def _piles(request: Request, session: Session, view: RecordView) -> Piles | None:

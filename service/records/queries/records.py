@@ -14,6 +14,7 @@ from service.designs.tables import Design
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
+from service.platform import permissions
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.audit import Event
@@ -132,6 +133,51 @@ def removed_from(session: Session, record_id: int) -> tuple[Removed, ...]:
         .order_by(RecordPersonRemoved.id)
     )
     return read_all(Removed, rows)
+
+
+# Making void: by its author alone while there are no entries, else proposed by one and confirmed
+# by another.
+
+
+@dataclass(frozen=True, slots=True)
+class VoidProposed:
+    """The proposal that stands, by name and login."""
+
+    by_id: int
+    by: str
+    at: datetime
+    reason: str
+
+
+def void_proposed(session: Session, record_id: int) -> VoidProposed | None:
+    """Return the proposal to make a record void that stands; None: none, or it lapsed."""
+    row = session.execute(
+        select(
+            *columns(
+                VoidProposed,
+                VoidProposal,
+                by_id=VoidProposal.proposed_by_id,
+                by=with_login(Person),
+                at=VoidProposal.proposed_at,
+            )
+        )
+        .join(Person, Person.id == VoidProposal.proposed_by_id)
+        .join(RebuildRecord, RebuildRecord.id == VoidProposal.record_id)
+        .where(
+            VoidProposal.record_id == record_id,
+            VoidProposal.record_version == RebuildRecord.version,
+        )
+        .order_by(VoidProposal.id.desc())
+        .limit(1)
+    ).first()
+    return None if row is None else read_as(VoidProposed, row)
+
+
+def may_void_alone(session: Session, person: permissions.Person, record: Any) -> bool:
+    """Say whether somebody may make a record void alone: its author, while it has no entries."""
+    if record.written_by_id != person.id:
+        return False
+    return session.scalar(select(Step.id).where(Step.record_id == record.id).limit(1)) is None
 
 
 @dataclass(frozen=True, slots=True)
