@@ -34,6 +34,7 @@ from service.records.tables import (
     Step,
     StepKind,
     TorqueReading,
+    VoidProposal,
 )
 from service.stacks.tables import Build, HourReading, Moment, Stack
 from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
