@@ -47,6 +47,7 @@ def _guards() -> Iterator[Guard]:
         "calibration",
         "record_person_removed",
         "void_proposal",
+        "witness_confirmation",
     ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")

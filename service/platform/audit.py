@@ -46,6 +46,7 @@ class Event(StrEnum):
     RECORD_APPROVED = "record:approved"
     RECORD_SENT_BACK = "record:sent back"
     RECORD_TAKEN_UP = "record:taken up again"
+    WITNESS_CONFIRMED = "record:witness confirmed"
     RECORD_VOID_PROPOSED = "record:void proposed"
     RECORD_VOID = "record:made void"
     BUILD_RELEASED = "build:released"

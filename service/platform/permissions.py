@@ -52,6 +52,8 @@ class Act(StrEnum):
     """Begin a rebuild record and make entries in it."""
     RECORD_APPROVE = "record.approve"
     """Approve a record or send it back."""
+    WITNESS_CONFIRM = "witness.confirm"
+    """Confirm what one is named for as a witness."""
     RECORD_VOID_PROPOSE = "record.void.propose"
     """Propose that a record with entries be made void; one without, its author makes void."""
     RECORD_VOID = "record.void"
@@ -153,6 +155,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.READ: ((_is_known,),),
     Act.RECORD_WRITE: ((WORKERS,),),
     Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
+    Act.WITNESS_CONFIRM: ((_is_known, _is_confirmed),),
     Act.RECORD_VOID_PROPOSE: ((WORKERS,),),
     Act.RECORD_VOID: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.CORRECTION_WRITE: ((WORKERS,),),

@@ -199,6 +199,16 @@ class MakeSafeLine(Base):
     witness_id: Mapped[int | None] = reference("person")
 
 
+class WitnessConfirmation(Base):
+    """A witness's own word on everything they are named for in a record until then."""
+
+    __tablename__ = "witness_confirmation"
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    person_id: Mapped[int] = reference("person")
+    confirmed_at: Mapped[utc] = mapped_column(comment="it covers what was written down until then")
+
+
 class Finding(Base):
     """An observed condition of a part at an event, or the explicit word that none was seen."""
 

@@ -328,7 +328,7 @@ def test_a_record_begun_by_mistake_is_made_void(app: Any, signed_in_client: Clie
     answer = client.post(f"/records/{record_id}/void", data={"void_reason": "wrong stack"})
 
     assert refused.status_code == 422
-    assert "nothing is given" in refused.text
+    assert "One sentence on why would be right." in refused.text
     assert (answer.status_code, answer.headers["location"]) == (303, f"/records/{record_id}")
     assert state_of(app, record_id) is RecordState.VOID
     assert "wrong stack" in client.get(f"/records/{record_id}/approval").text

@@ -18,7 +18,9 @@ from service.bench.queries.rebuild_records import (
 )
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
+from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
+from service.people.queries.people import person_at_work
 from service.planning.queries.plans import Progress, progress
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
@@ -34,8 +36,9 @@ from service.records.changes.rebuild_records import (
     begin_record,
     change_record,
 )
+from service.records.changes.witnesses import confirm_witness
 from service.records.queries.content import Verification, verify
-from service.records.queries.records import RecordHead
+from service.records.queries.records import RecordHead, ToWitness, to_witness
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings
@@ -90,6 +93,8 @@ class RecordPage:
     closed: KeptClosing | None
     """what its closing gave, as kept at hand-in"""
     tested: TestedSheet | None
+    witnesses: tuple[ToWitness, ...]
+    form: Form
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +186,28 @@ def begin(request: Request, me: Me, database: Database, form: Typed) -> Response
 def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
     """Show the whole of a record."""
     need(me, Act.READ)
+    return _record_page(request, database, record_id, blank(request))
+
+
+@router.post("/{record_id}/witness")
+def witness(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Confirm as a witness named, who types their own password here, whoever is signed in."""
+    need(me, Act.READ)
+    with form.collecting_errors():
+        person_id = form.whole("witness_id") or 0
+        name = f"witness_password_{person_id}"
+        with reading(database) as session:
+            theirs = person_at_work(session, person_id)
+        password = form.raw(name)
+        asked = signing(request, database, theirs, password)
+        with asked, changing(database, theirs, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            confirm_witness(work, record_id, password=password)
+        return go_on(request, work.answer)
+    return _record_page(request, database, record_id, form)
+
+
+def _record_page(request: Request, database: Engine, record_id: int, form: Form) -> Response:
     with reading(database) as session:
         view = record_view(session, record_id)
         verdicts = verdicts_of_head(session, view.head)
@@ -190,9 +217,21 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
         standing = progress(session, record_id)
         closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
         tested = tested_sheet(session, view.head, verdicts)
+        witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
-    context = RecordPage(view, tables, missing, verification, corrections, standing, closed, tested)
-    return page(request, "bench/rebuild_records/show.html", context)
+    context = RecordPage(
+        view,
+        tables,
+        missing,
+        verification,
+        corrections,
+        standing,
+        closed,
+        tested,
+        witnesses,
+        form,
+    )
+    return page(request, "bench/rebuild_records/show.html", context, form.status)
 
 
 @router.get("/{record_id}/head")

@@ -23,6 +23,7 @@ from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
 from service.records.queries.records import (
+    NOT_CONFIRMED,
     FindingSeen,
     RecordEntry,
     RecordHead,
@@ -39,6 +40,7 @@ from service.records.tables import (
     RecordPerson,
     RecordState,
     StepKind,
+    WitnessConfirmation,
 )
 from service.stacks.tables import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
@@ -56,6 +58,14 @@ class Involved:
     name: str
     login: str
     involvement: Involvement
+    confirmed: bool
+
+    @property
+    def in_words(self) -> str:
+        """Name and login, and of a witness that they never confirmed where it is so."""
+        called = f"{self.name} ({self.login})"
+        waits = self.involvement is Involvement.WITNESSED and not self.confirmed
+        return f"{called}, {NOT_CONFIRMED}" if waits else called
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +266,17 @@ def bench_view(session: Session, record_id: int) -> RecordView:
 
 def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
     rows = session.execute(
-        select(*columns(Involved, RecordPerson, Person))
+        select(
+            *columns(
+                Involved,
+                RecordPerson,
+                Person,
+                confirmed=exists().where(
+                    WitnessConfirmation.record_id == RecordPerson.record_id,
+                    WitnessConfirmation.person_id == RecordPerson.person_id,
+                ),
+            )
+        )
         .join(Person, Person.id == RecordPerson.person_id)
         .where(RecordPerson.record_id == record_id)
         .order_by(RecordPerson.involvement.desc(), Person.name)

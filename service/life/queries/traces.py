@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, case, func, select, union_all
+from sqlalchemy import and_, case, exists, func, select, union_all
 from sqlalchemy.orm import Session
 
 from service.closing.queries.build_torques import BuildTorques, build_torques
@@ -17,7 +17,13 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, param_list, statement
-from service.records.tables import Involvement, RebuildRecord, RecordPerson
+from service.records.queries.records import NOT_CONFIRMED
+from service.records.tables import (
+    Involvement,
+    RebuildRecord,
+    RecordPerson,
+    WitnessConfirmation,
+)
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.queries.part_lives import Events, SeenOnIt, event_counts, findings_on
@@ -192,7 +198,21 @@ def _at_opening(
 
 
 WORKED = (
-    select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
+    select(
+        RecordPerson.record_id,
+        RecordPerson.involvement,
+        case(
+            (
+                (RecordPerson.involvement == Involvement.WITNESSED)
+                & ~exists().where(
+                    WitnessConfirmation.record_id == RecordPerson.record_id,
+                    WitnessConfirmation.person_id == RecordPerson.person_id,
+                ),
+                Person.name + f" ({NOT_CONFIRMED})",
+            ),
+            else_=Person.name,
+        ).label("name"),
+    )
     .join(Person, Person.id == RecordPerson.person_id)
     .where(RecordPerson.record_id.in_(param_list("record_ids")))
     .order_by(Person.name)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.people.queries.passwords import (
     PasswordStanding,
+    is_confirmed,
     join_standing,
     standing_columns,
     standing_of_row,
@@ -92,6 +93,17 @@ def person_by_login(session: Session, login: str) -> KnownPerson:
     if row is None:
         raise NotFound("person", login)
     return _known_person(row)
+
+
+def person_at_work(session: Session, person_id: int) -> permissions.Person:
+    """Return somebody as permissions know them, by number. Raises NotFound."""
+    row = session.execute(_rows().where(Person.id == person_id)).one_or_none()
+    if row is None:
+        raise NotFound("person", person_id)
+    known = _known_person(row)
+    return permissions.Person(
+        known.id, known.login, known.name, known.roles, is_confirmed(session, person_id)
+    )
 
 
 def logins_of(session: Session, ids: Collection[int]) -> list[str]:

@@ -35,6 +35,7 @@ SENTENCES = {
     "record:approved": "approved {subject}",
     "record:sent back": "sent back {subject}",
     "record:taken up again": "took up {subject} again",
+    "record:witness confirmed": "confirmed as witness in {subject}",
     "record:void proposed": "proposed to make {subject} void",
     "record:made void": "made {subject} void",
     "build:released": "released {subject} to hydrogen",

@@ -186,6 +186,7 @@ def _make_safe(row: Sequence[Any]) -> dict[str, Any]:
         "calibration": row[6],
         "person": row[7],
         "witness": row[8],
+        **({"witness_confirmed_at": _time(row[9])} if row[9] else {}),
     }
 
 

@@ -32,6 +32,7 @@ from service.records.tables import (
     RecordPerson,
     Step,
     TorqueReading,
+    WitnessConfirmation,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourReading, Layer, Stack
 from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
@@ -201,6 +202,15 @@ class Gather:
                     Calibration.certificate,
                     MakeSafeLine.person_id,
                     MakeSafeLine.witness_id,
+                    select(func.min(WitnessConfirmation.confirmed_at))
+                    .where(
+                        WitnessConfirmation.record_id == R.id,
+                        WitnessConfirmation.person_id == MakeSafeLine.witness_id,
+                        WitnessConfirmation.confirmed_at >= Step.written_at,
+                        WitnessConfirmation.confirmed_at <= THEN,
+                    )
+                    .correlate(R, MakeSafeLine, Step)
+                    .scalar_subquery(),
                 )
             )
             .join(Step, Step.id == MakeSafeLine.step_id)

@@ -35,11 +35,14 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
     VoidProposal,
+    WitnessConfirmation,
 )
 from service.stacks.tables import Build, HourReading, Moment, Stack
 from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
 from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
 
+NOT_CONFIRMED = "named, not confirmed"
+"""What stands beside a witness who has not confirmed with their own password."""
 WRITING = (
     Event.RECORD_BEGUN,
     Event.RECORD_CHANGED,
@@ -134,6 +137,87 @@ def removed_from(session: Session, record_id: int) -> tuple[Removed, ...]:
         .order_by(RecordPersonRemoved.id)
     )
     return read_all(Removed, rows)
+
+
+@dataclass(frozen=True, slots=True)
+class ToWitness:
+    """A witness named in a record; ``lines`` of make-safe, or the whole, wait for their word."""
+
+    person_id: int
+    login: str
+    name: str
+    lines: tuple[int, ...]
+    waits: bool
+
+    @property
+    def words(self) -> str:
+        """What they are asked to confirm."""
+        if not self.lines:
+            return "that you witnessed the work"
+        which = ", ".join(map(str, self.lines))
+        return f"make-safe {'line' if len(self.lines) == 1 else 'lines'} {which}"
+
+
+def confirmed_at(since: Any, record_id: Any, person_id: Any) -> Any:
+    """Return the expression of when a witness first confirmed something written down then."""
+    word = aliased(WitnessConfirmation)
+    return (
+        select(func.min(word.confirmed_at))
+        .where(
+            word.record_id == record_id,
+            word.person_id == person_id,
+            word.confirmed_at >= since,
+        )
+        .scalar_subquery()
+    )
+
+
+def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
+    """Return the witnesses named in a record, and whether they still have to confirm.
+
+    Three statements.
+    """
+    people = session.execute(
+        select(Person.id, Person.login, Person.name)
+        .join(RecordPerson, RecordPerson.person_id == Person.id)
+        .where(
+            RecordPerson.record_id == record_id, RecordPerson.involvement == Involvement.WITNESSED
+        )
+        .order_by(Person.name, Person.id)
+    ).all()
+    last = dict(
+        session.execute(
+            select(WitnessConfirmation.person_id, func.max(WitnessConfirmation.confirmed_at))
+            .where(WitnessConfirmation.record_id == record_id)
+            .group_by(WitnessConfirmation.person_id)
+        )
+        .tuples()
+        .all()
+    )
+    lines = session.execute(
+        select(MakeSafeLine.witness_id, MakeSafeLine.line_number, Step.written_at)
+        .join(Step, Step.id == MakeSafeLine.step_id)
+        .where(
+            MakeSafeLine.record_id == record_id,
+            MakeSafeLine.witness_id.is_not(None),
+            Step.undone_at.is_(None),
+        )
+        .order_by(MakeSafeLine.line_number)
+    ).all()
+    found = []
+    for person in people:
+        at = last.get(person.id)
+        waiting = tuple(
+            dict.fromkeys(
+                line.line_number
+                for line in lines
+                if line.witness_id == person.id and (at is None or line.written_at > at)
+            )
+        )
+        found.append(
+            ToWitness(person.id, person.login, person.name, waiting, bool(waiting) or at is None)
+        )
+    return tuple(found)
 
 
 # Making void: by its author alone while there are no entries, else proposed by one and confirmed
@@ -304,6 +388,14 @@ class CheckRecorded:
     tool: Tool | None
     person: str
     witness: str | None
+    witness_confirmed_at: datetime | None
+
+    @property
+    def witness_in_words(self) -> str:
+        """The witness, and that they never confirmed where it is so; empty: none."""
+        if self.witness is None or self.witness_confirmed_at is not None:
+            return self.witness or ""
+        return f"{self.witness} ({NOT_CONFIRMED})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -503,8 +595,17 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
             Instrument.label,
             Calibration.certificate,
             Calibration.due_at,
-            *columns(CheckRecorded, MakeSafeLine, person=person.name, witness=witness.name),
+            *columns(
+                CheckRecorded,
+                MakeSafeLine,
+                person=person.name,
+                witness=witness.name,
+                witness_confirmed_at=confirmed_at(
+                    Step.written_at, MakeSafeLine.record_id, MakeSafeLine.witness_id
+                ),
+            ),
         )
+        .join(Step, Step.id == MakeSafeLine.step_id)
         .join(person, person.id == MakeSafeLine.person_id)
         .outerjoin(witness, witness.id == MakeSafeLine.witness_id)
         .outerjoin(Instrument, Instrument.id == MakeSafeLine.instrument_id)
