@@ -185,15 +185,12 @@ def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
         )
         .order_by(Person.name, Person.id)
     ).all()
-    last = dict(
-        session.execute(
-            select(WitnessConfirmation.person_id, func.max(WitnessConfirmation.confirmed_at))
-            .where(WitnessConfirmation.record_id == record_id)
-            .group_by(WitnessConfirmation.person_id)
-        )
-        .tuples()
-        .all()
+    rows = session.execute(
+        select(WitnessConfirmation.person_id, func.max(WitnessConfirmation.confirmed_at))
+        .where(WitnessConfirmation.record_id == record_id)
+        .group_by(WitnessConfirmation.person_id)
     )
+    last: dict[int, datetime] = {person_id: at for person_id, at in rows}
     lines = session.execute(
         select(MakeSafeLine.witness_id, MakeSafeLine.line_number, Step.written_at)
         .join(Step, Step.id == MakeSafeLine.step_id)
