@@ -8,10 +8,11 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
+from service.records.changes.bench_opening import record_make_safe
 from service.records.changes.witnesses import confirm_witness
 from service.records.queries.content import record_content
 from service.records.queries.records import entries_of, people_on, to_witness
@@ -67,7 +68,7 @@ def test_a_line_recorded_later_waits_for_its_own_word(engine: Engine) -> None:
     confirm(record)
     record.lab.now += builders.OPEN_FOR
 
-    record.do(bench.record_make_safe, line_number=1, witness_id=record.lab.witness.id)
+    record.do(record_make_safe, line_number=1, witness_id=record.lab.witness.id)
 
     with reading(engine) as session:
         (waiting,) = to_witness(session, record.number)
@@ -88,7 +89,7 @@ def test_only_a_witness_confirms_and_with_their_own_password(engine: Engine) -> 
 
 def test_a_witness_of_an_undone_line_had_a_part_all_the_same(engine: Engine) -> None:
     record = witnessed(engine)
-    record.do(bench.undo_last)
+    record.do(undo_last)
 
     with reading(engine) as session:
         assert record.lab.witness.id in people_on(session, [record.number])[record.number]

@@ -190,7 +190,7 @@ def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
         .where(WitnessConfirmation.record_id == record_id)
         .group_by(WitnessConfirmation.person_id)
     )
-    last: dict[int, datetime] = {person_id: at for person_id, at in rows}
+    last: dict[int, datetime] = {row[0]: row[1] for row in rows}
     lines = session.execute(
         select(MakeSafeLine.witness_id, MakeSafeLine.line_number, Step.written_at)
         .join(Step, Step.id == MakeSafeLine.step_id)
