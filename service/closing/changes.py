@@ -1,5 +1,6 @@
 """At the bench: the checks of a closing, measured and looked at before the record is handed in."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
@@ -8,24 +9,35 @@ from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
 from service.closing.arithmetic.closing_inputs import inputs_as_data
 from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.arithmetic.torque_bands import torque_band
 from service.closing.queries.build_torques import computed_height
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
+from service.limits.queries import limits_in_force
 from service.physics.arithmetic.clamping import (
     IN_NEWTON_METRES,
     likely_units,
     read_torque_text,
     torque_unit,
 )
+from service.physics.arithmetic.tightening import PASS_BAND_PERCENT
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.audit import Change
 from service.platform.database import Work
-from service.platform.errors import Refused
+from service.platform.errors import Question, Refused
 from service.records.changes import journal
+from service.records.changes.deviations import (
+    UNLOADED,
+    Answered,
+    Deviation,
+    Stands,
+    Unloaded,
+    ask_whether_it_stands,
+)
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use, refuse_no_rod
 from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
 from service.records.queries.working_piles import WorkingPile, working_pile
@@ -158,7 +170,7 @@ def _refuse_height(work: Work, record_id: int, reading_mm: float) -> None:
 
 PASSES_MOST = 50
 UNLIKELY_TIMES_TARGET = 5.0
-"""A reading so far above the design's target is taken for a mistake of unit."""
+"""A reading so far above the design's target may be a mistake of unit."""
 
 
 ROUNDING = 0.005
@@ -177,17 +189,20 @@ def read_torque(
     torque_nm: float | None = None,
     entered: str = "",
     unit: str = "N·m",
+    stands: Stands | None = None,
     outside_because: str = "",
+    unloaded_first: Unloaded | None = None,
     taken_at: datetime | None = None,
 ) -> int:
     """Enter one reading on one nut in one pass; give the entry's id.
 
     ``entered`` is the text as typed, with or without a unit (``unit`` holds where none is written);
-    ``torque_nm`` in N·m alone will do. ``outside_because`` says why it stays outside the tolerance.
-    As found, only residual and breakaway torque can be read.
-    Raises Refused for a torque that cannot be, outside the driver's range, or so far above the
-    design's target that it must be another unit; for a driver out of calibration or on hold
-    without a concession; and for a time on the wrong side of the opening.
+    ``torque_nm`` in N·m alone will do. As found, only residual and breakaway torque can be read.
+    Raises Question for a torque outside the band of its pass, above the last target with its
+    tolerance, or so far above it that it may be another unit: with ``stands`` and
+    ``outside_because`` it is kept as a deviation, above the target with ``unloaded_first``.
+    Raises Refused for a torque that cannot be or outside the driver's range; for a driver out of
+    calibration or on hold without a concession; and for a time on the wrong side of the opening.
     """
     record = journal.lock_record(work, record_id, version)
     refuse_no_rod(work, record, rod_number)
@@ -204,10 +219,13 @@ def read_torque(
     value, typed = _torque(torque_nm, entered, unit)
     used = instrument_to_use(work, record, instrument_id, at, (InstrumentKind.TORQUE_DRIVER,))
     _refuse_outside_range(used, value, typed)
-    _refuse_unlikely(work, record, value, typed)
+    answered = Answered(stands, outside_because, "outside_because")
+    read = _Read(pass_number, stage, kind, value, typed)
+    deviation = _deviation(work, record, read, answered, unloaded_first)
     before = _read_before(work, record, rod_number, pass_number, stage)
     text = changes.optional_words("outside_because", outside_because, most=4000)
-    step = journal.add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
+    kept: dict[str, object] = deviation.as_columns if deviation else {"note": text}
+    step = journal.add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, **kept)
     work.session.add(
         TorqueReading(
             record_id=record_id,
@@ -236,8 +254,9 @@ def read_torque(
                 (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),
                 ("instrument", None, used.instrument.label),
                 ("taken at", None, at),
-                ("note", None, text or None),
+                *(deviation.as_changes if deviation else (("note", None, text or None),)),
             ),
+            deviation.because if deviation else "",
         ),
     )
     return step.id
@@ -321,27 +340,107 @@ def _refuse_outside_range(used: InstrumentUsed, value: float, typed: str) -> Non
         )
 
 
-def _refuse_unlikely(work: Work, record: RebuildRecord, value: float, typed: str) -> None:
-    target = work.session.scalars(
-        select(Design.target_torque_nm)
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A torque as it was read: in which pass and stage, how, in N·m and as typed."""
+
+    pass_number: int
+    stage: Stage
+    kind: ReadingKind
+    torque_nm: float
+    typed: str
+
+
+def _deviation(
+    work: Work,
+    record: RebuildRecord,
+    read: _Read,
+    answered: Answered,
+    unloaded_first: Unloaded | None,
+) -> Deviation | None:
+    """What a torque departs from and why it stands; None for one as it should be.
+
+    What a nut is set to has a band; what it still holds may be less, and breaks away at more.
+    Raises Question, or RefusedTogether, until it is answered.
+    """
+    design = work.session.execute(
+        select(
+            Design.id,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            Design.tightening_passes,
+        )
         .join(Stack, Stack.design_id == Design.id)
         .where(Stack.id == record.stack_id)
     ).one()
-    if value <= UNLIKELY_TIMES_TARGET * target:
-        return
-    number = next((part for part in typed.replace(",", ".").split() if part[0].isdigit()), "")
+    target_nm, tolerance = design.target_torque_nm, design.torque_tolerance_percent
+    hint = _other_unit(read, target_nm)
+    facts, is_over = {"value": f"{read.torque_nm:.4g} N·m"}, False
+    if read.stage is Stage.CLOSING and read.kind is not ReadingKind.BREAKAWAY:
+        limits = limits_in_force(work.session, design.id)
+        clamp = limits.figures.clamp if limits else None
+        band = torque_band(
+            target_nm,
+            tolerance,
+            pass_number=read.pass_number,
+            passes=1 if record.kind in OPENS_NOTHING else design.tightening_passes,
+            band_percent=clamp.pass_band_percent if clamp else PASS_BAND_PERCENT,
+        )
+        is_over = band.is_over(read.torque_nm)
+        if not (is_over if read.kind is ReadingKind.RESIDUAL else band.is_outside(read.torque_nm)):
+            return None
+        facts |= {
+            "target": f"{band.target_nm:.4g} N·m",
+            "band": f"{band.least_nm:.4g} to {band.most_nm:.4g} N·m",
+            "last target": f"{target_nm:.4g} N·m ± {tolerance:g} %",
+        }
+        text = (
+            f"{facts['value']} in pass {read.pass_number}: its target is {facts['target']}, its"
+            f" band {facts['band']}, the last target {facts['last target']}."
+        )
+    elif hint:
+        facts |= {"target": f"{target_nm:.4g} N·m"}
+        text = (
+            f"{facts['value']}, {read.stage}: more than {UNLIKELY_TIMES_TARGET:g} times the target"
+            f" of {facts['target']}."
+        )
+    else:
+        return None
+    because = ask_whether_it_stands(
+        answered,
+        value=read.typed,
+        reason=" ".join(filter(None, (text, hint))),
+        right="Look at the driver and read the nut again.",
+        words="It stands: keep it as a deviation",
+        facts=facts,
+        others=[_was_unloaded(read.typed)] if is_over and unloaded_first is None else [],
+    )
+    return Deviation(text, because, unloaded_first is Unloaded.YES if is_over else None)
+
+
+def _was_unloaded(typed: str) -> Question:
+    return Question(
+        "unloaded_first",
+        "",
+        f"{typed} is above the last target: was the stack unloaded first?",
+        "Backing the nut off does not undo it: unload evenly, then run all passes again.",
+        answers=UNLOADED,
+        facts={"value": typed},
+    )
+
+
+def _other_unit(read: _Read, target_nm: float) -> str:
+    """Which unit was more likely meant; empty for a torque that can be."""
+    if read.torque_nm <= UNLIKELY_TIMES_TARGET * target_nm:
+        return ""
+    words = read.typed.replace(",", ".").split()
+    number = next((word for word in words if word[0].isdigit()), "")
     try:
-        likely = [unit for unit in likely_units(float(number), target) if unit not in typed]
+        likely = [unit for unit in likely_units(float(number), target_nm) if unit not in read.typed]
     except ValueError:
         likely = []
-    hint = f" {number} {' or '.join(likely)} would be near it." if likely else ""
-    raise Refused(
-        "entered",
-        typed,
-        f"this is {value:.4g} N·m, more than {UNLIKELY_TIMES_TARGET:g} times the target of"
-        f" {target:g} N·m.{hint}",
-        "Look at the unit on the driver.",
-    )
+    near = f" {number} {' or '.join(likely)} would be near it." if likely else ""
+    return f"Look at the unit on the driver.{near}"
 
 
 def _read_before(

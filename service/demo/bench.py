@@ -34,6 +34,7 @@ from service.records.changes import rebuild_records
 from service.records.changes.attachments import add_attachment
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot
 from service.records.changes.bench_opening import close_stack, open_stack, record_make_safe
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind
 from service.store.changes.part_axes import move_part
@@ -45,6 +46,12 @@ SHARES = (0.3, 0.7, 1.0)
 """Of the target torque, pass by pass."""
 SCATTER = 0.012
 """Standard deviation of a set torque, of its mean."""
+STAYS_SO: dict[str, object] = {
+    "stands": Stands.STANDS,
+    "outside_because": "Set and read twice; it stays so. The quality engineer has been told.",
+    "unloaded_first": Unloaded.NO,
+}
+"""What the builder answers of a nut that stood out."""
 MOST_MB = 15
 
 
@@ -282,6 +289,7 @@ class Bench:
                 unit=unit,
                 instrument_id=self.lab.instruments[driver],
                 taken_at=self.clock_after(0.5),
+                **(STAYS_SO if rod.number in (odd or {}) else {}),
             )
 
     def _person(self, login: str) -> int:

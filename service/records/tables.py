@@ -145,6 +145,12 @@ class Step(Base):
             "(kind = 'departure from the design') = (departs_from IS NOT NULL)",
             name="departure_names_its_finding",
         ),
+        CheckConstraint(
+            "(deviation IS NULL) = (deviation_because IS NULL)", name="deviation_has_its_reason"
+        ),
+        CheckConstraint(
+            "unloaded_first IS NULL OR deviation IS NOT NULL", name="unloaded_before_a_deviation"
+        ),
         unique_where("uq_step_part_id_standing", "part_id", condition="standing"),
         Index("ix_step_part_id", "part_id"),
         Index("ix_step_exposed_part_id", "exposed_part_id"),
@@ -171,6 +177,13 @@ class Step(Base):
     note: Mapped[text] = mapped_column(default="")
     departs_from: Mapped[text | None] = mapped_column(
         comment="finding of the check a departure accepts, as it read"
+    )
+    deviation: Mapped[text | None] = mapped_column(
+        comment="how the entry departs from what was set, as it read when it was asked about"
+    )
+    deviation_because: Mapped[text | None] = mapped_column(comment="why it stands all the same")
+    unloaded_first: Mapped[bool | None] = mapped_column(
+        comment="of a torque above the target: whether the stack was unloaded first"
     )
     done_at: Mapped[utc]
     written_at: Mapped[utc]

@@ -21,7 +21,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.platform.errors import Refused
+from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables import Base
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixing
 from service.records.changes.bench_opening import (
@@ -685,7 +685,7 @@ def reading(lab: Lab, **given: Any) -> dict[str, Any]:
     """One closing reading, as set."""
     return {
         "rod_number": 1,
-        "pass_number": 1,
+        "pass_number": 3,
         "stage": Stage.CLOSING,
         "kind": ReadingKind.SET,
         "instrument_id": lab.driver_id,
@@ -746,7 +746,7 @@ def test_a_torque_far_above_the_target_is_taken_for_another_unit(engine: Engine)
     wide = bench_.lab.rows(lambda s: builders.a_torque_instrument(s, label="TD-WIDE"))
     set_on(bench_.lab, Instrument, wide.id, range_most=200.0)
 
-    with pytest.raises(Refused, match="80 in·lbf would be near it"):
+    with pytest.raises(RefusedTogether, match="80 in·lbf would be near it"):
         bench_.do(read_torque, **reading(bench_.lab, entered="80", instrument_id=wide.id))
     bench_.do(read_torque, **reading(bench_.lab, entered="80 in·lbf", instrument_id=wide.id))
 
@@ -772,14 +772,14 @@ def test_torque_is_read_as_found_before_opening_and_while_closing_after_it(
 def test_a_re_torque_needs_no_opening(engine: Engine) -> None:
     bench_ = a_lab(engine).begin(RecordKind.RE_TORQUE)
 
-    bench_.do(read_torque, **reading(bench_.lab, kind=ReadingKind.RESIDUAL))
+    bench_.do(read_torque, **reading(bench_.lab, kind=ReadingKind.RESIDUAL, pass_number=1))
     bench_.do(read_torque, **reading(bench_.lab, pass_number=2))
 
 
 def test_a_nut_read_again_in_a_pass_keeps_both_readings(engine: Engine) -> None:
     bench_ = opened(engine)
 
-    bench_.do(read_torque, **reading(bench_.lab, entered="8.2"))
+    bench_.do(read_torque, **reading(bench_.lab, entered="8.7"))
     bench_.do(read_torque, **reading(bench_.lab, entered="9"))
 
     with Session(engine) as session:
@@ -788,7 +788,7 @@ def test_a_nut_read_again_in_a_pass_keeps_both_readings(engine: Engine) -> None:
             .where(TorqueReading.record_id == bench_.number, TorqueReading.known_until.is_(None))
             .order_by(TorqueReading.id)
         ).all()
-    assert rows == [8.2, 9.0]
+    assert rows == [8.7, 9.0]
 
 
 @pytest.mark.parametrize(

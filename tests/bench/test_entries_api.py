@@ -138,7 +138,7 @@ def test_a_rebuild_is_written_entry_by_entry(calling: Calling, engine: Engine) -
     machine.enter("fit-from-lot", lot_id=nuts, rod_numbers=[1, 2])
     for number in (1, 2, 3):
         for rod in (1, 2, 3, 4):
-            read = closing | {"rod_number": rod, "pass_number": number}
+            read = closing | {"rod_number": rod, "pass_number": number, "entered": f"{3 * number}"}
             machine.enter("torque", "taken_at", **read)
     first = machine.enter("close", "closed_at", hours=120)
     machine.enter("undo", "")
@@ -299,7 +299,9 @@ def test_a_whole_record_may_hold_checks_findings_and_reasons(
                 "torque_nm": 11,
                 "instrument": lab.get(Instrument, lab.driver_id).label,
                 "taken_at": at,
+                "stands": "stands",
                 "outside_because": "at its stop",
+                "unloaded_first": "no",
             }
         ],
         "closing_checks": [{"check": "sleeves", "reading_mm": 3, "done_at": at}],
@@ -314,8 +316,9 @@ def test_a_whole_record_may_hold_checks_findings_and_reasons(
     assert made.status_code == 201, made.text
     with Session(engine) as session:
         entries = entries_of(session, made.json()["id"])
+    assert (entries[1].deviation_because, entries[1].unloaded_first) == ("at its stop", False)
     assert [(entry.kind, entry.note) for entry in entries] == [
         (StepKind.FINDING, ""),
-        (StepKind.TORQUE, "at its stop"),
+        (StepKind.TORQUE, ""),
         (StepKind.CLOSING_CHECK, "all on"),
     ]

@@ -273,21 +273,3 @@ def test_a_closing_is_not_checked_before_the_opening(lab: Lab) -> None:
 
     with pytest.raises(Refused, match="not opened yet"):
         record.do(record_closing_check, check=ClosingCheck.SLEEVES)
-
-
-def test_a_torque_outside_the_tolerance_keeps_its_reason(lab: Lab) -> None:
-    """In the note of its entry."""
-    record, _layers = opened(lab, 1)
-
-    step_id = record.do(
-        read_torque,
-        rod_number=1,
-        pass_number=3,
-        stage=Stage.CLOSING,
-        kind=ReadingKind.SET,
-        torque_nm=11.0,
-        instrument_id=lab.driver_id,
-        outside_because="at its stop",
-    )
-
-    assert lab.get(Step, step_id).note == "at its stop"

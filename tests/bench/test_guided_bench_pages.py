@@ -145,31 +145,45 @@ def test_a_deeper_layer_scanned_offers_the_way_down_to_it(at_bench: AtTheBench) 
 
 def torque(bench: AtTheBench, **typed: Any) -> None:
     """Read the nut the page asks for."""
-    given = {"stage": "closing", "kind": "set", "entered": "9.0", **typed}
+    entered = f"{3 * min(3, typed['pass_number'])}.0"
+    given = {"stage": "closing", "kind": "set", "entered": entered, **typed}
     bench.enter("torque", **given)
 
 
 def test_a_nut_outside_the_tolerance_is_asked_for_again_or_why(
     app: Any, at_bench: AtTheBench
 ) -> None:
-    """Both readings are kept; with a reason the work goes on, and settling is told at the end."""
+    """Nothing is kept before it is answered; with a reason the work goes on, and settling comes."""
     driver = an_instrument(app, "TD-9", DRIVER, "N·m")
     assert "Target of this pass 3.00" in at_bench.next(at="torque", stage="closing")
     for number in (1, 2):
         for rod in (1, 2, 3, 4):
             torque(at_bench, rod_number=rod, pass_number=number, instrument_id=driver)
     at_three = {"pass_number": 3, "instrument_id": driver}
+    given = {"stage": "closing", "kind": "set", "rod_number": 1, "entered": "11.0", **at_three}
 
-    torque(at_bench, rod_number=1, entered="11.0", **at_three)
+    asked = at_bench.post("torque", **given)
 
-    page = at_bench.page(at="torque", stage="closing")
-    assert "Rod 1 reads 11.00" in plain(page)
-    assert 'name="outside_because"' in page
-    torque(at_bench, rod_number=1, entered="10.9", outside_because="at its stop", **at_three)
+    assert asked.status_code == 422
+    said = plain(asked.text)
+    assert "11 N·m in pass 3: its target is 9 N·m, its band 8.55 to 9.45 N·m" in said
+    assert "Was the stack unloaded first?" in said
+    assert "Not entered" not in said
+    assert 'name="outside_because"' in asked.text
+    assert '<input type="hidden" name="entered" value="11.0">' in asked.text
+    assert "rod 1" in at_bench.next(at="torque", stage="closing")
+    answer = {"stands": "stands", "unloaded_first": "no"}
+    silent = at_bench.post("torque", **given, **answer)
+    assert silent.status_code == 422
+    assert "it stands without a reason" in plain(silent.text).lower()
+    assert 'name="unloaded_first" value="no" checked' in silent.text
+    at_bench.enter("torque", **given, **answer, outside_because="at its stop")
     assert "rod 2" in at_bench.next(at="torque", stage="closing")
     for rod in (2, 3, 4):
         torque(at_bench, rod_number=rod, **at_three)
     assert "the re-torque pass is due from" in plain(at_bench.page(at="torque", stage="closing"))
+    record = plain(at_bench.client.get(f"/records/{at_bench.number}").text)
+    assert "Not unloaded first. Kept: at its stop" in record
 
 
 def test_the_pass_after_settling_can_be_begun(app: Any, at_bench: AtTheBench) -> None:

@@ -213,7 +213,7 @@ def _first_build(engine: Engine) -> dict[str, Any]:
                 {
                     "rod_number": rod,
                     "pass_number": pass_number,
-                    "torque_nm": 8.0,
+                    "torque_nm": 3.0 * pass_number,
                     "instrument": tool.label,
                     "taken_at": "2026-02-02T11:00:00Z",
                 }
@@ -293,7 +293,7 @@ def test_a_torque_reading_goes_into_an_open_record(calling: Calling, engine: Eng
     assert answer.status_code == 201, answer.text
     with Session(engine) as session:
         (reading,) = session.scalars(select(TorqueReading)).all()
-        assert (reading.rod_number, reading.torque_nm) == (1, 8.0)
+        assert (reading.rod_number, reading.torque_nm) == (1, 3.0)
 
 
 @pytest.mark.parametrize("state", ["open", "void"])

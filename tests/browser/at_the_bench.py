@@ -146,9 +146,9 @@ class Bench:
         expect(field).to_be_focused()
         self.page.keyboard.type(code)
 
-    def tighten(self, driver: int | None, torque_nm: str, passes: int = 3, rods: int = 4) -> None:
-        """Read every rod in every pass, as the page asks for them."""
-        for _ in range(passes * rods):
+    def tighten(self, driver: int | None, *torques_nm: str, rods: int = 4) -> None:
+        """Read every rod in every pass, each with its torque, as the page asks for them."""
+        for torque_nm in (torque_nm for torque_nm in torques_nm for _ in range(rods)):
             self.page.locator("#entered").fill(torque_nm)
             if driver is not None:
                 self.choose("instrument_id", driver)

@@ -23,6 +23,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.records.changes.bench_opening import close_stack
+from service.records.changes.deviations import Stands, Unloaded
 from service.stacks.tables import Layer
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
@@ -114,6 +115,9 @@ def a_rebuild(
                 kind=ReadingKind.SET,
                 torque_nm=round(torque_nm * share, 1),
                 instrument_id=lab.driver_id,
+                stands=Stands.STANDS,
+                outside_because="rod 3 was at its stop",
+                unloaded_first=Unloaded.NO,
             )
     record.do(close_stack, hours=320.0)
     record.do(hand_in)

@@ -171,7 +171,7 @@ def test_a_whole_rebuild_from_sign_in_to_hand_in(
 
     # Tighten crosswise in three passes, close, hand in.
     bench.go("torque", stage="closing")
-    bench.tighten(tools["TD-9"], "9,0")
+    bench.tighten(tools["TD-9"], "3,0", "6,0", "9,0")
     bench.go("closing")
     page.locator("#hours").fill("1412.5")
     bench.enter()
@@ -416,7 +416,7 @@ def test_a_short_rebuild_by_plain_forms(
     bench.undo()
     bench.enter(page.locator("#back button[name=part_id]"))
     bench.go("torque", stage="closing")
-    bench.tighten(tools["TD-9"], "9.0")
+    bench.tighten(tools["TD-9"], "3.0", "6.0", "9.0")
     bench.go("closing")
     page.locator("#hours").fill("119")
     said = bench.refused()

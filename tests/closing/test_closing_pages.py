@@ -18,6 +18,7 @@ from service.people.tables import ApiToken, Role
 from service.physics.arithmetic.part_stiffness import Stiff
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
+from service.records.changes.deviations import Stands
 from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack
@@ -374,6 +375,8 @@ def test_a_re_torque_tells_what_each_nut_lost(app: Any, at_bench: AtTheClamp) ->
                 kind=ReadingKind.SET,
                 torque_nm=torque_nm,
                 instrument_id=at_bench.driver,
+                stands=Stands.STANDS,
+                outside_because="as it had settled",
             )
     with changing(engine, builder, now=later) as work:
         hand_in(work, number, None)

@@ -24,6 +24,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.records.changes.bench_opening import close_stack
+from service.records.changes.deviations import Stands
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack
@@ -45,6 +46,9 @@ def design_of(session: Session, lab: Lab) -> int:
     return session.get_one(Stack, lab.stack_id).design_id
 
 
+AS_SETTLED = {"stands": Stands.STANDS, "outside_because": "as it had settled"}
+
+
 def read(record: Bench, torques_nm: tuple[float, ...], number: int = 3) -> None:
     for rod, torque_nm in enumerate(torques_nm, 1):
         record.do(
@@ -55,6 +59,7 @@ def read(record: Bench, torques_nm: tuple[float, ...], number: int = 3) -> None:
             kind=ReadingKind.SET,
             torque_nm=torque_nm,
             instrument_id=record.lab.driver_id,
+            **AS_SETTLED if number == 1 else {},
         )
 
 

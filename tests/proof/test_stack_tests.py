@@ -424,7 +424,7 @@ def read_a_nut(stack: ClosedStack) -> None:
     stack.bench.do(
         read_torque,
         rod_number=1,
-        pass_number=1,
+        pass_number=3,
         stage=Stage.CLOSING,
         kind=ReadingKind.SET,
         torque_nm=9.0,

@@ -24,7 +24,7 @@ from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work
-from service.platform.errors import Refused
+from service.platform.errors import Refused, RefusedTogether
 from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixings
 from service.records.changes.bench_opening import (
@@ -33,7 +33,10 @@ from service.records.changes.bench_opening import (
     record_exception,
     record_make_safe,
 )
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.tables import Involvement, RecordKind
+
+IT_STANDS = "answers the question whether what departs stands; with the reason"
 
 # What an entry is made of. In JSON units stand in the names and times have a zone; instruments go
 # by their marks and people by their logins.
@@ -192,8 +195,12 @@ class _Nut(In):
     kind: ReadingKind = ReadingKind.SET
     instrument: Mark = Field(description="mark on the instrument")
     taken_at: AwareDatetime
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
     outside_because: Words = Field(
-        default="", description="why a torque outside the tolerance stays"
+        default="", description="why a torque outside the band of its pass stays"
+    )
+    unloaded_first: Unloaded | None = Field(
+        default=None, description="of a torque above the last target: was the stack unloaded first"
     )
 
 
@@ -516,7 +523,8 @@ def make_entry(
         facts[fact.name], fields[fact.name] = value, fact.json_name
     try:
         return ENTRIES[sent.name].make(work, record_id, version, **facts)
-    except Refused as refusal:
-        name = fields.get(refusal.field, refusal.field)
-        refusal.field = f"{sent.place}.{name}" if sent.place else name
+    except (Refused, RefusedTogether) as trouble:
+        for refusal in trouble.refusals if isinstance(trouble, RefusedTogether) else (trouble,):
+            name = fields.get(refusal.field, refusal.field)
+            refusal.field = f"{sent.place}.{name}" if sent.place else name
         raise

@@ -22,7 +22,6 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
 from service.proof.pages import TestsSheet
-from service.records.queries.records import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.identifiers import serial_key
@@ -229,8 +228,6 @@ class Next:
     """of this pass, N·m"""
     percent: float = 100.0
     order: tuple[int, ...] = ()
-    outside: TorqueRead | None = None
-    """the reading of this nut that is outside the tolerance, with nobody's reason"""
     left: int = 0
     """nuts still to be read in this pass"""
 

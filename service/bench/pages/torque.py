@@ -11,6 +11,7 @@ from service.bench.queries import choices
 from service.bench.queries.rebuild_records import RecordView
 from service.closing.arithmetic.closing import closing as compute_closing
 from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.arithmetic.torque_bands import target_of_pass
 from service.closing.drawings.rods import draw_rods
 from service.closing.pages.sheets import ClosingSheet, closing_sheet
 from service.closing.queries.build_torques import UNOPENED, TorqueTable, checks_asked
@@ -19,7 +20,6 @@ from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
-from service.records.queries.records import TorqueRead
 from service.records.tables import RecordKind
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 
@@ -44,7 +44,7 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
     wanted_pass = asked.get("pass", "")
     if wanted_pass.isdecimal() and not form.raw("pass_number"):
         coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
-    coming = _told(page.view, table, coming)
+    coming = _aimed(page.view, coming)
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
     if not form.raw("instrument_id"):
         only = drivers[0][0] if len(drivers) == 1 else None
@@ -80,7 +80,7 @@ def _next(
         (number, table_rod)
         for table_rod, cells in table.rows
         for number, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None and not _unsettled(page.view, cell.counts)
+        if cell.counts is not None
     }
     rods = page.view.rods or (1,)
     coming = next(
@@ -101,37 +101,13 @@ def _next(
     return Next(stage, coming[1], coming[0], kinds, order=rods, left=left)
 
 
-def _unsettled(view: RecordView, read: TorqueRead) -> bool:
-    """Be true for a reading outside the tolerance of which nobody has said why it stays."""
-    if read.stage is not Stage.CLOSING or read.pass_number < view.head.passes:
-        return False
-    return view.is_outside(read) and not any(
-        entry.note for entry in view.standing if read in entry.torque
-    )
-
-
-def _told(view: RecordView, table: TorqueTable, coming: Next) -> Next:
-    """The next reading with what its pass aims at, and the one before it that is outside."""
+def _aimed(view: RecordView, coming: Next) -> Next:
+    """The next reading with what its pass aims at."""
     if coming.stage is Stage.AS_FOUND:
         return coming
-    percent = min(100.0, 100.0 * coming.pass_number / view.head.passes)
-    cells = dict(table.rows).get(coming.rod, ())
-    before = (
-        [
-            cell.counts
-            for number, cell in zip(table.passes, cells, strict=True)
-            if number == coming.pass_number and cell.counts is not None
-        ]
-        if cells
-        else []
-    )
-    outside = before[0] if before and _unsettled(view, before[0]) else None
-    return replace(
-        coming,
-        target_nm=view.head.target_nm * percent / 100,
-        percent=percent,
-        outside=outside,
-    )
+    passes = 1 if view.head.kind in UNOPENED else view.head.passes
+    target_nm = target_of_pass(view.head.target_nm, coming.pass_number, passes)
+    return replace(coming, target_nm=target_nm, percent=100.0 * target_nm / view.head.target_nm)
 
 
 def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling | None:
@@ -139,8 +115,6 @@ def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling 
     last = view.head.passes
     final = [read for read in table.last if read.pass_number >= last]
     if not view.rods or {read.rod_number for read in final} < set(view.rods):
-        return None
-    if any(_unsettled(view, read) for read in final):
         return None
     of_last = [
         cell.counts.taken_at

@@ -49,6 +49,8 @@ class MissingItem:
     note: str
     rod_number: int | None
     line_number: int | None
+    deviation: str | None
+    deviation_because: str | None
     conditions: frozenset[str]
 
 
@@ -78,6 +80,12 @@ HAS_TO_CLOSE = (RecordKind.FIRST_BUILD, RecordKind.REBUILD, RecordKind.TAKEN_OVE
 HAS_TO_OPEN = (RecordKind.REBUILD, RecordKind.TEARDOWN)
 NAMED_MOST = 6
 REMARKED = grammar_findings.Severity.REMARK
+ANCHORS = {
+    StepKind.TORQUE: "torque",
+    StepKind.PUT_ON: "putting-on",
+    StepKind.LEAK_TEST: "tests",
+}
+"""Where on the bench an entry that departs from what was set is made."""
 CHECKED = "check"
 """Anchor of what the check of the pile found: it has a page of its own."""
 
@@ -104,6 +112,7 @@ def missing_of(
         *_by_pattern(check),
         *_fixings(session, head, pile, check),
         *_torque(session, head),
+        *_deviations(entries),
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
         *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(head, closed)),
@@ -300,6 +309,15 @@ def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
+
+
+def _deviations(entries: list[MissingItem]) -> Iterator[Missing]:
+    for entry in entries:
+        if entry.deviation is not None:
+            sentence = f"Entry {entry.sequence} departs: {entry.deviation}"
+            yield Missing(
+                REMARK, f"{sentence} Kept because: {entry.deviation_because}", ANCHORS[entry.kind]
+            )
 
 
 def _is_outside(head: RecordHead, row: Any) -> bool:

@@ -11,7 +11,7 @@ from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, Spr
 from service.physics.arithmetic.elastic_bed import ActiveArea
 from service.physics.arithmetic.part_stiffness import Disc
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength, thread
-from service.physics.arithmetic.tightening import SETTLING_MINUTES
+from service.physics.arithmetic.tightening import PASS_BAND_PERCENT, SETTLING_MINUTES
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 
@@ -51,6 +51,7 @@ class ClampFigures:
     assembly_temperature_c: float = 20.0
     running_temperature_c: float | None = None
     settling_minutes: float = SETTLING_MINUTES
+    pass_band_percent: float = PASS_BAND_PERCENT
 
     def __post_init__(self) -> None:
         """Refuse figures no clamp has, by the same rules as the computation."""
@@ -97,6 +98,7 @@ class ClampFigures:
         if self.running_temperature_c is not None:
             celsius("the running temperature", self.running_temperature_c, "running_temperature_c")
         within("the settling time", self.settling_minutes, "min", 0.0, 10_000.0, "settling_minutes")
+        within("the pass band", self.pass_band_percent, "%", 1.0, 100.0, "pass_band_percent")
 
     def _check_springs(self) -> None:
         if (self.springs_parallel is None) != (self.springs_series is None):

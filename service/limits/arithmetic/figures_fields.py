@@ -60,6 +60,7 @@ CLAMP_FIELDS = (
     _maybe("clamp", "assembly_temperature_c", "Temperature when closed", "°C", "Empty: 20 °C."),
     _maybe("clamp", "running_temperature_c", "Temperature when running", "°C"),
     _maybe("clamp", "settling_minutes", "Settling time before the nuts are read again", "min"),
+    _maybe("clamp", "pass_band_percent", "Pass band, ± of the target of a pass", "%"),
 )
 CIRCUITS = tuple(Circuit)
 
@@ -197,6 +198,7 @@ _OF: dict[str, str] = {
     "clamp_coolant_stop_gap_mm": "Distance of the backs when they touch. Empty: 0 mm.",
     "clamp_running_temperature_c": "Empty: the change on warming is not computed.",
     "clamp_settling_minutes": "Empty: 30 min.",
+    "clamp_pass_band_percent": "A nut outside it before the last pass is asked about. Empty: 25 %.",
     "leak_gas": "The limits hold for this gas; hydrogen is converted from it.",
     "leak_limit_source": "Such as a design note or a test report; needed with the limits.",
     "insulation_standard": "Such as the standard and its table; needed with the limits.",

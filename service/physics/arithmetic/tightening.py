@@ -11,6 +11,11 @@ SETTLING_MINUTES = 30
 
 Common practice, no source; the site's procedure may ask for another time.
 """
+PASS_BAND_PERCENT = 25.0
+"""How far from the target of its pass a nut may read before anybody asks, ±.
+
+Common practice, no source.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,9 +170,18 @@ def _entry(row: Sequence[Any]) -> dict[str, Any]:
         "scanned": row[7],
         "note": row[8] or None,
         "departs_from": row[14],
+        "deviation": _deviation(*row[15:]),
         "undone": {"by": row[13], "at": _time(row[12])} if row[12] else None,
     }
     return entry | {name: value for name, value in given.items() if value is not None}
+
+
+def _deviation(text: str | None, because: str, unloaded: int | None) -> dict[str, Any] | None:
+    """What an entry departs from, why it stands, and of an over-torque what was done first."""
+    if text is None:
+        return None
+    first = {} if unloaded is None else {"unloaded_first": bool(unloaded)}
+    return {"from": text, "because": because, **first}
 
 
 def _make_safe(row: Sequence[Any]) -> dict[str, Any]:

@@ -185,6 +185,9 @@ class Gather:
                     case((was_undone, Step.undone_at)),
                     case((was_undone, Step.undone_by_id)),
                     Step.departs_from,
+                    Step.deviation,
+                    Step.deviation_because,
+                    Step.unloaded_first,
                 )
             ).where(Step.record_id == R.id, Step.written_at <= THEN)
         )

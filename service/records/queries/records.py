@@ -449,6 +449,11 @@ class RecordEntry:
     check: CheckRecorded | None = None
     torque: tuple[TorqueRead, ...] = ()
     hours: tuple[HoursRead, ...] = ()
+    deviation: str | None = None
+    """how it departs from what was set, kept because of ``deviation_because``"""
+    deviation_because: str | None = None
+    unloaded_first: bool | None = None
+    """of a torque above the target: whether the stack was unloaded first"""
     departs_from: str | None = None
     """the finding of the check which a departure accepts; the note says why"""
     tested: Verdict | None = None
@@ -458,6 +463,14 @@ class RecordEntry:
     def stands(self) -> bool:
         """Say whether it was not undone."""
         return self.undone_at is None
+
+    @property
+    def deviates(self) -> str:
+        """How it departs and why it stands, in one line; empty where it does not."""
+        if self.deviation is None:
+            return ""
+        unloaded = {None: "", True: " Unloaded first.", False: " Not unloaded first."}
+        return f"{self.deviation}{unloaded[self.unloaded_first]} Kept: {self.deviation_because}"
 
     @property
     def is_late(self) -> bool:
@@ -546,6 +559,9 @@ def entries_of(
             Step.undone_at,
             undone_by.name.label("undone_by"),
             Step.departs_from,
+            Step.deviation,
+            Step.deviation_because,
+            Step.unloaded_first,
             StackTest.verdict.label("tested"),
             *PART_NAMED,
         )
