@@ -1,7 +1,7 @@
 """Keep how an entry departs from what was set, why it stands, and what was done to the stack first.
 
 Revision ID: a9d4
-Revises: f2b6
+Revises: c5f3
 Create Date: 2026-11-30
 """
 
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "a9d4"
-down_revision = "f2b6"
+down_revision = "c5f3"
 branch_labels = None
 depends_on = None
 
