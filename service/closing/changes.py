@@ -10,7 +10,7 @@ from service.closing.arithmetic.closing_checks import ClosingCheck, check_readin
 from service.closing.arithmetic.closing_inputs import inputs_as_data
 from service.closing.arithmetic.outcome import outcome_as_data
 from service.closing.arithmetic.torque_bands import torque_band
-from service.closing.queries.build_torques import computed_height
+from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
@@ -152,12 +152,14 @@ def _check_reading(check: ClosingCheck, reading_mm: float | None) -> None:
 
 
 def _refuse_height(work: Work, record_id: int, reading_mm: float) -> None:
-    expected = computed_height(working_pile(work.session, record_id)).expected
+    computed = computed_height(work.session, record_id, working_pile(work.session, record_id))
+    expected = computed.expected
     if expected is not None and expected.is_outside(reading_mm):
         raise Refused(
             "reading_mm",
             f"{reading_mm:g}",
-            f"the parts add up to {expected.height_mm:.1f} mm \u00b1 {expected.tolerance_mm:g} mm.",
+            f"closed height over both compression plates, {computed.includes}:"
+            f" {expected.height_mm:.1f} mm \u00b1 {expected.tolerance_mm:.1f} mm.",
             "Count the layers and measure again, or say in the note why it stays so.",
         )
 

@@ -12,7 +12,8 @@ from service.bench.changes.layers import put_on
 from service.bench.queries.choices import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.changes import read_torque, record_closing_check
-from service.closing.queries.build_torques import checks_asked, computed_height
+from service.closing.queries.build_torques import checks_asked
+from service.closing.queries.closed_heights import computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import pattern_of_stack
@@ -226,11 +227,12 @@ def test_a_closed_height_off_what_the_parts_add_up_to_asks_why(lab: Lab) -> None
     record, layers = opened(lab, 1)
     gauge = a_height_gauge(lab)
     put(record, layers[0])
-    expected = computed_height(record.pile).expected
+    with Session(lab.engine) as session:
+        expected = computed_height(session, record.number, record.pile).expected
     assert expected is not None
     check = {"check": ClosingCheck.HEIGHT, "instrument_id": gauge}
 
-    with pytest.raises(Refused, match="the parts add up to"):
+    with pytest.raises(Refused, match="sum of the thicknesses, not pressed"):
         record.do(
             record_closing_check,
             **check,

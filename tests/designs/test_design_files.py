@@ -113,7 +113,7 @@ WRONG = [
     ("nut = 2", "nuts = 2", "nuts", "a kind of fixing"),
     ('source = "invented, as', 'from = "invented, as', "from is not known", "clamp"),
     ("[limits.clamp]\n", "[limits.clamp]\nnut_faktor = 0.2\n", "nut_faktor is not known", "known"),
-    ("rod_length_mm = 260.0", "rod_length_mm = 26O", "this is not TOML", ""),
+    ("rod_length_mm = 170.0", "rod_length_mm = 17O", "this is not TOML", ""),
 ]
 """What stands in the sample, what is written instead, the key and what would be right."""
 

@@ -13,13 +13,13 @@ from sqlalchemy.orm import Session
 from service.bench.changes.layers import lift_off
 from service.physics.arithmetic.conditions import FindingEntry
 from service.planning.tables import ChangeoverPlan
-from service.platform.arithmetic.vocabulary import End
+from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
-from service.store.tables import Part
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.planning.test_changeover_plans import stock
 from tests.ready import ready
@@ -86,12 +86,34 @@ def test_a_plan_says_end_lists_height_rods_and_steps(signed_in_client: Clients, 
         assert title in text
     assert "M-NEW-1" in text
     assert "lot NEW gas gasket" in text
-    assert "47.2 mm of pile" in text
+    assert "Pile, not pressed 47.2 mm" in text
     assert "of thread out of the nut" in text
     assert "Assumed The design does not say" in text
     assert "Caution: Stored clamp energy" in text
     assert page.count("<svg") >= 2
     assert "changeover plan" in text
+
+
+def test_without_the_thickness_of_a_plate_no_thread_is_computed(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    """Nothing is computed from nought: the plan names what is missing and where to enter it."""
+    with app.state.engine.begin() as connection:
+        connection.execute(
+            update(PartType)
+            .where(PartType.kind == Kind.COMPRESSION_PLATE)
+            .values(thickness_mm=None)
+        )
+    client = signed_in_client("builder")
+
+    text = " ".join(words(looked_at(client, **ADD_ONE).text).split())
+    assert "Missing: thickness of the compression plate" in text
+    assert "enter it on its part type" in text
+    assert "of thread out of the nut" not in text
+    assert "these rods allow" not in text
+
+    said = " ".join(words(looked_at(client, **ADD_ONE, clamped_mm="40").text).split())
+    assert "of thread out of the nut" in said
 
 
 @pytest.mark.parametrize(

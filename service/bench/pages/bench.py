@@ -32,7 +32,8 @@ from service.bench.queries import choices
 from service.bench.queries.missing import BLOCKS, Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes import ELECTRICAL, LENGTH
-from service.closing.queries.build_torques import checks_asked, computed_height
+from service.closing.queries.build_torques import checks_asked
+from service.closing.queries.closed_heights import computed_height
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
 from service.people.pages.signing_in import Database, Me
@@ -378,7 +379,7 @@ def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Pe
         page,
         checks=checks,
         check=check,
-        height=computed_height(page.pile),
+        height=computed_height(session, page.view.head.id, page.pile),
         instruments=tuple(tools),
         drawing=rod_plan(page, session, check.rod_number) if check and check.rod_number else "",
     )

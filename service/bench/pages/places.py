@@ -11,7 +11,8 @@ from service.bench.queries.choices import LotAtHand, fits, lots_that_fit, seen_b
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
 from service.closing.pages.sheets import ClosingSheet
-from service.closing.queries.build_torques import CheckAsked, ComputedHeight, TorqueTable
+from service.closing.queries.build_torques import CheckAsked, TorqueTable
+from service.closing.queries.closed_heights import ComputedHeight
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext

@@ -179,5 +179,4 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         ground.inputs.figures.clamp,
         measured_mm=height,
         remarks=ground.remarks,
-        passes=0 if head.kind in UNOPENED else ground.sizes.passes,
     )

@@ -6,12 +6,12 @@ Sources: as in the formulas named in the outcome.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, takewhile
 
 from service.closing.arithmetic.assembly import Built, build
 from service.closing.arithmetic.clamp_changes import torque_for_pressure, warmed
 from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
-from service.closing.arithmetic.levelling import levelled
+from service.closing.arithmetic.levelling import Levelled, levelled
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
     ClosingOutcome,
@@ -301,7 +301,7 @@ def _plain(estimate: Estimate) -> Estimate:
     return Estimate(estimate.value, estimate.u)
 
 
-FORMULA = "closing 1"
+FORMULA = "closing 2"
 FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)
 """Names and versions of what computes a closing; kept with its outcome."""
 
@@ -311,7 +311,8 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
 
     Never raises for what is incomplete: that is named in ``not_computed``. Force comes from the
     nuts read so far; the closed state follows once every nut has a reading, in whatever pass.
-    Where nothing of the clamp is known, the nuts that were read count all the same.
+    Where nothing of the clamp is known, the nuts that were read count all the same. Map, levelling
+    and verdicts wait until every nut is read in the last pass.
     """
     clamp = inputs.figures.clamp
     nothing = _nothing(inputs)
@@ -344,7 +345,30 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
     return judged_by(replace(outcome, remarks=_remarks(outcome)), inputs.figures)
 
 
+def _read_last(inputs: ClosingInputs) -> tuple[int | None, frozenset[int]]:
+    """The pass that is being read, and the rods read in it since it was begun."""
+    usable = [reading for reading in inputs.readings if reading.kind in PRELOAD_KINDS]
+    if not usable:
+        return None, frozenset()
+    number = usable[-1].pass_number
+    run = takewhile(lambda reading: reading.pass_number == number, reversed(usable))
+    return number, frozenset(reading.rod for reading in run)
+
+
+def _is_last_pass_read(inputs: ClosingInputs) -> bool:
+    """Be true once every nut has a reading in the design's last pass, or after it."""
+    if inputs.passes is None:
+        return True
+    read = {
+        reading.rod
+        for reading in inputs.readings
+        if reading.kind in PRELOAD_KINDS and reading.pass_number >= inputs.passes
+    }
+    return read == {rod.number for rod in inputs.rods}
+
+
 def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
+    pass_number, read = _read_last(inputs)
     return ClosingOutcome(
         rods_count=len(inputs.rods),
         rods_read=0,
@@ -364,6 +388,10 @@ def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
         formulas=FORMULAS,
         not_computed=(),
         remarks=(),
+        pass_number=pass_number,
+        read_in_pass=len(read),
+        passes=inputs.passes,
+        is_last_pass_read=_is_last_pass_read(inputs),
     )
 
 
@@ -401,7 +429,11 @@ def _with_closed(
         closed = close_stack(assembly, nuts.preloads.total, clamp.law)
     except TradeError as trouble:
         return _and_not(outcome, f"closed state: {trouble}")
-    spread = levelled(inputs, clamp, nuts.of_rods(), assembly, closed)
+    if outcome.is_last_pass_read:
+        spread = levelled(inputs, clamp, nuts.of_rods(), assembly, closed)
+    else:
+        why = f"pressure map, levelling: they come when every nut is read in pass {inputs.passes}"
+        spread = Levelled(None, None, (why,))
     outcome = replace(
         outcome,
         closed=closed_outcome(built, assembly, closed),

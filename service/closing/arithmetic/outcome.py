@@ -144,6 +144,13 @@ class Turn:
     wanted_n: float
     turn_deg: float
     torque_nm: float | None
+    expanded_n: float = 0.0
+    """how far (k = 2) the reading leaves open what this nut alone bears"""
+
+    @property
+    def is_known(self) -> bool:
+        """Say whether the change is more than the reading leaves open."""
+        return abs(self.wanted_n - self.load_n) > self.expanded_n
 
     @property
     def way(self) -> str:
@@ -153,13 +160,22 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class LevellingOutcome:
-    """Every nut's turn, greatest first; the one nut to begin with and what its turn alone does."""
+    """Every nut's turn, greatest first; the one nut to begin with and what its turn alone does.
+
+    ``off_expanded_mm`` is how far (k = 2) the readings leave open where the loads' sum acts.
+    """
 
     turns: tuple[Turn, ...]
     first: int
     first_turn_deg: float
     off_before_mm: float
     off_after_mm: float
+    off_expanded_mm: float = 0.0
+
+    @property
+    def is_level(self) -> bool:
+        """Say whether the plate lies level within what the readings can tell."""
+        return self.off_before_mm <= self.off_expanded_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +209,12 @@ class ClosingOutcome:
     formulas: tuple[str, ...]
     not_computed: tuple[str, ...]
     remarks: tuple[str, ...]
+    pass_number: int | None = None
+    """the pass being read; None where none was"""
+    read_in_pass: int = 0
+    passes: int | None = None
+    is_last_pass_read: bool = True
+    """whether every nut was read in the design's last pass: before, nothing is judged"""
 
     @property
     def is_complete(self) -> bool:
@@ -201,8 +223,11 @@ class ClosingOutcome:
 
     @property
     def nuts_read(self) -> str:
-        """How many nuts are read, in words."""
-        return f"{self.rods_read} of {self.rods_count} nuts read"
+        """How many nuts are read in the pass that is being read, in words."""
+        if self.pass_number is None or self.passes is None:
+            return f"{self.rods_read} of {self.rods_count} nuts read"
+        of = f" of {self.passes}" if self.pass_number <= self.passes else ""
+        return f"{self.read_in_pass} of {self.rods_count} nuts read in pass {self.pass_number}{of}"
 
 
 def outcome_as_data(outcome: ClosingOutcome) -> dict[str, Any]:
@@ -226,6 +251,10 @@ def _rounded(value: Any) -> Any:
 # A computed closing against the limits of its design, or of another version of them.
 #
 # Source of the verdicts: verdicts.
+
+
+OVER_BOTH_PLATES = "over both compression plates, pressed"
+"""What a closed height includes, wherever one is named."""
 
 
 def values_of(outcome: ClosingOutcome) -> tuple[ValueToJudge, ...]:
@@ -253,7 +282,9 @@ def values_of(outcome: ClosingOutcome) -> tuple[ValueToJudge, ...]:
     if closed is not None:
         if closed.protrusion_mm is not None:
             values.append(ValueToJudge(Quantity.PROTRUSION, closed.protrusion_mm))
-        values.append(ValueToJudge(Quantity.CLOSED_HEIGHT, closed.closed_height_mm))
+        values.append(
+            ValueToJudge(Quantity.CLOSED_HEIGHT, closed.closed_height_mm, OVER_BOTH_PLATES)
+        )
     return tuple(values)
 
 
@@ -263,8 +294,20 @@ def judge_closing(outcome: ClosingOutcome, figures: DesignFigures) -> tuple[Judg
 
 
 def judged_by(outcome: ClosingOutcome, figures: DesignFigures) -> ClosingOutcome:
-    """Return the closing with its verdicts; a limit without a value leaves the whole undecided."""
+    """Return the closing with its verdicts; a limit without a value leaves the whole undecided.
+
+    So does all of it until every nut is read in the last pass.
+    """
     judged = judge_closing(outcome, figures)
+    if not outcome.is_last_pass_read:
+        waiting = tuple(replace(value, verdict=Verdict.UNDECIDED) for value in judged)
+        why = f"verdicts: they come when every nut is read in pass {outcome.passes}"
+        return replace(
+            outcome,
+            judged=waiting,
+            verdict=Verdict.UNDECIDED if waiting else None,
+            not_computed=(*outcome.not_computed, why),
+        )
     missing = missing_quantities(judged, figures.limits)
     verdict = worst_of(judged)
     if verdict is Verdict.PASS and (missing or not outcome.is_complete):

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import floor, hypot, log10
 from typing import NamedTuple
 
@@ -76,20 +77,26 @@ def _carried(places: Sequence[float], values: Sequence[float], half: float) -> t
     return (max(before, 0.0), *values, max(after, 0.0))
 
 
-def round_levels(least: float, greatest: float, most: int = MOST_STEPS) -> tuple[float, ...]:
+def round_levels(
+    least: float, greatest: float, most: int = MOST_STEPS, apart: float = 0.0
+) -> tuple[float, ...]:
     """Round values that part the range into ``most`` steps at the utmost; none in a level field.
+
+    ``apart``: what two values must differ by to be told apart.
 
     >>> round_levels(0.81, 1.17)
     (0.9, 1.0, 1.1)
+    >>> round_levels(0.81, 1.17, apart=0.15), round_levels(0.81, 1.17, apart=0.4)
+    ((1.0,), ())
     """
     spread = greatest - least
-    if greatest <= 0 or spread < 0.005 * greatest:
+    if greatest <= 0 or spread < max(0.005 * greatest, apart):
         return ()
-    ten = 10.0 ** floor(log10(spread / most))
+    ten = 10.0 ** floor(log10(max(spread / most, apart)))
     step = next(
         ten * times
         for times in (1, 2, 2.5, 5, 10, 20)
-        if len(_between(least, greatest, ten * times)) < most
+        if ten * times >= apart and len(_between(least, greatest, ten * times)) < most
     )
     return _between(least, greatest, step)
 
@@ -188,23 +195,25 @@ def over(x: float, y: float, text: str, *, size: float = svg.SMALL, anchor: str 
 
 def value_of(level: float, levels: Sequence[float]) -> str:
     """Write a value with as many places as tell the levels apart."""
-    step = levels[1] - levels[0] if len(levels) > 1 else level
-    places = next(p for p in range(7) if p == 6 or abs(round(step, p) - step) < 1e-3 * step)
-    return f"{level:.{places}f}"
+    return f"{level:.{_places(levels)}f}"
+
+
+def _places(levels: Sequence[float]) -> int:
+    step = levels[1] - levels[0] if len(levels) > 1 else levels[0]
+    return next(p for p in range(7) if p == 6 or abs(round(step, p) - step) < 1e-3 * step)
 
 
 def legend(x: float, y: float, field: PressureGrid, levels: Sequence[float], lost: str) -> str:
     """Draw the swatches with words for the names used in a drawing, and say how high they are."""
     drawn = [svg.word(x, y, "Pressure, MPa", size=svg.BODY, pen="word strong")]
-    edges = [field.least, *levels, field.greatest]
+    edges = _edges((field.least, *levels, field.greatest), levels)
     bands = len(levels) + 1
     for band in range(bands):
         top = y + 14 + 26 * (bands - 1 - band)
         drawn.append(svg.box(x, top, 34, 20, f"{fill_of(band, bands)} {stroke(svg.THIN_WIDTH)}"))
         drawn.append(svg.box(x, top, 34, 20, svg.FINE))
-        ends = [_edge(value, levels) for value in edges[band : band + 2]]
-        is_one = float(ends[0]) == float(ends[1])
-        range_text = ends[1] if is_one else f"{ends[0]} to {ends[1]}"
+        low, high = edges[band : band + 2]
+        range_text = high if low == high else f"{low} to {high}"
         drawn.append(svg.word(x + 42, top + 14.5, range_text, size=svg.SMALL, pen="serial"))
     if lost:
         top = y + 14 + 26 * bands
@@ -217,8 +226,14 @@ def legend(x: float, y: float, field: PressureGrid, levels: Sequence[float], los
     return "".join(drawn)
 
 
-def _edge(value: float, levels: Sequence[float]) -> str:
-    return value_of(value, levels) if value in levels else f"{value:.3g}"
+def _edges(values: Sequence[float], levels: Sequence[float]) -> list[str]:
+    """The ends of the bands with as many places as tell each from the next, six at most."""
+    if not levels:
+        return [f"{value:.3g}" for value in values]
+    places = _places(levels)
+    while places < 6 and any(f"{a:.{places}f}" == f"{b:.{places}f}" for a, b in pairwise(values)):
+        places += 1
+    return [f"{value:.{places}f}" for value in values]
 
 
 # The rods and the resultant on a map of pressure, and its scale from mm to the drawing.
@@ -297,7 +312,7 @@ def resultant(plan: Plan, place: tuple[float, float]) -> str:
 
 
 _WIDEST, _HIGHEST = 460.0, 380.0
-_BESIDE, _ABOVE, _LEGEND = 150.0, 52.0, 180.0
+_BESIDE, _ABOVE, _LEGEND = 150.0, 52.0, 240.0
 """Beside the plate stand loads as wide as “12.0 ± 0.2 kN” in the large letters of the bench."""
 _SHORT = 60.0
 """An isobar shorter than that carries no value of its own."""
@@ -314,6 +329,7 @@ def draw_pressure_map(
     title: str,
     resultant_mm: tuple[float, float] | None = None,
     lost_share: float = 0.0,
+    known_to_mpa: float = 0.0,
     prefix: str = "pressure",
 ) -> str:
     """Draw the pressure on the active area, seen from outside the fixed end, to scale.
@@ -323,6 +339,7 @@ def draw_pressure_map(
     xs_mm, ys_mm: where the pressures are known, growing; pressures_mpa: one row for each y.
     resultant_mm: where the sum of the rods' loads acts.
     lost_share: share of the active area that carries nothing, cross-hatched.
+    known_to_mpa: what two pressures must differ by to be told apart; isobars stand no closer.
     prefix: begins every id, so that several maps can stand on one page.
     """
     placed = [LoadedRod(*rod) for rod in rods]
@@ -332,7 +349,7 @@ def draw_pressure_map(
     plan = Plan(_BESIDE + wide / 2, _ABOVE + high / 2, per_mm)
     known = PressureGrid(tuple(xs_mm), tuple(ys_mm), tuple(tuple(row) for row in pressures_mpa))
     field = out_to(known, area_mm[0] / 2, area_mm[1] / 2)
-    levels = round_levels(field.least, field.greatest)
+    levels = round_levels(field.least, field.greatest, apart=known_to_mpa)
     lost = lost_share > 0
     legend_at = _BESIDE + wide + _BESIDE
     y = max(_ABOVE + high + _ABOVE, _ABOVE + 34.0 + 26 * (len(levels) + 3))

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from service.calculators.arithmetic.desk import plain
 from service.closing.arithmetic.outcome import (
+    OVER_BOTH_PLATES,
     ClosingOutcome,
     LevellingOutcome,
     RodOutcome,
@@ -169,8 +170,6 @@ class ClosingSheet:
     lost: tuple[LostRow, ...]
     lost_mean: str
     remarks: tuple[str, ...]
-    is_final: bool
-    """whether the last pass is read, so that the limits say something"""
     settling_minutes: float
     """how long the design lets the stack settle before its nuts are read again"""
 
@@ -183,19 +182,18 @@ def closing_sheet(
     measured_mm: float | None = None,
     remarks: Sequence[str] = (),
     prefix: str = "pressure",
-    passes: int = 0,
 ) -> ClosingSheet:
     """Return the sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
 
-    ``clamp`` are the figures it was computed with. ``passes``: before every nut is read in this
-    one, limits are shown without a verdict.
+    ``clamp`` are the figures it was computed with. Before every nut is read in the last pass
+    limits are shown without a verdict.
     """
     closed = outcome.closed
-    final = all(rod.pass_number >= passes for rod in outcome.rods)
     return ClosingSheet(
         outcome=outcome,
         lines=tuple(
-            line if final else replace(line, verdict=None) for line in lines_of(outcome, clamp)
+            line if outcome.is_last_pass_read else replace(line, verdict=None)
+            for line in lines_of(outcome, clamp)
         ),
         map=_map(outcome, sizes, prefix),
         map_words=_map_words(outcome),
@@ -207,7 +205,6 @@ def closing_sheet(
         lost=_lost(outcome),
         lost_mean=shown(outcome.mean_lost_percent, "%").text if outcome.mean_lost_percent else "",
         remarks=(*outcome.remarks, *remarks),
-        is_final=final,
         settling_minutes=clamp.settling_minutes if clamp else SETTLING_MINUTES,
     )
 
@@ -236,6 +233,7 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
             title=title,
             resultant_mm=found.resultant_mm,
             lost_share=found.lost_percent / 100,
+            known_to_mpa=max(corner.expanded for corner in found.corners_mpa),
             prefix=prefix,
         ),
     )
@@ -254,32 +252,34 @@ def _map_words(outcome: ClosingOutcome) -> str:
     return (
         f"Least {found.least_mpa:.3g}, greatest {found.greatest_mpa:.3g}, mean"
         f" {found.mean_mpa:.3g}\u2009MPa; least by greatest {shown(found.ratio, '').text};"
-        f" standard deviation {found.deviation_mpa:.2g}\u2009MPa{lost}."
+        f" standard deviation {round(found.deviation_mpa, 4):.2g}\u2009MPa{lost}."
     )
 
 
 def _level_words(found: LevellingOutcome | None) -> str:
     if found is None:
         return ""
+    if found.is_level:
+        return "Level within what the readings can tell: leave it."
     if abs(found.first_turn_deg) < LEAST_TURN_DEG:
         return "No nut by itself would bring the sum of the loads nearer to the middle."
     way = "tighten" if found.first_turn_deg > 0 else "loosen"
     return (
         f"To level the plate begin with nut {found.first}: {way} it by"
-        f" {abs(found.first_turn_deg):.0f}°. The sum of the loads then acts"
-        f" {found.off_after_mm:.1f}\u2009mm off the middle instead of"
-        f" {found.off_before_mm:.1f}\u2009mm."
+        f" {abs(found.first_turn_deg):.0f}°. The load centre is then {found.off_after_mm:.1f}"
+        f" instead of {found.off_before_mm:.1f} ± {found.off_expanded_mm:.1f}\u2009mm off the"
+        " middle."
     )
 
 
 def _turns(found: LevellingOutcome | None) -> tuple[TurnRow, ...]:
-    if found is None:
+    if found is None or found.is_level:
         return ()
     return tuple(
         TurnRow(
             turn.number,
             f"{turn.way} {abs(turn.turn_deg):.0f}°"
-            if abs(turn.turn_deg) >= LEAST_TURN_DEG
+            if turn.is_known and abs(turn.turn_deg) >= LEAST_TURN_DEG
             else "leave as it is",
             shown(turn.load_n / 1e3, "kN", 2),
             shown(turn.wanted_n / 1e3, "kN", 2),
@@ -304,7 +304,8 @@ def _height_words(computed: Estimate | None, measured_mm: float | None) -> str:
     off = measured_mm - computed.value
     inside = abs(off) <= computed.expanded
     return (
-        f"Closed height measured {measured_mm:g}\u2009mm, computed {shown(computed, 'mm').text}:"
+        f"Closed height {OVER_BOTH_PLATES}: measured {measured_mm:g}\u2009mm,"
+        f" computed {shown(computed, 'mm').text}:"
         f" {abs(off):.2f}\u2009mm {'higher' if off > 0 else 'lower'},"
         f" {'within' if inside else 'outside'} what the computation leaves open."
     )

@@ -8,15 +8,13 @@ from typing import Any
 from sqlalchemy import and_, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
-from service.closing.arithmetic.closing_checks import ClosingCheck, ExpectedHeight, expected_height
-from service.designs.arithmetic.pile import height_mm
+from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import Design
-from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.records.queries.records import RecordEntry, TorqueRead
-from service.records.queries.working_piles import WorkingPile
 from service.records.tables import (
     MakeSafeLine,
     RebuildRecord,
@@ -416,14 +414,6 @@ class CheckAsked:
         return f"{self.check}, rod {self.rod_number}" if self.rod_number else str(self.check)
 
 
-@dataclass(frozen=True, slots=True)
-class ComputedHeight:
-    """The height the parts add up to; ``expected`` None: ``unknown`` says for want of what."""
-
-    expected: ExpectedHeight | None
-    unknown: str = ""
-
-
 def checks_asked(entries: Sequence[RecordEntry], rods: Sequence[int]) -> tuple[CheckAsked, ...]:
     """Return the checks a closing asks for with those recorded; the last entry counts."""
     recorded = {
@@ -449,19 +439,3 @@ def checks_asked(entries: Sequence[RecordEntry], rods: Sequence[int]) -> tuple[C
 def done_by_tests(kinds: Iterable[StepKind]) -> bool:
     """Say whether a test of insulation and a check of the cells stand among the entries."""
     return {StepKind.INSULATION_TEST, StepKind.SHORT_CHECK} <= set(kinds)
-
-
-def computed_height(pile: WorkingPile) -> ComputedHeight:
-    """Compute how high the parts of this pile make the closed stack. No statement."""
-    layers = pile.layers
-    if not layers:
-        return ComputedHeight(None, "the pile is empty")
-    bare = dict.fromkeys(layer.part_type for layer in layers if layer.part in pile.no_thickness)
-    plates = [one for one in pile.fixings if one.kind is Kind.COMPRESSION_PLATE]
-    bare |= dict.fromkeys(one.part_type for one in plates if one.thickness_mm is None)
-    if bare:
-        return ComputedHeight(None, f"no thickness is kept of {', '.join(bare)}")
-    if len(plates) != 2:
-        return ComputedHeight(None, f"{len(plates)} compression plates are recorded, not two")
-    plates_mm = sum(one.thickness_mm or 0.0 for one in plates)
-    return ComputedHeight(expected_height(height_mm(layers), plates_mm))

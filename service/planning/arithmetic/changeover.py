@@ -372,8 +372,7 @@ def plan(
     work = Work(
         way=way, layers_before=len(pile), layers_after=len(layers), cells_before=placed_pile.cells,
         cells_after=sum(layer.kind in CELL_KINDS for layer in layers), renewed=len(must_renew),
-        picked=len(picked.picks), height_mm=height,
-        protrusion_mm=closed.protrusion_mm if closed and closed.fits else None,
+        picked=len(picked.picks),
     )  # fmt: skip
     return Plan(
         way=way,

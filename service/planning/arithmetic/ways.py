@@ -242,7 +242,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What the steps tell of: lengths in mm, layers of the old and the new pile."""
+    """What the steps tell of: layers of the old and the new pile."""
 
     way: Way
     layers_before: int
@@ -251,8 +251,6 @@ class Work:
     cells_after: int
     renewed: int
     picked: int
-    height_mm: float | None
-    protrusion_mm: float | None
 
 
 def steps(work: Work) -> tuple[Step, ...]:
@@ -288,7 +286,10 @@ def _texts(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
             yield text, dust
     yield "Look that every rod has its sleeve, then put the compression plate and nuts on.", ()
     yield "Tighten the nuts crosswise in passes, then once round; read each torque.", energy
-    yield _measuring(work), ()
+    yield (
+        "Measure the closed height over both compression plates and the thread out of each nut.",
+        (),
+    )
     yield "Check the insulation of the rods and the cells for shorts.", (Caution.STORED_CHARGE,)
     yield "Test the three circuits for tightness.", (Caution.TEST_PRESSURE,)
     if work.cells_before != work.cells_after:
@@ -296,16 +297,6 @@ def _texts(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
         text = f"Set the gas, coolant and voltage set points for {cells}."
         yield text, (Caution.HYDROGEN,)
     yield "Hand in the record.", ()
-
-
-def _measuring(work: Work) -> str:
-    computed = "Measure the height of the pile"
-    if work.height_mm is not None:
-        computed += f" (computed {work.height_mm:.1f}\u2009mm)"
-    computed += " and the thread out of each nut"
-    if work.protrusion_mm is not None:
-        computed += f" (computed {work.protrusion_mm:.1f}\u2009mm)"
-    return f"{computed}."
 
 
 def _lifting(work: Work, end: End) -> str:

@@ -166,10 +166,14 @@ NOTHING_SAID = RodEntry()
 
 @dataclass(frozen=True, slots=True)
 class KnownRods:
-    """The rods, and in sentences what of them nobody has said."""
+    """The rods, and in sentences what of them nobody has said.
+
+    ``lacking``: nothing can be computed of the rods until it is entered; it says where.
+    """
 
     rods: RodSet
     assumed: tuple[str, ...]
+    lacking: tuple[str, ...] = ()
 
 
 def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_SAID) -> KnownRods:
@@ -194,16 +198,16 @@ def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_S
     defaults = {
         "thread_mm": "threaded over the whole rod",
         "fixed_end_mm": f"{NUT_MM + LEAST_PROTRUSION_MM:g}\u2009mm of rod beyond the fixed end",
-        "clamped_mm": f"no thickness of {' and '.join(without)}" if without else "",
         "nut_mm": f"nuts {NUT_MM:g}\u2009mm high",
         "least_protrusion_mm": f"{LEAST_PROTRUSION_MM:g}\u2009mm of thread must stand out",
     }
     assumed = tuple(words for name, words in defaults.items() if words and name not in typed)
-    return KnownRods(RodSet(**{**known, **typed}), assumed)
+    lacking = () if "clamped_mm" in typed else without
+    return KnownRods(RodSet(**{**known, **typed}), assumed, lacking)
 
 
 def _clamped_mm(shown: LayerMap) -> tuple[float, tuple[str, ...]]:
-    """Height of compression plates and of the springs on one rod; kinds of unknown thickness."""
+    """Height of compression plates and of the springs on one rod; what is lacking, and where."""
     thickness = {(type_.kind, type_.name): type_.thickness_mm for type_ in shown.types.values()}
     first = min((fixing.rod_number for fixing in shown.fixings if fixing.rod_number), default=None)
     total, without = 0.0, []
@@ -214,7 +218,12 @@ def _clamped_mm(shown: LayerMap) -> tuple[float, tuple[str, ...]]:
             height = thickness.get((fixing.kind, fixing.part_type))
             total += height or 0.0
             if height is None:
-                without.append(str(fixing.kind))
+                without.append(
+                    f"thickness of the {fixing.kind} {fixing.part_type}: enter it on its part type"
+                )
     if not any(fixing.kind is Kind.COMPRESSION_PLATE for fixing in shown.fixings):
-        without.append(str(Kind.COMPRESSION_PLATE))
+        without.append(
+            "compression plates: none is recorded. Enter them under fixings of a record, or what is"
+            " clamped beside the pile under “Day, end and tie rods”"
+        )
     return total, tuple(dict.fromkeys(without))

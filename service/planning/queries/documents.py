@@ -107,6 +107,8 @@ class PlanDocument:
     steps: tuple[Step, ...]
     second: NewStack | None
     marked_faces: dict[str, str]
+    lacking: tuple[str, ...] = ()
+    """what the thread out of the nuts is not computed for want of, and where to enter it"""
 
     @property
     def canonical(self) -> str:
@@ -129,6 +131,7 @@ class Around:
     where: Callable[[int, bool], str]
     marked_faces: Mapping[str, str]
     remarks: tuple[str, ...]
+    lacking: tuple[str, ...] = ()
 
 
 def document_of(plan: Plan, around: Around) -> PlanDocument:
@@ -156,6 +159,7 @@ def document_of(plan: Plan, around: Around) -> PlanDocument:
         height_mm=plan.height_mm,
         rods=around.rods,
         assumed=around.assumed,
+        lacking=around.lacking,
         closed=plan.closed,
         findings=tuple(finding.sentence for finding in plan.findings),
         refusals=plan.refusals,

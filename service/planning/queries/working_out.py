@@ -213,7 +213,7 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
         on=ask.planned_for,
         stack=shown.stack.serial,
         store=[part.candidate for part in store],
-        rods=known.rods,
+        rods=None if known.lacking else known.rods,
         worn=worn,
         may_open=ask.may_open,
     )
@@ -231,6 +231,7 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
             before=ground.layers,
             rods=known.rods,
             assumed=known.assumed,
+            lacking=known.lacking,
             where=lambda key, is_lot: places[key, is_lot],
             marked_faces=ground.marked_faces,
             remarks=_not_counted(plan_found, store),

@@ -172,9 +172,9 @@ def test_the_wanted_torque_gives_the_middle_of_the_limits() -> None:
     assert again.gdl_pressure_mpa.value == pytest.approx(1.5, rel=1e-6)
 
 
-def tilted() -> tuple[float, ...]:
+def tilted(nm_per_mm: float = 0.004) -> tuple[float, ...]:
     """More torque on the side of x above zero."""
-    return tuple(2.7 + 0.004 * x for x, _y in PLACES)
+    return tuple(2.7 + nm_per_mm * x for x, _y in PLACES)
 
 
 def by_torques(torques: Sequence[float]) -> ClosingOutcome:
@@ -227,14 +227,47 @@ def test_equal_nuts_lie_level() -> None:
 def test_while_readings_come_in_the_force_of_those_read_is_shown() -> None:
     found = closing(a_closing(readings=all_read()[:5]))
 
-    assert found.nuts_read == "5 of 8 nuts read"
+    assert found.nuts_read == "5 of 8 nuts read in pass 3 of 3"
     assert not found.is_complete
     assert found.force_n is not None
     assert found.force_n.value == pytest.approx(5 * 2.7 / (0.18 * 0.008))
     assert found.closed is None
-    assert "closed state: 5 of 8 nuts read" in found.not_computed
+    assert "closed state: 5 of 8 nuts read in pass 3 of 3" in found.not_computed
     assert found.wanted is not None
     assert found.verdict is Verdict.UNDECIDED
+
+
+def test_before_the_last_pass_is_read_nothing_is_judged_mapped_or_levelled() -> None:
+    """Every nut has a reading, but not every nut in the last pass: the clamp is between passes."""
+    before = [reading(rod, pass_number=2) for rod in range(1, 9)]
+    found = closing(a_closing(readings=[*before, *all_read()[:3]]))
+
+    assert found.is_complete
+    assert not found.is_last_pass_read
+    assert found.nuts_read == "3 of 8 nuts read in pass 3 of 3"
+    assert found.closed is not None
+    assert found.map is None
+    assert found.levelling is None
+    assert found.judged
+    assert {judged.verdict for judged in found.judged} == {Verdict.UNDECIDED}
+    assert found.verdict is Verdict.UNDECIDED
+    assert "verdicts: they come when every nut is read in pass 3" in found.not_computed
+
+    whole = closing(a_closing(readings=[*before, *all_read()]))
+    assert whole.nuts_read == "8 of 8 nuts read in pass 3 of 3"
+    assert whole.map is not None
+    assert whole.levelling is not None
+    assert whole.verdict is Verdict.PASS
+
+
+def test_a_plate_off_level_by_less_than_the_readings_tell_is_level() -> None:
+    by_little, by_much = by_torques(tilted(0.0002)), by_torques(tilted())
+    assert by_little.levelling is not None
+    assert by_much.levelling is not None
+
+    assert 0 < by_little.levelling.off_before_mm < by_little.levelling.off_expanded_mm
+    assert by_little.levelling.is_level
+    assert not by_much.levelling.is_level
 
 
 def test_no_reading_at_all_is_no_trouble() -> None:

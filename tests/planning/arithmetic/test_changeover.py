@@ -363,8 +363,8 @@ def test_the_steps_stand_in_order_with_their_cautions() -> None:
         ("Set", (Caution.HYDROGEN,)),
         ("Hand", ()),
     ]
-    height = f"{found.height_mm:.1f}"
-    assert f"(computed {height}\u2009mm)" in found.steps[11].text
+    assert "closed height over both compression plates" in found.steps[11].text
+    assert "computed" not in found.steps[11].text
     assert "2 cells (before: 3)" in found.steps[14].text
 
 
