@@ -204,7 +204,7 @@ def _guards() -> Iterator[Guard]:
         yield Guard(table, "DELETE", "a design in use is frozen", when=frozen)
     for table in (
         "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
-        "instrument", "hold", "concession", "attachment", "hour_meter",
+        "instrument", "hold", "concession", "inspection", "attachment", "hour_meter",
         "hour_report", "run", "failing_mark", "password_made", "role_request",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")

@@ -103,6 +103,9 @@ def stack(
     make_missing: Annotated[
         bool, typer.Option("--make-missing", help="Add parts and lots that are not known yet.")
     ] = False,
+    accept_new: Annotated[
+        bool, typer.Option("--accept-new", help="Accept new parts as used; needs leave to judge.")
+    ] = False,
     from_free_end: Annotated[
         bool, typer.Option("--from-free-end", help="Positions count from the free end.")
     ] = False,
@@ -128,6 +131,7 @@ def stack(
                 hours_at_closing=hours_at_closing,
                 hours_now=hours_now,
                 read_at=how.now if hours_now is not None else None,
+                accept_new=accept_new,
             )
             plan_read = files.plan_stack(
                 session,

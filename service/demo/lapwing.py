@@ -20,11 +20,13 @@ from service.demo.designs import HERON
 from service.demo.heron import SHEET_77
 from service.demo.lab import Entry, Lab, serial
 from service.demo.logs import Sat
-from service.platform.arithmetic.vocabulary import Facing
+from service.platform.arithmetic.vocabulary import Facing, Usability
 from service.records.tables import RebuildRecord
 from service.store.arithmetic.identifiers import serial_key
+from service.store.changes.holds import Subject, give_concession
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
+from service.store.changes.part_axes import judge_parts
 from service.store.tables import Part
 
 CELLS = 8
@@ -94,6 +96,11 @@ WHY = "Lapwing campaign of the annex: taken over to compare gaskets of sheet 77 
 
 
 def _taken_over(lab: Lab, when: When) -> None:
+    lot = Subject(lot_id=lab.lots[SHEET_77])
+    with lab.work(when, "keiko") as work:
+        for short in STACKS:
+            if short.gaskets == SHEET_77:
+                give_concession(work, lot, reason=f"{short.stack} was built with them: to compare.")
     with lab.work(when, "mira") as work:
         for short in STACKS:
             record_id = write_stack(work, _plan(lab, short))
@@ -182,6 +189,17 @@ def _layers(short: Short) -> list[tuple[str, str, str, Facing]]:
 def _approve(lab: Lab, when: When) -> None:
     for short in STACKS:
         approve(lab, when, short.stack, "olu")
+    with lab.work(when, "keiko") as work:
+        fitted = select(Part.id).where(
+            Part.stack_id.in_([lab.stacks[short.stack] for short in STACKS]),
+            Part.usability == Usability.NOT_INSPECTED,
+        )
+        judge_parts(
+            work,
+            work.session.scalars(fitted.order_by(Part.id)).all(),
+            usability=Usability.ACCEPTED_USED,
+            reason="The annex's papers of their incoming inspection were seen.",
+        )
 
 
 def _read_off(lab: Lab, when: When) -> None:

@@ -56,6 +56,7 @@ class Event(StrEnum):
     INSTRUMENT_ADDED = "instrument:added"
     INSTRUMENT_CHANGED = "instrument:changed"
     CALIBRATION_ADDED = "calibration:added"
+    PART_TO_BE_DECIDED = "part:to be decided"
     HOLD_PLACED = "hold:placed"
     HOLDS_PLACED = "holds:placed"
     HOLD_LIFTED = "hold:lifted"

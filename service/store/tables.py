@@ -69,6 +69,9 @@ class Lot(Base):
     notes: Mapped[text] = mapped_column(default="")
 
 
+FITTED_NOT_INSPECTED = sql("usability = 'not inspected' AND stack_id IS NOT NULL")
+
+
 class Part(Base):
     """One physical object with a serial, or one counted item taken from a lot.
 
@@ -97,6 +100,12 @@ class Part(Base):
         Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
         Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
         Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
+        Index(
+            "ix_part_stack_id_not_inspected",
+            "stack_id",
+            sqlite_where=FITTED_NOT_INSPECTED,
+            postgresql_where=FITTED_NOT_INSPECTED,
+        ),
     )
     id: Mapped[key]
     part_type_id: Mapped[int] = reference("part_type")
@@ -117,12 +126,14 @@ class Part(Base):
     added_at: Mapped[utc]
 
 
-# Holds on parts, lots and instruments, and concessions which allow one use in spite of one.
+# Holds on parts, lots, part types, designs and instruments; concessions allow one use in spite.
 
 
 ONE_SUBJECT = (
     "(CASE WHEN part_id IS NULL THEN 0 ELSE 1 END)"
     " + (CASE WHEN lot_id IS NULL THEN 0 ELSE 1 END)"
+    " + (CASE WHEN part_type_id IS NULL THEN 0 ELSE 1 END)"
+    " + (CASE WHEN design_id IS NULL THEN 0 ELSE 1 END)"
     " + (CASE WHEN instrument_id IS NULL THEN 0 ELSE 1 END) = 1"
 )
 
@@ -131,15 +142,19 @@ STANDING = sql("lifted_at IS NULL")
 
 
 class Hold(Base):
-    """A part, a lot or an instrument that must not be used, with the reason."""
+    """A part, lot, part type, design or instrument that must not be used, with the reason."""
 
     __tablename__ = "hold"
     __table_args__ = (
-        CheckConstraint(ONE_SUBJECT, name="one_subject"),
+        CheckConstraint(ONE_SUBJECT, name="about_one_subject"),
         CheckConstraint("(lifted_at IS NULL) = (lifted_by_id IS NULL)", name="lifted_by_somebody"),
         CheckConstraint("step_id IS NULL OR failing_mark_id IS NULL", name="placed_by_one_word"),
         Index("ix_hold_part_id", "part_id", sqlite_where=STANDING, postgresql_where=STANDING),
         Index("ix_hold_lot_id", "lot_id", sqlite_where=STANDING, postgresql_where=STANDING),
+        Index(
+            "ix_hold_part_type_id", "part_type_id", sqlite_where=STANDING, postgresql_where=STANDING
+        ),
+        Index("ix_hold_design_id", "design_id", sqlite_where=STANDING, postgresql_where=STANDING),
         Index(
             "ix_hold_instrument_id",
             "instrument_id",
@@ -150,6 +165,8 @@ class Hold(Base):
     id: Mapped[key]
     part_id: Mapped[int | None] = reference("part")
     lot_id: Mapped[int | None] = reference("lot")
+    part_type_id: Mapped[int | None] = reference("part_type")
+    design_id: Mapped[int | None] = reference("design")
     instrument_id: Mapped[int | None] = reference("instrument")
     usability_before: Mapped[Usability | None] = mapped_column(
         comment="of a held part, given back when its last hold is lifted"
@@ -171,19 +188,47 @@ class Concession(Base):
 
     __tablename__ = "concession"
     __table_args__ = (
-        CheckConstraint(ONE_SUBJECT, name="one_subject"),
+        CheckConstraint(ONE_SUBJECT, name="about_one_subject"),
         Index("ix_concession_part_id", "part_id"),
         Index("ix_concession_lot_id", "lot_id"),
+        Index("ix_concession_part_type_id", "part_type_id"),
+        Index("ix_concession_design_id", "design_id"),
         Index("ix_concession_instrument_id", "instrument_id"),
     )
     id: Mapped[key]
     part_id: Mapped[int | None] = reference("part")
     lot_id: Mapped[int | None] = reference("lot")
+    part_type_id: Mapped[int | None] = reference("part_type")
+    design_id: Mapped[int | None] = reference("design")
     instrument_id: Mapped[int | None] = reference("instrument")
     reason: Mapped[text]
     given_by_id: Mapped[int] = reference("person")
     given_at: Mapped[utc]
     used_in_record_id: Mapped[int | None] = reference("rebuild_record", index=True)
+
+
+class Inspection(Base):
+    """A part that is to be looked at before it is used again, until somebody decides on it."""
+
+    __tablename__ = "inspection"
+    __table_args__ = (
+        CheckConstraint("(decided_at IS NULL) = (decided_by_id IS NULL)", name="by_somebody"),
+        Index(
+            "ix_inspection_part_id",
+            "part_id",
+            sqlite_where=sql("decided_at IS NULL"),
+            postgresql_where=sql("decided_at IS NULL"),
+        ),
+        Index("ix_inspection_step_id", "step_id"),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int] = reference("part")
+    step_id: Mapped[int] = reference("step", comment="entry whose finding asks for it")
+    seen: Mapped[text] = mapped_column(comment="what was found, in words")
+    usability_before: Mapped[Usability] = mapped_column(comment="given back with the undo")
+    asked_at: Mapped[utc]
+    decided_at: Mapped[utc | None] = mapped_column(comment="none: it waits for a decision")
+    decided_by_id: Mapped[int | None] = reference("person")
 
 
 # Instruments and their calibrations.

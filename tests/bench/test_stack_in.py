@@ -120,7 +120,7 @@ def test_a_pile_is_taken_over_as_a_record_that_waits_for_approval(lab: TakenOver
         assert (attached.record_id, attached.content_sha256) == (record_id, "2" * 64)
         fitted = session.scalars(select(Part).where(Part.whereabouts == Whereabouts.FITTED)).all()
         assert len(fitted) == 21
-        assert {part.usability for part in fitted} == {Usability.ACCEPTED_USED}
+        assert {part.usability for part in fitted} == {Usability.NOT_INSPECTED}
         assert verify(session, [record_id])[record_id].holds
 
 

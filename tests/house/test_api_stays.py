@@ -16,6 +16,10 @@ NEW: dict[str, str] = {
     r"GET /api/v1/records/\{record_id\} 200 (had_a_part|removed|decisions)\b.*": (
         "who cannot decide on a record, and who signed what, with login"
     ),
+    r"(GET|POST) /api/v1/(holds|concessions)\b.*": "holds and concessions by machine",
+    r"GET /api/v1/parts/\{serial\}/history 200 holds\[\]\.of_type: boolean required": (
+        "a hold on the part type holds the part too"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (

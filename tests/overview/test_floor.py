@@ -643,7 +643,7 @@ def test_parts_of_one_held_lot_are_told_together(engine: Engine) -> None:
     rows(engine, make)
 
     told = need_of(engine, NeedKind.HELD)
-    assert "and 5 more of its lot are fitted and on hold" in told.sentence
+    assert "and 5 more are fitted and on hold" in told.sentence
     assert row(engine).strip.marks == ()
 
 

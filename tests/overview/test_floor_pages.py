@@ -159,9 +159,9 @@ def test_a_higher_screen_shows_more_stacks_and_keeps_to_it(
         part = client.get(f"/floor?wall=1&room={room}", headers={"hx-request": "true"}).text
         return part.count('<a class="serial"'), part.split('hx-get="')[1].split('"')[0]
 
-    assert shown("40") == (20, "/floor?wall=1&amp;room=40&amp;page=after%3A11%2C%22tarn-29%22")
+    assert shown("40") == (20, "/floor?wall=1&amp;room=40&amp;page=after%3A13%2C%22tarn-29%22")
     for room in ("1", "999999", "-40", "wide", "4²"):
-        assert shown(room) == (14, "/floor?wall=1&amp;page=after%3A11%2C%22tarn-23%22")
+        assert shown(room) == (14, "/floor?wall=1&amp;page=after%3A13%2C%22tarn-23%22")
 
 
 def test_a_stack_with_much_to_see_to_tells_how_much_more_on_the_wall(

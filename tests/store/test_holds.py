@@ -10,14 +10,19 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part
+from service.store.queries.forbids import (
+    allowing,
+    concessions_left,
+    for_instrument,
+    for_parts,
+    what_forbids,
+)
 from service.store.queries.holds import (
     About,
     concessions,
     hold,
     holds,
     subject,
-    unused_concession,
-    what_forbids,
 )
 from service.store.queries.lots import lot
 from service.store.queries.part_lists import PartFilter, parts
@@ -36,6 +41,13 @@ def a_part(lab: Lab, usability: Usability = Usability.ACCEPTED) -> int:
         lambda s: builders.a_part(s, builders.the_part_types(s).mea, usability=usability).id
     )
     return made
+
+
+def leave(session: Session, part_id: int, record_id: int | None = None) -> tuple[int, ...]:
+    """Which unused concessions allow the part in spite of what forbids it now."""
+    part = session.get_one(Part, part_id)
+    left = concessions_left(session, for_parts([part]), record_id=record_id)
+    return allowing(left, what_forbids(session, part_id), part)
 
 
 def usability_of(lab: Lab, part_id: int) -> Usability:
@@ -146,9 +158,12 @@ def test_a_hold_on_a_lot_holds_all_its_parts_as_they_are_seen(lab: Lab) -> None:
             ("N-1", Whereabouts.FITTED, True)
         ]
         assert usability_of(lab, fitted) is Usability.ACCEPTED  # the row itself stays
-        assert [one.cause for one in what_forbids(session, fitted)] == ["lot hold"]
-        assert [one.cause for one in what_forbids(session, rejected)] == ["lot hold", "usability"]
-        assert [one.cause for one in what_forbids(session, lot_id=lot_id)] == ["hold"]
+        assert [one.cause for one in what_forbids(session, fitted)] == ["lot on hold"]
+        assert [one.cause for one in what_forbids(session, rejected)] == [
+            "lot on hold",
+            "not accepted",
+        ]
+        assert [one.cause for one in what_forbids(session, lot_id=lot_id)] == ["lot on hold"]
         seen = {place.usability for place in lot(session, lot_id).where}
         assert seen == {Usability.ON_HOLD, Usability.REJECTED}
     with lab.work() as work:
@@ -162,9 +177,9 @@ def test_a_hold_on_a_lot_holds_all_its_parts_as_they_are_seen(lab: Lab) -> None:
     [
         (Usability.ACCEPTED, None),
         (Usability.ACCEPTED_USED, None),
-        (Usability.NOT_INSPECTED, "usability"),
-        (Usability.REJECTED, "usability"),
-        (Usability.UNDER_CONCESSION, "usability"),
+        (Usability.NOT_INSPECTED, "not accepted"),
+        (Usability.REJECTED, "not accepted"),
+        (Usability.UNDER_CONCESSION, "not accepted"),
     ],
 )
 def test_what_was_judged_allows_or_forbids_a_use(
@@ -211,13 +226,13 @@ def test_a_concession_allows_uses_in_one_record(lab: Lab) -> None:
         return one.id, two.id
 
     with Session(lab.engine) as session:
-        assert unused_concession(session, part_id=part_id) == concession_id
-        assert [one.cause for one in what_forbids(session, part_id)] == ["hold"]
+        assert leave(session, part_id) == (concession_id,)
+        assert [one.cause for one in what_forbids(session, part_id)] == ["on hold"]
     one, two = lab.rows(use)
     with Session(lab.engine) as session:
-        assert unused_concession(session, part_id=part_id) is None
-        assert unused_concession(session, part_id=part_id, record_id=one) == concession_id
-        assert unused_concession(session, part_id=part_id, record_id=two) is None
+        assert leave(session, part_id) == ()
+        assert leave(session, part_id, record_id=one) == (concession_id,)
+        assert leave(session, part_id, record_id=two) == ()
 
 
 @pytest.mark.both_engines
@@ -232,9 +247,8 @@ def test_a_concession_for_a_lot_counts_for_its_parts(lab: Lab) -> None:
         given = give_concession(work, Subject(lot_id=lot_id), reason="training build")
 
     with Session(lab.engine) as session:
-        assert unused_concession(session, part_id=part_id) == given
-        assert unused_concession(session, lot_id=lot_id) == given
-        assert unused_concession(session, instrument_id=1) is None
+        assert leave(session, part_id) == (given,)
+        assert concessions_left(session, for_instrument(1)) == ()
 
 
 @pytest.mark.both_engines

@@ -35,6 +35,7 @@ from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables import Build, BuildPeriod, HourReading, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
+from service.store.changes.inspections import ask_no_more
 from service.store.tables import Concession, Lot, Part
 
 MOVES_A_PART = (
@@ -378,6 +379,6 @@ def _strike_out(work: Work, record: RebuildRecord) -> None:
         step.standing = False
         step.undone_at, step.undone_by_id = work.now, work.by.id
     work.session.flush()
-    lift_holds_by_word(
-        work, PlacedBy(record_id=record.id), reason=f"Record {record.id} was made void."
-    )
+    void = f"Record {record.id} was made void."
+    lift_holds_by_word(work, PlacedBy(record_id=record.id), reason=void)
+    ask_no_more(work, record.id, reason=void)

@@ -18,6 +18,7 @@ from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import HourReading
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
+from service.store.changes.inspections import ask_no_more
 from service.store.tables import Lot, Part
 
 # Undo: in one press, whoever made the entry. It stays, struck out.
@@ -48,11 +49,13 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
     changes = _take_back(work, record, step)
     work.session.flush()
     give_back_concessions(work, record, step)
+    undone = f"Entry {step.sequence} of record {record_id} was undone."
     lift_holds_by_word(
         work,
         PlacedBy(step_id=step.id, record_id=record_id),
-        reason=f"Entry {step.sequence} of record {record_id} was undone.",
+        reason=undone,
     )
+    ask_no_more(work, record_id, step_id=step.id, reason=undone)
     journal.finish_entry(
         work,
         record,

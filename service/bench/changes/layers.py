@@ -15,6 +15,7 @@ from service.physics.arithmetic.conditions import (
     NOT_AGAIN,
     NOT_INSPECTED,
     STANDING_ALONE,
+    TO_BE_DECIDED,
     FindingEntry,
     check_findings,
 )
@@ -39,6 +40,7 @@ from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, wo
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word
+from service.store.changes.inspections import ask_to_decide
 from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Lot, Part, PartType
 
@@ -278,7 +280,7 @@ def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
 
 
 def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
-    """Write what was seen; a part that must not be used again is on hold with it."""
+    """Write what was seen. A part not to be used again is on hold, one in doubt undecided."""
     work.session.add_all(
         Finding(
             record_id=step.record_id,
@@ -292,17 +294,24 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
         for finding in findings
     )
     work.session.flush()
-    grave = [finding for finding in findings if finding.severity == NOT_AGAIN]
-    if grave:
-        seen = "; ".join(
-            ", ".join(filter(None, (finding.condition, finding.where.strip()))) for finding in grave
-        )
+    if grave := _in_words(findings, NOT_AGAIN):
         hold_by_word(
             work,
             part_id,
             PlacedBy(step_id=step.id, record_id=step.record_id),
-            reason=f"Must not be used again, by record {step.record_id}: {seen}",
+            reason=f"Must not be used again, by record {step.record_id}: {grave}",
         )
+    elif undecided := _in_words(findings, TO_BE_DECIDED):
+        ask_to_decide(work, part_id, step, seen=undecided)
+
+
+def _in_words(findings: Sequence[FindingEntry], severity: int) -> str:
+    """What was found of so much weight, and where."""
+    return "; ".join(
+        ", ".join(filter(None, (finding.condition, finding.where.strip())))
+        for finding in findings
+        if finding.severity == severity
+    )
 
 
 def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:

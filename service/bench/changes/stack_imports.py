@@ -15,7 +15,7 @@ from service.platform import changes
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import Refused, RefusedTogether
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
 from service.records.changes.eligibility import use_in_spite
@@ -23,12 +23,11 @@ from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.changes.stacks import FirstMeter, make_stack
-from service.stacks.tables import Build, Moment, Stack
+from service.stacks.tables import Build, Moment
 from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
 from service.store.changes.lots import put_lot
-from service.store.changes.parts import label
-from service.store.queries.holds import what_forbids
+from service.store.queries.forbids import Cause, Forbids, forbids_of_parts
 from service.store.tables import Lot, Part
 
 
@@ -38,7 +37,9 @@ class StackHead:
 
     ``closed_at`` is when the present build, number ``build_number``, was closed. Hours in h:
     ``hours_at_closing`` as the meter, counting from 0, showed then; ``hours_now`` as it shows at
-    ``read_at``. Where only the latter is known, the hours before are not known.
+    ``read_at``. Where only the latter is known, the hours before are not known. ``accept_new``:
+    whoever takes it over may judge parts and accepts those that are new; else they are not
+    inspected, but for items of lots the lab has.
     """
 
     serial: str
@@ -50,6 +51,7 @@ class StackHead:
     hours_now: float | None = None
     read_at: datetime | None = None
     reason: str = "Taken over from the records kept before."
+    accept_new: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,8 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     """
     need(work.by, Act.IMPORT)
     need(work.by, Act.STACK_WRITE)
+    if plan.head.accept_new:
+        need(work.by, Act.PART_JUDGE)
     head = _checked(work, plan.head)
     stack, _design = make_stack(
         work, serial=head.serial, design_id=head.design_id, place=head.place, meter=_meter(head)
@@ -104,7 +108,7 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     )
     record = work.session.get_one(RebuildRecord, record_id)
     part_ids = _parts(work, plan)
-    _use_held(work, record, plan.parts)
+    _use_parts(work, record, plan.parts, part_ids)
     _fit(work, record, plan.parts, part_ids)
     record.closed_at = head.closed_at
     _read_hours(work, record, head)
@@ -122,6 +126,7 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
             ("build", None, head.build_number),
             ("parts", None, len(plan.parts)),
             ("parts made", None, sum(part.part_id is None for part in plan.parts)),
+            ("new parts accepted", None, "yes" if head.accept_new else None),
             ("lots made", None, len(plan.lots)),
             ("content", None, sha256),
         ],
@@ -185,8 +190,8 @@ def _read_hours(work: Work, record: RebuildRecord, head: StackHead) -> None:
 
 def _parts(work: Work, plan: StackPlan) -> list[int]:
     """The id of each part of the plan, made where it is not known yet."""
-    _refuse_not_at_hand(work, plan.parts)
     lot_ids = lots_known(work.session, {part.lot for part in plan.parts if part.lot})
+    received = set(lot_ids)
     for lot in plan.lots:
         lot_ids[lot.key] = put_lot(work, lot.part_type_id, lot.entry).id
     new = [part for part in plan.parts if part.part_id is None]
@@ -211,7 +216,9 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
                 "whereabouts": Whereabouts.IN_STORE,
                 "stack_id": None,
                 "place": "",
-                "usability": Usability.ACCEPTED_USED,
+                "usability": Usability.ACCEPTED_USED
+                if plan.head.accept_new or (item is not None and part.lot in received)
+                else Usability.NOT_INSPECTED,
                 "reserved_for_stack_id": None,
                 "notes": f"transcribed from {plan.source.name}",
                 "added_at": work.now,
@@ -249,58 +256,48 @@ def _refuse_too_many(work: Work, items: dict[int, int]) -> None:
             raise Refused("lot", row.label, reason, "Another lot, or its quantity put right first.")
 
 
-def _refuse_not_at_hand(work: Work, parts: Sequence[PartInPile]) -> None:
-    """Known parts must be free to be fitted here."""
-    lines = {part.part_id: part.line for part in parts if part.part_id is not None}
-    ids, wrong = list(lines), []
-    for start in range(0, len(ids), AT_ONCE):
-        rows = work.session.execute(
-            select(
-                Part.id,
-                Part.serial,
-                Part.item_number,
-                Lot.label.label("lot"),
-                Part.whereabouts,
-                Stack.serial.label("stack"),
-            )
-            .outerjoin(Lot, Lot.id == Part.lot_id)
-            .outerjoin(Stack, Stack.id == Part.stack_id)
-            .where(
-                Part.id.in_(ids[start : start + AT_ONCE]),
-                Part.whereabouts.in_(NOT_AT_HAND),
-            )
+def _use_parts(
+    work: Work, record: RebuildRecord, parts: Sequence[PartInPile], part_ids: Sequence[int]
+) -> None:
+    """Let the parts be used here as at the bench: a bad one sits there under a concession only.
+
+    A known part is free to be fitted; one lifted off elsewhere is looked at by `hand_in`. Of what
+    is made just now only holds on its lot and its type are known. A hold on the design forbids
+    nothing: the stack stands as it is.
+    """
+    lines = {part_id: part.line for part, part_id in zip(parts, part_ids, strict=True)}
+    made = {part_id for part, part_id in zip(parts, part_ids, strict=True) if not part.part_id}
+    forbids: dict[int, tuple[Forbids, ...]] = {}
+    for start in range(0, len(part_ids), AT_ONCE):
+        forbids |= forbids_of_parts(
+            work.session,
+            part_ids[start : start + AT_ONCE],
+            stack_id=record.stack_id,
+            on=record.performed_from,
         )
-        for row in rows:
-            label = part_label(row.serial, row.lot, row.item_number)
-            where = f"fitted in {row.stack}" if row.stack else str(row.whereabouts)
-            reason = f"line {lines[row.id]}: this part is {where}."
-            wrong.append(Refused("serial", label, reason, "A part that is free."))
-    if wrong:
-        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+    against = {
+        part_id: tuple(x for x in some if x.cause in WITH_MANY or part_id not in made)
+        for part_id, some in forbids.items()
+    }
+    against = {
+        part_id: some
+        for part_id, of_it in against.items()
+        if (some := tuple(x for x in of_it if x.cause is not Cause.DESIGN_HOLD))
+    }
+    rows = work.session.execute(
+        select(Part, Lot.label)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id.in_(list(against)))
+    ).all()
+    named = {
+        part.id: ("serial", part_label(part.serial, lot, part.item_number)) for part, lot in rows
+    }
+    parts_against = [part for part, _lot in rows]
+    use_in_spite(work, record, parts_against, against, named=named, lines=lines)
 
 
-def _use_held(work: Work, record: RebuildRecord, parts: Sequence[PartInPile]) -> None:
-    """Known parts that are on hold or rejected sit in a pile under a concession only."""
-    lines = {part.part_id: part.line for part in parts if part.part_id is not None}
-    ids, wrong = list(lines), []
-    stopped = (Usability.ON_HOLD, Usability.REJECTED, Usability.UNDER_CONCESSION)
-    for start in range(0, len(ids), AT_ONCE):
-        held = select(Part).where(
-            Part.id.in_(ids[start : start + AT_ONCE]), Part.usability.in_(stopped)
-        )
-        for part in work.session.scalars(held).all():
-            forbids = what_forbids(work.session, part.id)
-            try:
-                use_in_spite(work, record, part, forbids, named=("serial", label(work, part)))
-            except Refused as refused:
-                reason = f"line {lines[part.id]}: {refused.reason}"
-                wrong.append(Refused("serial", str(refused.value), reason, refused.right_would_be))
-    if wrong:
-        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
-
-
-NOT_AT_HAND = (Whereabouts.FITTED, Whereabouts.SCRAPPED)
-"""Where a part cannot be taken from. One lifted off elsewhere is looked at by `hand_in`."""
+WITH_MANY = (Cause.LOT_HOLD, Cause.TYPE_HOLD)
+"""What is said of many parts at once, and so of one that is new."""
 
 
 def _fit(

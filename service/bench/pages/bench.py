@@ -300,23 +300,24 @@ def _finding(
 def _putting_on(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
+    tray = choices.tray_of(session, page.pile, now_utc())
     guide = guide_at(
         session,
         page.view.head.design_id,
         page.pile,
         page.end,
-        page.by_plan.cells if page.by_plan else None,
+        tray=tray,
+        cells=page.by_plan.cells if page.by_plan else None,
     )
-    lifted = tuple(reversed(page.pile.lifted))
     is_seen = guide is not None and guide.drawing and len(page.pile.layers) > SEEN_WHOLE
     lots = () if guide else choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())
     return replace(
         page,
         drawing="" if is_seen else _drawn(page, session, page.end),
         guide=guide,
-        tray=guide.back if guide else tuple(one for one in lifted if one.may_go_back),
-        renewed=tuple(one for one in lifted if one.to_be_renewed),
-        held=tuple(one for one in lifted if one.is_held and not one.to_be_renewed),
+        tray=guide.back if guide else tray.back,
+        renewed=tray.renewed,
+        barred=tray.barred,
         lots=guide.lots if guide else lots,
         candidates=_candidates(session, page.form, LAYER_KINDS),
         unknown=_unknown(session, page.form, LAYER_KINDS, guide.coming if guide else ()),

@@ -7,7 +7,15 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.bench.changes.entries import Place
-from service.bench.queries.choices import LotAtHand, fits, lots_that_fit, seen_by, what_comes
+from service.bench.queries.choices import (
+    Barred,
+    LotAtHand,
+    Tray,
+    fits,
+    lots_that_fit,
+    seen_by,
+    what_comes,
+)
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
 from service.closing.pages.sheets import ClosingSheet
@@ -110,13 +118,19 @@ def _names_of(facts: PartTypeFacts) -> tuple[str, str]:
 
 
 def guide_at(
-    session: Session, design_id: int, pile: WorkingPile, end: End, cells: int | None = None
+    session: Session,
+    design_id: int,
+    pile: WorkingPile,
+    end: End,
+    *,
+    tray: Tray,
+    cells: int | None = None,
 ) -> Guide | None:
     """Return the guide at an end of a pile; None where its design keeps no pattern.
 
     Two statements.
 
-    ``cells``: how many a plan wants, None without a plan.
+    ``tray``: what may go back; ``cells``: how many a plan wants, None without a plan.
     """
     kept = pattern_of_design(session, design_id)
     what = what_comes(kept, pile, end, cells)
@@ -132,11 +146,7 @@ def guide_at(
         _drawn(what, pile, end),
         ways.pop() if len(ways) == 1 and Facing.EITHER not in ways else None,
         lots_that_fit(session, kept, what, now_utc()),
-        tuple(
-            one
-            for one in reversed(pile.lifted)
-            if one.may_go_back and fits(what, look(seen[one.layer.part]))
-        ),
+        tuple(one for one in tray.back if fits(what, look(seen[one.layer.part]))),
         tuple(one.item for one in what.layers),
     )
 
@@ -272,7 +282,7 @@ class BenchPage:
     down_count: int = 0
     tray: tuple[LiftedOff, ...] = ()
     renewed: tuple[LiftedOff, ...] = ()
-    held: tuple[LiftedOff, ...] = ()
+    barred: tuple[Barred, ...] = ()
     checks: tuple[CheckAsked, ...] = ()
     check: CheckAsked | None = None
     height: ComputedHeight | None = None

@@ -127,4 +127,5 @@ def _head(form: Form) -> StackHead:
         None,
         form.text("reason", required=False, most=1000)
         or "Taken over from the records kept before.",
+        form.yes("accept_new"),
     )

@@ -20,13 +20,14 @@ from service.people.tables import Person
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Kind
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.queries.working_piles import WorkingPile
-from service.records.tables import Step, TorqueReading
+from service.records.queries.working_piles import LiftedOff, WorkingPile
+from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.queries.forbids import Forbids, bears_on, design_of_stack, forbids_of_parts
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables import Hold, Instrument, Lot, Part, PartType
+from service.store.tables import Instrument, Lot, Part, PartType
 
 LOTS_MOST = 12
 
@@ -73,6 +74,9 @@ def lots_at_hand(
         .correlate(Lot)
         .scalar_subquery()
     )
+    of_record = (
+        select(RebuildRecord.stack_id).where(RebuildRecord.id == record_id).scalar_subquery()
+    )
     rows = session.execute(
         select(
             *columns(LotAtHand, Lot, PartType, part_type=PartType.name, left=(Lot.quantity - taken))
@@ -82,13 +86,51 @@ def lots_at_hand(
             PartType.counted,
             PartType.kind.in_(kinds),
             or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
-            ~exists().where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None)),
+            ~exists().where(
+                bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=design_of_stack(of_record))
+            ),
             or_(Lot.quantity.is_(None), Lot.quantity > taken),
         )
         .order_by(func.coalesce(used_here, 0).desc(), Lot.id.desc())
         .limit(LOTS_MOST)
     )
     return read_all(LotAtHand, rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Barred:
+    """A layer lifted off here that may not simply go back, and why."""
+
+    lifted: LiftedOff
+    forbids: tuple[Forbids, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tray:
+    """What was lifted off in a record and not put back, the last first.
+
+    What is renewed at every opening stands by itself, whatever else is said of it.
+    """
+
+    back: tuple[LiftedOff, ...] = ()
+    renewed: tuple[LiftedOff, ...] = ()
+    barred: tuple[Barred, ...] = ()
+
+
+def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
+    """Return what may go back of the lifted layers, and what may not. Three statements at most."""
+    if not pile.lifted:
+        return Tray()
+    lifted = pile.lifted[::-1]
+    forbids = forbids_of_parts(
+        session, [x.layer.part for x in lifted], stack_id=pile.stack_id, on=now
+    )
+    kept = [x for x in lifted if not x.to_be_renewed]
+    return Tray(
+        tuple(x for x in kept if not forbids[x.layer.part]),
+        tuple(x for x in lifted if x.to_be_renewed),
+        tuple(Barred(x, forbids[x.layer.part]) for x in kept if forbids[x.layer.part]),
+    )
 
 
 def instruments_to_choose(
@@ -297,7 +339,9 @@ def lots_that_fit(
             PartType.counted,
             PartType.kind.in_(kinds),
             or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
-            ~exists().where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None)),
+            ~exists().where(
+                bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=kept.design_id)
+            ),
             or_(Lot.quantity.is_(None), Lot.quantity > taken),
         )
         .order_by(func.coalesce(Lot.received_at, Lot.produced_at), Lot.id)

@@ -32,6 +32,9 @@ class PartFacts:
     cell: int | None = None
     usability: Usability = Usability.ACCEPTED
     hold_reason: str = ""
+    failing: str = ""
+    rule_met: str = ""
+    stays: bool = False
     usable_until: date | None = None
     openings: int = 0
     openings_most: int | None = None
@@ -61,9 +64,14 @@ def check_parts(parts: Iterable[PartFacts], *, design: str, on: date) -> tuple[F
     for part in parts:
         judged = part.usability is Usability.UNDER_CONCESSION
         for wrong, trouble, mend in _of_part(part, design, on):
-            severity = Severity.REMARK if judged else None
+            severity = Severity.REMARK if judged or _is_let_be(part, wrong) else None
             alike[wrong, part.name, trouble, mend, severity].append(part)
     return tuple(_worded(key, some) for key, some in alike.items())
+
+
+def _is_let_be(part: PartFacts, wrong: Wrong) -> bool:
+    """A part that stays where it was may stay though the rule, and nobody yet, says it fails."""
+    return part.stays and wrong is Wrong.RULE_MET
 
 
 def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, str, str]]:
@@ -73,6 +81,10 @@ def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, st
     elif part.usability in {Usability.NOT_INSPECTED, Usability.REJECTED}:
         mend = "Have it inspected." if part.usability is Usability.NOT_INSPECTED else "Fit another."
         yield Wrong.NOT_ACCEPTED, str(part.usability), mend
+    if part.failing:
+        yield Wrong.FAILING, f"confirmed failing: {part.failing}", "Fit another."
+    if part.rule_met:
+        yield Wrong.RULE_MET, f"meets the rule for failing: {part.rule_met}", "Fit another."
     if part.usable_until and on > part.usable_until:
         trouble = f"past the shelf life, which ended on {part.usable_until}"
         yield Wrong.PAST_SHELF_LIFE, trouble, "Fit fresh ones."

@@ -37,6 +37,8 @@ class Wrong(StrEnum):
     NO_FIXING = "fixing missing"
     ON_HOLD = "on hold"
     NOT_ACCEPTED = "not accepted"
+    FAILING = "confirmed failing"
+    RULE_MET = "meets the rule for failing"
     PAST_SHELF_LIFE = "past its shelf life"
     PAST_OPENINGS = "past its opening limit"
     PAST_HOURS = "past its hours"
@@ -53,6 +55,8 @@ SEVERITIES = {
     Wrong.MIXED_LOTS: Severity.CONCESSION,
     Wrong.NOT_ACCEPTED: Severity.CONCESSION,
     Wrong.ON_HOLD: Severity.CONCESSION,
+    Wrong.FAILING: Severity.CONCESSION,
+    Wrong.RULE_MET: Severity.CONCESSION,
     Wrong.PAST_SHELF_LIFE: Severity.CONCESSION,
     Wrong.PAST_OPENINGS: Severity.CONCESSION,
     Wrong.PAST_HOURS: Severity.CONCESSION,

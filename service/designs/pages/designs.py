@@ -49,6 +49,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
+from service.store.queries.holds import About, HoldsOnIt, holds_on
 
 # The form of a design: rows of rods, ports and checklist lines, read and written.
 #
@@ -181,6 +182,7 @@ class DesignPage:
     before: RevisionBefore | None
     in_pattern: tuple[str, ...]
     versions: tuple[LimitsRow, ...]
+    on_it: HoldsOnIt
     parts: tuple[Where, ...] = tuple(Where)
 
 
@@ -244,6 +246,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, design_id: 
         before = revision_before(session, design_shown)
         types = known_types(session) if kept_pattern.pattern else ()
         versions = limits_of_design(session, design_id)
+        on_it = holds_on(session, About(design_id=design_id))
     cells = query.whole(
         "cells", least=design_shown.least_cells, most=design_shown.most_cells, required=False
     )
@@ -261,6 +264,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, design_id: 
         before,
         before.in_pattern(kept_pattern.pattern) if before else (),
         versions,
+        on_it,
     )
     if wants_part(request):
         return part(request, "designs/_as_designed.html", context, query.status)

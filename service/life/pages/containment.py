@@ -15,10 +15,10 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.changes.holds import Subject, place_holds
-from service.store.queries.holds import PLURALS
 from service.store.queries.part_lists import part_facts
 
 router = APIRouter(prefix="/parts")
+HELD_HERE = ("part", "lot", "instrument")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ def hold(request: Request, me: Me, database: Database, form: Typed, part_id: Num
 def _subject(name: str) -> Subject:
     """What a box of the form stands for: lot-12, part-7, instrument-3."""
     kind, _, number = name.partition("-")
-    if kind not in PLURALS or not number.isdecimal() or len(number) > 15:
+    if kind not in HELD_HERE or not number.isdecimal() or len(number) > 15:
         raise Refused("chosen", name, "this is nothing that can be held.", "Choose from the list.")
     return Subject(**{f"{kind}_id": int(number)})
 

@@ -20,6 +20,7 @@ from service.settings import Settings
 from service.stacks.changes.build_features import gather_makeups
 from service.stacks.queries.hour_kinds import PartKinds, part_kinds
 from service.stacks.queries.part_lives import PartLife, part_life
+from service.store.queries.forbids import HOLDS, Forbids, what_forbids
 
 router = APIRouter(prefix="/parts")
 
@@ -33,6 +34,8 @@ class PartPage:
     moves: tuple[TrailSentence, ...]
     value: Callable[[object], str]
     standing_mark: MarkOfPerson | None
+    against: tuple[Forbids, ...]
+    """what forbids its use besides the holds on it"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +62,15 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
         life = part_life(session, part_id)
         kinds = part_kinds(session, [part_id], now_utc())[part_id]
         marks = marks_of(session, part_id)
+        forbids = what_forbids(session, part_id)
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
-    context = PartPage(life, kinds, moves, lambda value: value_in_words(value, zone), standing)
+    against = tuple(forbid for forbid in forbids if forbid.cause not in HOLDS)
+    context = PartPage(
+        life, kinds, moves, lambda value: value_in_words(value, zone), standing, against
+    )
     return page(request, "store/parts/show.html", context)
 
 

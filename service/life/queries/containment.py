@@ -17,7 +17,7 @@ from service.platform.queries.statements import param, param_list, statement
 from service.stacks.queries.stacks import ListedStack, listed_stacks
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
-from service.store.queries.holds import PLURALS, SubjectKind
+from service.store.queries.holds import ADDRESSES, SubjectKind
 from service.store.queries.part_lists import PartFacts
 from service.store.tables import Hold, Instrument, Lot, Part, PartType
 
@@ -54,7 +54,7 @@ class Exposed:
     @property
     def address(self) -> str:
         """The address of its page."""
-        return f"/{PLURALS[self.kind]}/{self.id}"
+        return f"{ADDRESSES[self.kind]}/{self.id}"
 
     @property
     def can_be_held(self) -> bool:

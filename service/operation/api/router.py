@@ -15,6 +15,7 @@ from service.platform.api import audit_trail
 from service.proof import api as stack_tests
 from service.runs import api as runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
+from service.store import api as store
 from service.taps import api as tap_maps
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
@@ -44,6 +45,7 @@ for noun in (
     runs,
     parts,
     suspects,
+    store,
     records,
     closing,
     stack_tests,

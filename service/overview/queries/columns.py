@@ -23,6 +23,8 @@ class NeedKind(StrEnum):
     RE_TORQUE = "re-torque due"
     INSTRUMENT = "instrument out of calibration"
     HELD = "held part fitted"
+    TO_DECIDE = "part to be decided on"
+    NOT_INSPECTED = "fitted parts not inspected"
     SILENT = "bench silent"
     RECORD_WAITING = "record waiting"
     CORRECTION_WAITING = "correction waiting"

@@ -119,7 +119,7 @@ NAMED_MOST = 60
 """Parts under one hold that are looked up one by one, in one stack."""
 DECIDED = (NeedKind.RAN_UNRELEASED, NeedKind.RECORD_WAITING, NeedKind.CORRECTION_WAITING)
 """Whoever had a part in the record does not decide on it."""
-OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD)
+OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD, NeedKind.TO_DECIDE)
 OF_CLOSED = (NeedKind.LEAK_TEST, NeedKind.RE_TORQUE)
 SEEN_AS = {
     NeedKind.FAILING: CellState.FAILING,
@@ -300,7 +300,7 @@ def _marks(
     """What the needs say of cells; of a held gasket beside a cell nothing is said of that cell."""
     marks: dict[int, list[CellMark]] = defaultdict(list)
     for need in needs:
-        part = parts.get(_part_of(need)) if need.kind in OF_PARTS else None
+        part = parts.get(_part_of(need)) if need.kind in SEEN_AS else None
         if part is not None and part.is_mea and part.cell is not None:
             marks[need.stack_id].append(CellMark(part.cell, SEEN_AS[need.kind]))
     return marks

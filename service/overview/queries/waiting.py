@@ -3,18 +3,19 @@
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import bindparam, exists, func
+from sqlalchemy import bindparam, exists, func, select
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.closed import at_work
 from service.overview.queries.columns import NeedKind, hide_from_index, needs
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.queries.as_of import known
 from service.platform.tables import UtcDateTime
-from service.records.tables import RebuildRecord, RecordState
-from service.stacks.tables import BuildPeriod, HourMeter, HourReport
-from service.store.tables import Hold, Part
+from service.records.tables import RebuildRecord, RecordState, Step
+from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReport, Layer, Stack
+from service.store.tables import Hold, Inspection, Part
 
 SILENT_AFTER = timedelta(minutes=30)
 """A bench that used to report by itself and did not for so long. Common practice, no source."""
@@ -32,8 +33,12 @@ def waiting(*, whole: bool) -> list[Any]:
         _corrections(whole),
         _failing(whole),
         _rule_met(whole),
-        _held(whole, of_lot=False),
-        _held(whole, of_lot=True),
+        *(_held(whole, of) for of in ("part_id", "lot_id", "part_type_id")),
+        _design_held(whole),
+        _to_look_at(whole),
+        _not_inspected(whole),
+        _failing_taken_out(whole),
+        _not_to_be_used(whole),
         _silent(whole),
     ]
 
@@ -115,9 +120,9 @@ def _rule_met(whole: bool) -> Any:
     )
 
 
-def _held(whole: bool, *, of_lot: bool) -> Any:
+def _held(whole: bool, of: str) -> Any:
     """Subject: the hold. Other: the part. Note: the reason."""
-    held = Part.lot_id == Hold.lot_id if of_lot else Part.id == Hold.part_id
+    key = Part.id if of == "part_id" else getattr(Part, of)
     return (
         needs(
             NeedKind.HELD,
@@ -129,13 +134,136 @@ def _held(whole: bool, *, of_lot: bool) -> Any:
             note=Hold.reason,
         )
         .select_from(Hold)
-        .join(Part, held)
+        .join(Part, key == getattr(Hold, of))
         .where(
             Hold.lifted_at.is_(None),
-            Hold.part_id.is_(None) if of_lot else Hold.part_id.is_not(None),
+            getattr(Hold, of).is_not(None),
             Hold.failing_mark_id.is_(None),  # that it is failing is told already
             Part.stack_id.is_not(None),
         )
+    )
+
+
+def _design_held(whole: bool) -> Any:
+    """Subject: the hold. No other: it is on no single part. Note: the reason."""
+    return (
+        needs(
+            NeedKind.HELD,
+            Stack.id,
+            whole=whole,
+            subject_id=Hold.id,
+            at=Hold.placed_at,
+            note=Hold.reason,
+        )
+        .select_from(Hold)
+        .join(Stack, Stack.design_id == Hold.design_id)
+        .where(Hold.lifted_at.is_(None), Hold.design_id.is_not(None))
+    )
+
+
+def _to_look_at(whole: bool) -> Any:
+    """Subject: the part a finding leaves undecided. Other: the record. Note: what was seen."""
+    return (
+        needs(
+            NeedKind.TO_DECIDE,
+            RebuildRecord.stack_id,
+            whole=whole,
+            subject_id=Part.id,
+            other_id=RebuildRecord.id,
+            at=Inspection.asked_at,
+            note=Inspection.seen,
+        )
+        .select_from(Inspection)
+        .join(Part, Part.id == Inspection.part_id)
+        .join(Step, Step.id == Inspection.step_id)
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .where(
+            Inspection.decided_at.is_(None),
+            Part.usability == Usability.NOT_INSPECTED,
+            Part.whereabouts != Whereabouts.SCRAPPED,
+        )
+    )
+
+
+def _not_inspected(whole: bool) -> Any:
+    """Subject: how many fitted parts nobody has inspected, and no finding asks about."""
+    return (
+        needs(
+            NeedKind.NOT_INSPECTED,
+            Part.stack_id,
+            whole=whole,
+            subject_id=func.count(),
+        )
+        .where(
+            Part.usability == Usability.NOT_INSPECTED,
+            Part.stack_id.is_not(None),
+            ~exists().where(Inspection.part_id == Part.id, Inspection.decided_at.is_(None)),
+        )
+        .group_by(Part.stack_id)
+    )
+
+
+def _not_to_be_used(whole: bool) -> Any:
+    """Subject: the part a finding holds, once it is out. Other: the record. Note: the reason."""
+    return (
+        needs(
+            NeedKind.TO_DECIDE,
+            RebuildRecord.stack_id,
+            whole=whole,
+            subject_id=Part.id,
+            other_id=RebuildRecord.id,
+            at=Hold.placed_at,
+            note=Hold.reason,
+        )
+        .select_from(Hold)
+        .join(Part, Part.id == Hold.part_id)
+        .join(Step, Step.id == Hold.step_id)
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .where(Hold.lifted_at.is_(None), *_is_out())
+    )
+
+
+def _failing_taken_out(whole: bool) -> Any:
+    """Subject: the failing MEA on hold, once it is out. Note: the reason.
+
+    Told of the stack whose build it sat in last.
+    """
+    sat = aliased(Layer)
+    last = (
+        select(Build.stack_id)
+        .join(sat, sat.build_id == Build.id)
+        .where(sat.part_id == Hold.part_id, known(sat))
+        .order_by(Build.id.desc())
+        .limit(1)
+        .correlate(Hold)
+        .scalar_subquery()
+    )
+    return (
+        needs(
+            NeedKind.TO_DECIDE,
+            last,
+            whole=whole,
+            subject_id=Part.id,
+            at=Hold.placed_at,
+            note=Hold.reason,
+        )
+        .select_from(Hold)
+        .join(Part, Part.id == Hold.part_id)
+        .where(
+            Hold.lifted_at.is_(None),
+            Hold.failing_mark_id.is_not(None),
+            *_is_out(),
+            last.is_not(None),
+        )
+    )
+
+
+def _is_out() -> tuple[Any, ...]:
+    """Parts in no stack, not scrapped, of which nobody has decided what becomes of them."""
+    return (
+        Part.stack_id.is_(None),
+        Part.whereabouts != Whereabouts.SCRAPPED,
+        Part.usability == Usability.ON_HOLD,
     )
 
 

@@ -21,6 +21,8 @@ ASKS_FOR = {
     NeedKind.RE_TORQUE: Act.RECORD_WRITE,
     NeedKind.INSTRUMENT: Act.INSTRUMENT_WRITE,
     NeedKind.HELD: Act.HOLD_LIFT,
+    NeedKind.TO_DECIDE: Act.HOLD_LIFT,
+    NeedKind.NOT_INSPECTED: Act.PART_JUDGE,
     NeedKind.SILENT: Act.HOURS_WRITE,
     NeedKind.RECORD_WAITING: Act.RECORD_APPROVE,
     NeedKind.CORRECTION_WAITING: Act.CORRECTION_DECIDE,
@@ -86,7 +88,9 @@ def sentence(need: StackNeed, about: About) -> str:
         NeedKind.LEAK_TEST: _leak(of, build),
         NeedKind.RE_TORQUE: f"{build} has settled: its nuts were not read again.",
         NeedKind.INSTRUMENT: f"{about.instrument} was used on {_begun_small(build)} {of}.",
-        NeedKind.HELD: f"{part}{_and_more(need.more)} on hold: {_ended(of)}",
+        NeedKind.HELD: _held(need, part),
+        NeedKind.TO_DECIDE: f"{part} waits for a decision: {_ended(of)}",
+        NeedKind.NOT_INSPECTED: _not_inspected(number),
         NeedKind.SILENT: "The bench has stopped reporting its hours.",
         NeedKind.RECORD_WAITING: f"Record {number} ({of}) waits for an approval.",
         NeedKind.CORRECTION_WAITING: (
@@ -118,10 +122,16 @@ def _leak(note: str, build: str) -> str:
     return f"{build} has no leak test since its closing."
 
 
-def _and_more(more: int) -> str:
-    if not more:
-        return " is fitted and"
-    return f" and {more} more of its lot are fitted and"
+def _not_inspected(number: int) -> str:
+    parts = "One fitted part was" if number == 1 else f"{number} fitted parts were"
+    return f"{parts} never inspected."
+
+
+def _held(need: StackNeed, part: str) -> str:
+    if not need.other_id:
+        return f"The design is on hold: {_ended(need.note)}"
+    fitted = f"{part} and {need.more} more are" if need.more else f"{part} is"
+    return f"{fitted} fitted and on hold: {_ended(need.note)}"
 
 
 def _reasons(note: str) -> str:
@@ -165,6 +175,11 @@ def looked_at(need: StackNeed, about: About) -> tuple[str, str]:
         NeedKind.RE_TORQUE: ("verdicts", closed),
         NeedKind.INSTRUMENT: ("instrument", f"/instruments/{need.subject_id}"),
         NeedKind.HELD: ("hold", f"/holds/{need.subject_id}"),
+        NeedKind.TO_DECIDE: ("part", f"/parts/{need.subject_id}"),
+        NeedKind.NOT_INSPECTED: (
+            "parts",
+            f"/parts/inspection?stack={quote(about.serial, safe='')}",
+        ),
         NeedKind.SILENT: ("hours", f"{stack}/hours"),
         NeedKind.RECORD_WAITING: ("record", f"/records/{need.subject_id}/approval"),
         NeedKind.CORRECTION_WAITING: ("correction", f"/corrections/{need.subject_id}"),

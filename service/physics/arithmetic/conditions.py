@@ -20,6 +20,8 @@ SEVERITIES = {
     2: "part needs a decision",
     3: "part must not be used again",
 }
+TO_BE_DECIDED = 2
+"""The severity that leaves a part undecided until somebody decides."""
 NOT_AGAIN = 3
 """The severity that puts a part on hold."""
 

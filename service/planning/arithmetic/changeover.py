@@ -8,7 +8,6 @@ steps: changeover_steps.
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from itertools import pairwise, product
 from math import prod
 
@@ -325,7 +324,6 @@ def plan(
     pile: Sequence[Layer],
     wishes: Sequence[Wish],
     *,
-    on: date,
     stack: str = "",
     store: Iterable[Candidate] = (),
     rods: RodSet | None = None,
@@ -336,9 +334,9 @@ def plan(
     """Plan how a stack is changed as wished, with the least work.
 
     Parameters: ``pile`` complete, its cells numbered; ``wishes`` in the numbering of that pile;
-    ``on`` the day of the change; ``stack`` its name, whose reservations are its own; ``store``
-    what may be picked; ``worn`` parts with the reason why they are renewed once reached, besides
-    what the design renews at every opening; ``may_open`` the ends that can be opened.
+    ``stack`` its name, whose reservations are its own; ``store`` what may be picked; ``worn``
+    parts with the reason why they are renewed once reached, besides what the design renews at
+    every opening; ``may_open`` the ends that can be opened.
 
     The plan is the cheapest by ``weights`` of all ways to take out and put in whole rounds of
     the pattern, from either end or both.
@@ -359,7 +357,7 @@ def plan(
         if place.item is not None and is_new(place, renewing, reached)
     ]
     picked = pick(
-        needs, candidates, on=on, stack=stack, first=_taken_over(wishes),
+        needs, candidates, stack=stack, first=_taken_over(wishes),
         staying=staying_lots(placed_pile, wanted_places, renewing, reached),
     )  # fmt: skip
     layers, height = laid_of(placed_pile, wanted_places, picked, needs)
@@ -367,7 +365,7 @@ def plan(
     checked = check(pattern, layers)
     lift_off = tuple(lifts_of(placed_pile, way, wanted_places, dict(option.leaving), renewing))
     must_renew = tuple(renewals_of(placed_pile, wanted_places, renewing, reached))
-    second = _second(placed_pile, wishes, option, renewing, (candidates, picked, on, stack))
+    second = _second(placed_pile, wishes, option, renewing, (candidates, picked, stack))
     wanting = {position for shortage in picked.shortages for position in shortage.positions}
     work = Work(
         way=way, layers_before=len(pile), layers_after=len(layers), cells_before=placed_pile.cells,
@@ -486,13 +484,13 @@ def _second(
     wishes: Sequence[Wish],
     option: Option,
     renewing: Renewing,
-    shelf: tuple[tuple[Candidate, ...], Picked, date, str],
+    shelf: tuple[tuple[Candidate, ...], Picked, str],
 ) -> SecondPile | None:
     """The pile of a new stack after a split: head, what left, tail."""
     split = next((wish for wish in wishes if isinstance(wish, SplitStack)), None)
     if split is None:
         return None
-    candidates, picked, on, name_of_stack = shelf
+    candidates, picked, name_of_stack = shelf
     leaving = [index for index, to in option.leaving if to == split.to]
     second_pile = [Place(item) for item in stack.pattern.head]
     second_pile += [Place(stack.item(index), index) for index in leaving]
@@ -504,7 +502,7 @@ def _second(
         if place.item is not None and is_new(place, renewing, reached)
     ]
     second = pick(
-        needs, _left_over(candidates, picked), on=on, stack=name_of_stack,
+        needs, _left_over(candidates, picked), stack=name_of_stack,
         staying=staying_lots(stack, second_pile, renewing, reached),
     )  # fmt: skip
     layers, height = laid_of(stack, second_pile, second, needs)

@@ -9,9 +9,7 @@ from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.grammar_match import Look, misfits
 from service.designs.arithmetic.grammar_text import a, listed
 from service.designs.arithmetic.pile import Layer
-from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Usability
-
-ACCEPTED = frozenset({Usability.ACCEPTED, Usability.ACCEPTED_USED})
+from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,8 +18,8 @@ class Candidate:
 
     ``key`` is the caller's own and comes back with the pick: a part's, or a lot's. ``part`` is
     None for counted items, of which there are ``items``. ``made_on`` tells the age of its lot;
-    ``usable_until`` is the last day of its shelf life; ``taken_from`` names the stack a part is
-    taken over from, which need not be in store.
+    ``why_not`` says in a word why it must not be used on the day of the change, empty: it may;
+    ``taken_from`` names the stack a part is taken over from, which need not be in store.
     """
 
     key: int
@@ -36,10 +34,8 @@ class Candidate:
     back: Back = Back.NONE
     joint: Joint | None = None
     material: Material = Material.METAL
-    usability: Usability = Usability.ACCEPTED
-    hold_reason: str = ""
     made_on: date | None = None
-    usable_until: date | None = None
+    why_not: str = ""
     reserved_for: str = ""
     taken_from: str = ""
 
@@ -51,6 +47,12 @@ class Candidate:
         seen = Look(self.kind, self.part_type, item.facing, self.side, self.back, self.joint)
         used_up = bool(self.taken_from) and item.renew_at_opening
         return not used_up and not misfits(item, seen)
+
+    def why_not_for(self, stack: str) -> str:
+        """Say why it may not be picked for this stack. Empty where it may."""
+        if self.why_not or self.reserved_for in ("", stack):
+            return self.why_not
+        return f"reserved: for {self.reserved_for}"
 
     def layer(self, item: Item, position: int, part: int) -> Layer:
         """Return the part as a layer; ``part`` stands in for an item that has no key yet."""
@@ -110,24 +112,22 @@ def pick(
     needs: Sequence[Need],
     candidates: Iterable[Candidate],
     *,
-    on: date,
     stack: str,
     staying: Mapping[Item, frozenset[str | None]] | None = None,
     first: Iterable[int] = (),
 ) -> Picked:
     """Pick the parts in store that go where a place is open.
 
-    The oldest suitable lot comes first, nothing on hold, not accepted, past its shelf life or
-    reserved for another stack; where the design asks for one lot, that of the parts which stay,
-    else the oldest that has enough.
+    The oldest suitable lot comes first, nothing that must not be used or is reserved for another
+    stack; where the design asks for one lot, that of the parts which stay, else the oldest that
+    has enough.
 
-    Parameters: ``on`` the day of the change; ``stack`` for which reservations count as its own;
-    ``staying`` the lots of parts that stay, for each item; ``first`` parts to be used before any
-    other, such as those taken over.
+    Parameters: ``stack`` for which reservations count as its own; ``staying`` the lots of parts
+    that stay, for each item; ``first`` parts to be used before any other, such as those taken over.
 
     Source: common practice, no source.
     """
-    shelf = _Shelf(candidates, on, stack, frozenset(first))
+    shelf = _Shelf(candidates, stack, frozenset(first))
     by_item: dict[Item, list[Need]] = defaultdict(list)
     picks, shortages, remarks = [], [], []
     for need in needs:
@@ -157,13 +157,11 @@ def pick(
 class _Shelf:
     """What is still there while the list is made."""
 
-    def __init__(
-        self, candidates: Iterable[Candidate], on: date, stack: str, first: frozenset[int]
-    ) -> None:
+    def __init__(self, candidates: Iterable[Candidate], stack: str, first: frozenset[int]) -> None:
         self._all = list(candidates)
+        self._why_not = {id(part): part.why_not_for(stack) for part in self._all}
         self._left = {id(part): part.items for part in self._all}
         self._first = first
-        self._why_not = {id(part): unsuitable(part, on=on, stack=stack) for part in self._all}
         ages: dict[tuple[str, str | None], date] = {}
         for part in self._all:
             made = part.made_on or date.max
@@ -198,8 +196,8 @@ class _Shelf:
             return f"The {item.words} asked for is not among the parts offered."
         if not candidate.suits(item):
             return f"{candidate.label} does not suit: {a(item.words)} of the design belongs there."
-        if self._why_not[id(candidate)]:
-            return f"{candidate.label} is {self._why_not[id(candidate)]}."
+        if why_not := self._why_not[id(candidate)]:
+            return f"{candidate.label} is {why_not}."
         if not self._left[id(candidate)]:
             return f"{candidate.label} is asked for twice."
         self._left[id(candidate)] -= 1
@@ -256,16 +254,3 @@ class _Shelf:
         return [
             part.label for part in self._all if part.part in self._first and self._left[id(part)]
         ]
-
-
-def unsuitable(candidate: Candidate, *, on: date, stack: str) -> str:
-    """Say why this part may not be picked. Empty where it may."""
-    if candidate.usability is Usability.ON_HOLD or candidate.hold_reason:
-        return f"on hold: {candidate.hold_reason}" if candidate.hold_reason else "on hold"
-    if candidate.usability not in ACCEPTED:
-        return str(candidate.usability)
-    if candidate.usable_until and on > candidate.usable_until:
-        return f"past its shelf life: ended on {candidate.usable_until}"
-    if candidate.reserved_for and candidate.reserved_for != stack:
-        return f"reserved: for {candidate.reserved_for}"
-    return ""

@@ -4,11 +4,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.designs.arithmetic.grammar_text import name
+from service.designs.arithmetic.pile import Layer
 from service.people.pages.signing_in import Database, Me
 from service.planning.arithmetic import options
 from service.planning.changes import begin_record_from_plan, make_plan
@@ -21,7 +23,15 @@ from service.planning.pages.sheets import (
 from service.planning.queries.closing import RodEntry, changeover_closing
 from service.planning.queries.plans import KeptPlan, Progress, plan_by_number, progress
 from service.planning.queries.store import parts_with_serials
-from service.planning.queries.working_out import Ask, Ground, WorkedOut, ground_of, work_out
+from service.planning.queries.working_out import (
+    Ask,
+    Ground,
+    WorkedOut,
+    WornLayer,
+    ground_of,
+    work_out,
+    worn_layers,
+)
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, now_utc, reading
@@ -221,6 +231,23 @@ router = APIRouter()
 
 
 @dataclass(frozen=True, slots=True)
+class WornGroup:
+    """Layers alike in kind and in why they would be renewed if they were reached."""
+
+    words: str
+    why: str
+    layers: tuple[Layer, ...]
+
+
+def in_groups(worn: Sequence[WornLayer]) -> tuple[WornGroup, ...]:
+    """Return worn layers by what they are and why, in the order of the pile."""
+    groups: dict[tuple[str, str], list[Layer]] = {}
+    for x in worn:
+        groups.setdefault((name(x.layer), x.why), []).append(x.layer)
+    return tuple(WornGroup(*key, tuple(layers)) for key, layers in groups.items())
+
+
+@dataclass(frozen=True, slots=True)
 class FormPage:
     """The form of a changeover, with the plan it gives where wishes are filled in."""
 
@@ -230,6 +257,10 @@ class FormPage:
     sheet: PlanSheet | None
     clamp: ChangeoverClosingSheet | None
     carried: Mapping[str, str]
+    worn: tuple[WornGroup, ...] = ()
+    """what must not be used again, or is used up, and stays"""
+    renew_too: str = ""
+    """the address of the plan that renews all of that as well"""
     where: tuple[tuple[str, str], ...] = WHERE
     may_open: tuple[tuple[str, str], ...] = MAY_OPEN
     rod_fields: tuple[tuple[str, str], ...] = ROD_FIELDS
@@ -319,6 +350,7 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
     again = Form(form.typed, zone=form.zone)
     with reading(database) as session:
         ground = ground_of(session, find_stack(session, serial))
+        worn = () if ground.why_not else worn_layers(session, ground)
         if not ground.why_not and any(form.raw(name) for name in (*WISH_FIELDS, "look")):
             ask = _asked(request, again, ground, parts_with_serials(session, serials_typed(again)))
             if not again.is_refused:
@@ -328,6 +360,7 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
                     except TradeError as trouble:
                         raise Refused("wishes", "", str(trouble)) from trouble
         if worked is not None:
+            worn = worked.staying
             closing = changeover_closing(session, ground.shown, worked.document)
             clamp = changeover_closing_sheet(closing)
     form.refused = {**again.refused, **form.refused}
@@ -336,9 +369,25 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
     return page(
         request,
         "planning/form.html",
-        FormPage(form, keep, ground, sheet, clamp, carried),
+        FormPage(
+            form,
+            keep,
+            ground,
+            sheet,
+            clamp,
+            carried,
+            in_groups(worn),
+            _renewing_too(serial, carried, worn),
+        ),
         form.status,
     )
+
+
+def _renewing_too(serial: str, carried: Mapping[str, str], worn: Sequence[WornLayer]) -> str:
+    """The address of the same plan with these layers among the parts to replace."""
+    lines = [*_lines(carried.get("replace_parts", "")), *(str(x.layer.position) for x in worn)]
+    wished = {**carried, "replace_parts": "\n".join(lines)}
+    return f"{address(serial)}?{urlencode(wished)}#plan"
 
 
 def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> Response:

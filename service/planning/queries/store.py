@@ -5,6 +5,7 @@ Also what cannot be picked comes: the plan counts it with the reason where parts
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
@@ -13,10 +14,11 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.arithmetic.grammar import Pattern, Where
 from service.designs.queries import KeptPattern
 from service.planning.arithmetic.picks import Candidate
-from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
-from service.store.tables import Hold, Lot, Part, PartType
+from service.store.queries.forbids import Forbids, forbids_of_lots, forbids_of_parts
+from service.store.tables import Lot, Part, PartType
 
 MANY_ITEMS = 10_000
 """Items a lot is taken to hold where nobody knows how many came."""
@@ -34,25 +36,24 @@ class Offered:
     is_counted: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Into:
+    """Which stack parts are to come into, and on which day."""
+
+    stack_id: int
+    on: datetime
+
+
 def offered(
-    session: Session, kept: KeptPattern, pattern: Pattern, named: Collection[int]
+    session: Session, kept: KeptPattern, pattern: Pattern, named: Collection[int], into: Into
 ) -> tuple[Offered, ...]:
-    """Return what may come into a pile of this pattern: in store, or named. Two statements."""
+    """Return what may come into a pile of this pattern: in store, or named. Seven statements."""
     numbers = {name.rpartition(" rev. ")[0] or name for name in kept.names}
     kinds = {item.kind for where in Where for item in pattern.part(where) if not item.part_type}
     of_type = or_(
         PartType.drawing_number.in_(numbers), PartType.kind.in_(kinds | {Kind.BLANK_CELL})
     )
-    return (*_parts(session, kept, of_type, named), *_lots(session, kept, of_type))
-
-
-def _held(column: Any, key: Any) -> Any:
-    return (
-        select(func.min(Hold.reason))
-        .where(column == key, Hold.lifted_at.is_(None))
-        .correlate(Part, Lot)
-        .scalar_subquery()
-    )
+    return (*_parts(session, kept, of_type, named, into), *_lots(session, kept, of_type, into))
 
 
 TYPE_COLUMNS = (
@@ -66,48 +67,49 @@ TYPE_COLUMNS = (
     PartType.joint,
     Lot.label.label("lot"),
     func.coalesce(Lot.produced_at, Lot.received_at).label("made_at"),
-    Lot.expires_at,
 )
 
 
 def _parts(
-    session: Session, kept: KeptPattern, of_type: ColumnElement[bool], named: Collection[int]
+    session: Session,
+    kept: KeptPattern,
+    of_type: ColumnElement[bool],
+    named: Collection[int],
+    into: Into,
 ) -> Sequence[Offered]:
     used_up = and_(PartType.renew_at_opening, exists().where(Layer.part_id == Part.id))
     in_store = and_(Part.whereabouts == Whereabouts.IN_STORE, of_type, ~used_up)
+    meant = or_(in_store, Part.id.in_(named) if named else false())
+    forbids = forbids_of_parts(session, meant, stack_id=into.stack_id, on=into.on)
     rows: Sequence[Any] = session.execute(
         select(
             Part.id,
             Part.serial,
             Part.item_number,
-            Part.usability,
             Part.whereabouts,
             Part.place,
             _reserved.serial.label("reserved_for"),
             _fitted_in.serial.label("stack"),
-            _held(Hold.part_id, Part.id).label("held"),
-            _held(Hold.lot_id, Part.lot_id).label("lot_held"),
             *TYPE_COLUMNS,
         )
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .outerjoin(_reserved, _reserved.id == Part.reserved_for_stack_id)
         .outerjoin(_fitted_in, _fitted_in.id == Part.stack_id)
-        .where(or_(in_store, Part.id.in_(named) if named else false()))
+        .where(meant)
         .order_by(Part.id)
     ).all()
-    return [_part(row, kept) for row in rows]
+    return [_part(row, kept, forbids[row.id]) for row in rows]
 
 
-def _part(row: Any, kept: KeptPattern) -> Offered:
+def _part(row: Any, kept: KeptPattern, forbids: Sequence[Forbids]) -> Offered:
     is_in_store = row.whereabouts is Whereabouts.IN_STORE
     where = (row.stack and f"fitted in {row.stack}") or str(row.whereabouts)
     candidate = Candidate(
         key=row.id,
         part=row.id,
         label=part_label(row.serial, row.lot, row.item_number),
-        usability=row.usability,
-        hold_reason=row.held or row.lot_held or "",
+        why_not=_in_words(forbids),
         reserved_for=row.reserved_for or "",
         taken_from="" if is_in_store else row.stack or str(row.whereabouts),
         **_of_type(row, kept),
@@ -115,7 +117,14 @@ def _part(row: Any, kept: KeptPattern) -> Offered:
     return Offered(candidate, f"{where}, {row.place}" if row.place else where)
 
 
-def _lots(session: Session, kept: KeptPattern, of_type: ColumnElement[bool]) -> Sequence[Offered]:
+def _in_words(forbids: Sequence[Forbids]) -> str:
+    """Why it must not be used, in a word; where it is now, and for whom, the plan sees to."""
+    return next((forbid.word for forbid in forbids if forbid.concession_may), "")
+
+
+def _lots(
+    session: Session, kept: KeptPattern, of_type: ColumnElement[bool], into: Into
+) -> Sequence[Offered]:
     taken = (
         select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
     )
@@ -123,13 +132,15 @@ def _lots(session: Session, kept: KeptPattern, of_type: ColumnElement[bool]) -> 
         select(
             Lot.id,
             (Lot.quantity - taken).label("left"),
-            _held(Hold.lot_id, Lot.id).label("held"),
             *TYPE_COLUMNS,
         )
         .join(PartType, PartType.id == Lot.part_type_id)
         .where(PartType.counted, of_type, or_(Lot.quantity.is_(None), Lot.quantity > taken))
         .order_by(Lot.id)
     ).all()
+    forbids = forbids_of_lots(
+        session, [row.id for row in rows], design_id=kept.design_id, on=into.on
+    )
     return [
         Offered(
             Candidate(
@@ -137,8 +148,7 @@ def _lots(session: Session, kept: KeptPattern, of_type: ColumnElement[bool]) -> 
                 part=None,
                 label=f"lot {row.lot}",
                 items=MANY_ITEMS if row.left is None else row.left,
-                usability=Usability.ACCEPTED,
-                hold_reason=row.held or "",
+                why_not=_in_words(forbids[row.id]),
                 **_of_type(row, kept),
             ),
             "from the lot",
@@ -159,7 +169,6 @@ def _of_type(row: Any, kept: KeptPattern) -> dict[str, Any]:
         "joint": row.joint,
         "material": row.material,
         "made_on": row.made_at.date() if row.made_at else None,
-        "usable_until": row.expires_at.date() if row.expires_at else None,
     }
 
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date
+from datetime import UTC, date, datetime, time
 from functools import cached_property
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, union
+from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.grammar import Item, Pattern
@@ -17,7 +17,7 @@ from service.planning.arithmetic import options
 from service.planning.arithmetic.changeover import Plan, plan
 from service.planning.queries.closing import NOTHING_SAID, KnownRods, RodEntry, rods_of_stack
 from service.planning.queries.documents import Around, PlanDocument, document_of
-from service.planning.queries.store import Offered, offered
+from service.planning.queries.store import Into, Offered, offered
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import End, Usability
 from service.platform.errors import Refused
@@ -26,7 +26,8 @@ from service.stacks.queries.layer_maps import LayerMap, layer_map
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables import Hold, Part, PartType
+from service.store.queries.forbids import OF_PLACE, Cause, forbids_of_parts
+from service.store.tables import Part, PartType
 
 # Which parts of a pile are used up: by their type, a hold, their openings or their hours.
 
@@ -39,8 +40,18 @@ class UsedUp:
     worn: Mapping[int, str]
 
 
-def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
-    """Return those renewed once they are reached. One statement, six where limits count."""
+RENEWED = (None, Usability.ON_HOLD, Usability.REJECTED)
+"""What somebody has judged of a part that is renewed once it is reached; None: something else."""
+STAYS = {Cause.DESIGN_HOLD, Cause.EXPIRED, *OF_PLACE}
+"""Said of the whole stack, or no reason to renew what sits in it."""
+
+
+def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> UsedUp:
+    """Return those renewed once they are reached. Three statements, eight where limits count.
+
+    Whatever must not be put on again is renewed; what sits there under a concession, or waits to
+    be looked at, is not.
+    """
     rows = session.execute(
         select(
             Part.id,
@@ -48,17 +59,19 @@ def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
             PartType.openings_most,
             PartType.hours_most,
             Part.usability,
-            _reason_of_hold(),
         )
         .join(PartType, PartType.id == Part.part_type_id)
         .where(Part.id.in_(parts))
     ).all()
     by_type = frozenset(row.id for row in rows if row.renew_at_opening)
-    worn = {
-        row.id: f"on hold: {row.held.rstrip('.')}" if row.held else str(row.usability)
-        for row in rows
-        if row.held or row.usability in (Usability.ON_HOLD, Usability.REJECTED)
-    }
+    conceded = {row.id for row in rows if row.usability is Usability.UNDER_CONCESSION}
+    worn = {}
+    for part, forbids in forbids_of_parts(session, parts, stack_id=stack_id).items():
+        against = [x for x in forbids if x.cause not in STAYS and x.judged in RENEWED]
+        if part in conceded:
+            against = [x for x in against if x.cause in (Cause.LOT_HOLD, Cause.TYPE_HOLD)]
+        if against:
+            worn[part] = against[0].word
     openings_most = {row.id: row.openings_most for row in rows if row.openings_most is not None}
     hours_most = {row.id: row.hours_most for row in rows if row.hours_most is not None}
     limited = set(openings_most) - by_type - set(worn)
@@ -72,21 +85,6 @@ def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
     return UsedUp(by_type, worn)
-
-
-def _reason_of_hold() -> Any:
-    """Select why a part must not be put back: a hold of its own or on its lot; None: no hold.
-
-    A concession given for the part allows it in spite of its own hold.
-    """
-    own_hold = and_(Hold.part_id == Part.id, Part.usability != Usability.UNDER_CONCESSION)
-    return (
-        select(func.min(Hold.reason))
-        .where(Hold.lifted_at.is_(None), or_(own_hold, Hold.lot_id == Part.lot_id))
-        .correlate(Part)
-        .scalar_subquery()
-        .label("held")
-    )
 
 
 def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:
@@ -172,6 +170,14 @@ class Ground:
 
 
 @dataclass(frozen=True, slots=True)
+class WornLayer:
+    """A layer that would be renewed if it were reached, and why."""
+
+    layer: Layer
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class WorkedOut:
     """A plan, not kept yet: the document that would be, and its hash."""
 
@@ -179,6 +185,17 @@ class WorkedOut:
     document: PlanDocument
     content: str
     content_sha256: str
+    staying: tuple[WornLayer, ...]
+    """used up, and not reached by the plan"""
+
+
+def worn_layers(session: Session, ground: Ground) -> tuple[WornLayer, ...]:
+    """Return the layers of the present pile that must not be used again, or are used up.
+
+    Three statements, eight where limits count. What is renewed at every opening is left out.
+    """
+    worn = used_up_parts(session, {x.part for x in ground.layers}, ground.shown.stack.id).worn
+    return tuple(WornLayer(x, worn[x.part]) for x in ground.layers if x.part in worn)
 
 
 def ground_of(session: Session, stack_id: int) -> Ground:
@@ -203,14 +220,15 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
         raise Refused("stack", shown.stack.serial, ground.why_not)
     _refuse_strange_stacks(session, shown.stack.id, ask.wishes)
     known = rods_of_stack(session, shown, ask.rods)
-    store = offered(session, ground.kept, ground.pattern, named_parts(ask.wishes))
-    used_up = used_up_parts(session, {layer.part for layer in ground.layers})
+    noon = datetime.combine(ask.planned_for, time(12), UTC)
+    into = Into(shown.stack.id, noon)
+    store = offered(session, ground.kept, ground.pattern, named_parts(ask.wishes), into)
+    used_up = used_up_parts(session, {layer.part for layer in ground.layers}, shown.stack.id)
     pattern, worn = _renewing(ground, used_up)
     plan_found = plan(
         pattern,
         ground.layers,
         ask.wishes,
-        on=ask.planned_for,
         stack=shown.stack.serial,
         store=[part.candidate for part in store],
         rods=None if known.lacking else known.rods,
@@ -238,7 +256,13 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
         ),
     )
     content = document.canonical
-    return WorkedOut(plan_found, document, content, sha256_of(content))
+    kept = {layer.part for layer in plan_found.pile}
+    staying = tuple(
+        WornLayer(layer, used_up.worn[layer.part])
+        for layer in ground.layers
+        if layer.part in used_up.worn and layer.part in kept
+    )
+    return WorkedOut(plan_found, document, content, sha256_of(content), staying)
 
 
 def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[options.Wish, ...]) -> None:

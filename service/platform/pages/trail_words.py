@@ -42,6 +42,7 @@ SENTENCES = {
     "correction:written": "wrote {subject}",
     "correction:approved": "approved {subject}",
     "correction:refused": "refused {subject}",
+    "part:to be decided": "asked what {subject} is from now on",
     "hold:placed": "placed a hold on {subject}",
     "holds:placed": "placed holds on {subject}",
     "hold:lifted": "lifted a hold on {subject}",

@@ -4,7 +4,7 @@ Nothing that is on hold, not accepted, expired or out of calibration passes with
 which then counts as used in this record.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -13,25 +13,26 @@ from sqlalchemy import exists, or_, select
 from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
-from service.platform.errors import Refused
+from service.platform.errors import Refused, RefusedTogether
 from service.proof.tables import StackTest
-from service.records.changes import journal
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.changes.lots import take_item
-from service.store.queries.holds import Forbids, unused_concession, what_forbids
-from service.store.queries.instruments import THROUGH_THE_DAY, calibration_on
+from service.store.queries.forbids import (
+    Cause,
+    Forbids,
+    allowing,
+    concessions_left,
+    for_instrument,
+    for_parts,
+    forbids_of_parts,
+    what_forbids,
+)
+from service.store.queries.instruments import calibration_on
 from service.store.queries.scans import Hit, resolve_to_fit
 from service.store.tables import Concession, Instrument, Lot, Part, PartType
-
-NOT_AT_HAND = {
-    Whereabouts.EXPECTED: "it is expected and has not been received.",
-    Whereabouts.AWAY: "it is away.",
-    Whereabouts.SCRAPPED: "it is scrapped.",
-    Whereabouts.MISSING: "it cannot be found, so the records say.",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,49 +78,57 @@ def part_to_use(
     label = part_label(part.serial, lot.label if lot else None, part.item_number)
     if part_type.kind not in kinds:
         raise Refused(field, label, f"it is a {part_type.kind}, which is no {as_what}.")
-    if part.whereabouts in NOT_AT_HAND:
-        raise Refused(
-            field,
-            label,
-            NOT_AT_HAND[part.whereabouts],
-            "If it lies here, say so on the part's page first.",
-        )
-    if part.whereabouts is Whereabouts.FITTED:
-        raise Refused(field, label, *_fitted_where(work, record, part))
-    if part.reserved_for_stack_id not in (None, record.stack_id):
-        other = work.session.get_one(Stack, part.reserved_for_stack_id).serial
-        raise Refused(
-            field, label, f"it is reserved for {other}.", "Another part, or lift the reservation."
-        )
-    forbids = [*what_forbids(work.session, part.id), *_expired(work, part, lot, done_at)]
-    use_in_spite(work, record, part, forbids, named=(field, label))
+    forbids = forbids_of_parts(work.session, [part.id], stack_id=record.stack_id, on=done_at)
+    use_in_spite(work, record, [part], forbids, named={part.id: (field, label)})
     return part, part_type, label
 
 
 def use_in_spite(
     work: Work,
     record: RebuildRecord,
-    part: Part,
-    forbids: Collection[Forbids],
+    parts: Collection[Part],
+    forbids: Mapping[int, Collection[Forbids]],
     *,
-    named: tuple[str, str],
+    named: Mapping[int, tuple[str, str]],
+    lines: Mapping[int, int] | None = None,
 ) -> None:
-    """Use up the concession that allows a part in spite of what forbids it, if anything does.
+    """Use up the concessions that allow parts in spite of what forbids each, if anything does.
 
-    ``named`` is the field it came from and what a person calls it. Raises Refused without one.
+    ``named`` is the field each came from and what a person calls it, ``lines`` where it stands in
+    a list. Raises Refused, or RefusedTogether, without one.
     """
-    if not forbids:
+    against = [part for part in parts if forbids.get(part.id)]
+    if not against:
         return
-    concession = _concession_for(work, record, forbids, part)
-    if concession is None:
-        field, label = named
-        raise Refused(
-            field,
-            label,
-            " ".join(forbid.sentence for forbid in forbids),
-            "Another part would be right, or a concession for this one.",
-        )
-    concession.used_in_record_id = record.id
+    about = for_parts(against, record.stack_id)
+    leaves = concessions_left(work.session, about, record_id=record.id)
+    wrong: list[Refused] = []
+    used: set[int] = set()
+    for part in against:
+        some = forbids[part.id]
+        gone = next((forbid for forbid in some if not forbid.concession_may), None)
+        allowed = allowing(leaves, some, part)
+        used.update(allowed)
+        line = f"line {lines[part.id]}: " if lines else ""
+        if gone is not None:
+            why = _begun_small(gone.sentence)
+            wrong.append(Refused(*named[part.id], f"{line}{why}", gone.mend))
+        elif not allowed:
+            why = " ".join(forbid.sentence for forbid in some)
+            right = "Another part would be right, or a concession for this one."
+            wrong.append(Refused(*named[part.id], f"{line}{why}", right))
+    if wrong:
+        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+    _use_up(work, record, used)
+
+
+def _begun_small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _use_up(work: Work, record: RebuildRecord, concession_ids: Collection[int]) -> None:
+    for concession_id in concession_ids:
+        work.session.get_one(Concession, concession_id).used_in_record_id = record.id
 
 
 def instrument_to_use(
@@ -148,24 +157,22 @@ def instrument_to_use(
     calibration = calibration_on(work.session, instrument_id, taken_at)
     forbids = list(what_forbids(work.session, instrument_id=instrument_id))
     if not calibration.is_valid:
-        forbids.append(Forbids("usability", calibration.sentence))
+        forbids.append(Forbids(Cause.CALIBRATION, calibration.sentence))
     if not forbids:
         return InstrumentUsed(instrument, calibration.id, None)
-    concession_id = (
-        unused_concession(work.session, instrument_id=instrument_id, record_id=record.id)
-        if all(forbid.concession_may for forbid in forbids)
-        else None
-    )
-    if concession_id is None:
+    about = for_instrument(instrument_id)
+    leaves = concessions_left(work.session, about, record_id=record.id)
+    allowed = allowing(leaves, forbids, None) if instrument.in_use else ()
+    if not allowed:
         raise Refused(
             "instrument_id",
             instrument.label,
             " ".join(forbid.sentence for forbid in forbids),
             "One in calibration would be right, or a concession for this one.",
         )
-    work.session.get_one(Concession, concession_id).used_in_record_id = record.id
+    _use_up(work, record, allowed)
     valid = calibration.id if calibration.is_valid else None
-    return InstrumentUsed(instrument, valid, concession_id)
+    return InstrumentUsed(instrument, valid, allowed[0])
 
 
 def give_back_concessions(work: Work, record: RebuildRecord, step: Step) -> None:
@@ -202,11 +209,13 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
             )
         )
     else:
-        parts = select(Part.id)
+        parts = select(Part.id)  # a design's concession allows whatever is put on
         if concession.part_id is not None:
             parts = parts.where(Part.id == concession.part_id)
-        else:
+        elif concession.lot_id is not None:
             parts = parts.where(Part.lot_id == concession.lot_id)
+        elif concession.part_type_id is not None:
+            parts = parts.where(Part.part_type_id == concession.part_type_id)
         standing = standing.where(
             Step.kind.in_((StepKind.PUT_ON, StepKind.FIXING_FITTED)), Step.part_id.in_(parts)
         )
@@ -293,43 +302,6 @@ def item_of(work: Work, lot_id: int, field: str) -> Part:
         return unused or take_item(work, lot_id)
     except Refused as refused:
         raise Refused(field, lot.label, refused.reason, refused.right_would_be) from refused
-
-
-def _fitted_where(work: Work, record: RebuildRecord, part: Part) -> tuple[str, str]:
-    if part.stack_id == record.stack_id:
-        return "it is in this stack already.", "Lift it off first, or use another part."
-    stack = work.session.get_one(Stack, part.stack_id).serial
-    position = work.session.scalar(
-        select(Layer.position).where(Layer.part_id == part.id, Layer.present)
-    )
-    layer = f", layer {position}" if position else ""
-    return f"it is fitted in {stack}{layer}.", f"Lift it off there first, in a record of {stack}."
-
-
-def _expired(work: Work, part: Part, lot: Lot | None, done_at: datetime) -> list[Forbids]:
-    """Shelf life counts until a part is first fitted."""
-    if lot is None or lot.expires_at is None or lot.expires_at + THROUGH_THE_DAY >= done_at:
-        return []
-    fitted = or_(
-        exists().where(Layer.part_id == part.id), exists().where(Fixing.part_id == part.id)
-    )
-    if work.session.scalar(select(fitted)):
-        return []
-    return [
-        Forbids("usability", f"Lot {lot.label} expired on {journal.shown(lot.expires_at)[:10]}.")
-    ]
-
-
-def _concession_for(
-    work: Work, record: RebuildRecord, forbids: Collection[Forbids], part: Part
-) -> Concession | None:
-    if not all(forbid.concession_may for forbid in forbids):
-        return None
-    held = [forbid.since for forbid in forbids if forbid.since is not None]
-    found = unused_concession(
-        work.session, part_id=part.id, record_id=record.id, since=max(held, default=None)
-    )
-    return work.session.get_one(Concession, found) if found is not None else None
 
 
 def refuse_no_rod(work: Work, record: RebuildRecord, rod_number: int) -> None:

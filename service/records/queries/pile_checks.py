@@ -19,9 +19,10 @@ from datetime import date, datetime
 from threading import Lock
 from typing import Any, NamedTuple
 
-from sqlalchemy import and_, exists, func, or_, select, union
+from sqlalchemy import exists, func, select, union
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic import grammar_findings
 from service.designs.arithmetic import grammar_text as text
 from service.designs.arithmetic.fitness import PartFacts, RodFacts, check_fixings, check_parts
 from service.designs.arithmetic.grammar import Pattern
@@ -47,7 +48,16 @@ from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as BuildLayer
-from service.store.tables import Concession, Hold, Lot, Part, PartType
+from service.store.queries.forbids import (
+    HOLDS,
+    Cause,
+    Forbids,
+    allowing,
+    concessions_used,
+    forbids_of_parts,
+    what_forbids,
+)
+from service.store.tables import Lot, Part, PartType
 
 # What is known of the parts of a pile as a record has it: facts for `fitness`.
 #
@@ -59,8 +69,9 @@ from service.store.tables import Concession, Hold, Lot, Part, PartType
 class KnownPart:
     """One part of the pile; hours in h, openings counted with this event's.
 
-    ``hold_reason`` empty: not on hold. ``was_fitted_before``: it was put on in this event and had
-    been in a build. ``is_new``: it was put on in this event and had not.
+    ``hold_reason`` empty: not on hold; ``failing`` and ``rule_met``: why somebody, or the rule,
+    says it is failing. ``was_put_on`` in this event; ``was_fitted_before``: and had been in a
+    build. ``is_new``: it was put on in this event and had not.
     """
 
     part: int
@@ -71,16 +82,15 @@ class KnownPart:
     hours_most: float | None
     usability: Usability
     hold_reason: str
+    failing: str
+    rule_met: str
     usable_until: date | None
     openings: int
     hours: float
+    was_put_on: bool
     was_fitted_before: bool
     is_new: bool
     has_concession: bool
-
-
-Held = tuple[str, int | None]
-"""A part or a lot, by its id."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,22 +108,33 @@ def known_parts(
     record_id: int,
     part_ids: Collection[int],
     *,
+    stack_id: int,
     until: datetime | None,
 ) -> dict[int, KnownPart]:
-    """Return what is known of these parts as this record has them. Eleven statements in all.
+    """Return what is known of these parts as this record has them. Fourteen statements in all.
 
     ``until`` is when the record was handed in; None: it is being written, all of today counts.
     """
     ids = list(part_ids)
     rows = session.execute(
-        select(Part.id, Part.usability, Part.lot_id, Lot.expires_at, *columns(KnownPart, PartType))
+        select(
+            Part.id,
+            Part.usability,
+            Part.lot_id,
+            Part.part_type_id,
+            Lot.expires_at,
+            *columns(KnownPart, PartType),
+        )
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(Part.id.in_(ids))
     ).all()
-    lots = {row.lot_id for row in rows if row.lot_id is not None}
-    held = _held(session, ids, lots, until)
-    allowed = _allowed(session, record_id)
+    forbids = forbids_of_parts(session, ids, stack_id=stack_id, held_at=until)
+    told = {
+        part: [x for x in some if (x.cause in HOLDS if until else x.concession_may)]
+        for part, some in forbids.items()
+    }
+    allowed = concessions_used(session, record_id)
     put_on = _put_on(session, record_id)
     openings = _openings(session, record_id, [row.id for row in rows if row.openings_most])
     hours = _hours(session, record_id, [row.id for row in rows if row.hours_most])
@@ -123,13 +144,16 @@ def known_parts(
             row,
             part=row.id,
             usability=row.usability if until is None else Usability.ACCEPTED,
-            hold_reason=next((held[key][0] for key in _keys(row) if key in held), ""),
+            hold_reason=_reason(told[row.id], HOLDS - {Cause.DESIGN_HOLD}),
+            failing=_reason(told[row.id], {Cause.FAILING}),
+            rule_met=_reason(told[row.id], {Cause.RULE_MET}),
+            was_put_on=row.id in put_on,
             usable_until=row.expires_at.date() if row.expires_at else None,
             openings=openings.get(row.id, 0),
             hours=hours.get(row.id, 0.0),
             was_fitted_before=put_on.get(row.id, False),
             is_new=not put_on.get(row.id, True),
-            has_concession=_is_allowed(row, allowed, held),
+            has_concession=bool(allowing(allowed, told[row.id], row)),
         )
         for row in rows
     }
@@ -150,64 +174,20 @@ def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
     return {row.departs_from: read_as(Departure, row) for row in rows}
 
 
-def _held(
-    session: Session, ids: Collection[int], lots: Collection[int], until: datetime | None
-) -> dict[Held, tuple[str, datetime]]:
-    """Return why each is on hold, or was then, and when its last hold was placed."""
-    rows = session.execute(
-        select(Hold.part_id, Hold.lot_id, Hold.reason, Hold.placed_at)
-        .where(_standing(until), or_(Hold.part_id.in_(ids), Hold.lot_id.in_(lots)))
-        .order_by(Hold.placed_at)
-    )
-    found: dict[Held, tuple[str, datetime]] = {}
-    for row in rows:
-        key = _key(row)
-        first = found[key][0] if key in found else row.reason
-        found[key] = (first, row.placed_at)
-    return found
+def _reason(forbids: Iterable[Forbids], causes: Collection[Cause]) -> str:
+    return next((forbid.reason for forbid in forbids if forbid.cause in causes), "")
 
 
-def _standing(until: datetime | None) -> Any:
-    """Holds that stand, or stood then."""
-    if until is None:
-        return Hold.lifted_at.is_(None)
-    return and_(Hold.placed_at <= until, or_(Hold.lifted_at.is_(None), Hold.lifted_at > until))
-
-
-def _is_any_held(session: Session, ids: Collection[int], until: datetime | None) -> bool:
-    """Say whether one of these parts, or the lot of one, is or was on hold. One statement."""
-    held: Any = exists().where(
-        _standing(until), or_(Hold.part_id == Part.id, Hold.lot_id == Part.lot_id)
-    )
-    if until is None:
-        held = or_(held, Part.usability == Usability.ON_HOLD)
-    return session.scalar(select(Part.id).where(Part.id.in_(ids), held).limit(1)) is not None
-
-
-def _allowed(session: Session, record_id: int) -> dict[Held, datetime]:
-    """Return what concessions used in this record allow, and when the last was given."""
-    rows = session.execute(
-        select(Concession.part_id, Concession.lot_id, Concession.given_at)
-        .where(Concession.used_in_record_id == record_id, Concession.instrument_id.is_(None))
-        .order_by(Concession.given_at)
-    )
-    return {_key(row): row.given_at for row in rows}
-
-
-def _is_allowed(
-    row: Any, allowed: Mapping[Held, datetime], held: Mapping[Held, tuple[str, datetime]]
+def _is_any_barred(
+    session: Session, ids: Collection[int], head: "_Head", until: datetime | None
 ) -> bool:
-    """Be true where a concession allows a part; one given before a hold knew nothing of it."""
-    given = max((allowed[key] for key in _keys(row) if key in allowed), default=None)
-    return given is not None and all(held[key][1] <= given for key in _keys(row) if key in held)
-
-
-def _key(row: Any) -> Held:
-    return ("lot", row.lot_id) if row.part_id is None else ("part", row.part_id)
-
-
-def _keys(row: Any) -> tuple[Held, Held]:
-    return ("part", row.id), ("lot", row.lot_id)
+    """Say whether one of these parts must not be used, or was on hold then."""
+    forbids = forbids_of_parts(session, ids, stack_id=head.stack_id, held_at=until)
+    return any(
+        forbid.cause in HOLDS if until else forbid.concession_may
+        for some in forbids.values()
+        for forbid in some
+    )
 
 
 def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:
@@ -261,6 +241,8 @@ def _earlier(session: Session, record_id: int, builds: Iterable[int]) -> set[int
     return set(rows)
 
 
+WITHOUT_PATTERN = (Wrong.ON_HOLD, Wrong.NOT_ACCEPTED, Wrong.FAILING, Wrong.RULE_MET)
+"""What is told of parts where the design keeps no pattern: what must not be used."""
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64
 _ONE_AT_A_TIME = Lock()
@@ -330,12 +312,14 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
         return PileCheck(kept)
     until = None if head.state in BEING_WRITTEN else head.handed_in_at
     ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
-    if kept.pattern is None and not _is_any_held(session, ids, until):
+    if kept.pattern is None and not _is_any_barred(session, ids, head, until):
         return PileCheck(kept)
-    parts = known_parts(session, record_id, ids, until=until)
+    parts = known_parts(session, record_id, ids, stack_id=head.stack_id, until=until)
     on = (head.closed_at or head.performed_from).date()
     if kept.pattern is None:
-        found = [each for each in _of_parts(kept, pile, parts, on) if each.wrong is Wrong.ON_HOLD]
+        found = [x for x in _of_parts(kept, pile, parts, on) if x.wrong in WITHOUT_PATTERN]
+        if until is None:
+            found += _of_design(session, head, kept)
         return PileCheck(kept, judged=_judged(session, found, head))
     called = {at: kept.called(part.drawing_number, part.revision) for at, part in parts.items()}
     seen = seen_so(layers, called)
@@ -349,6 +333,8 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
     ]
     if is_closed and kept.on_each_rod:
         found += _of_fixings(session, kept, pile.fixings)
+    if until is None:
+        found += _of_design(session, head, kept)
     return PileCheck(kept, layers, checked.cells, _judged(session, found, head))
 
 
@@ -522,6 +508,9 @@ def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
         facts,
         usability=Usability.UNDER_CONCESSION if part.has_concession else part.usability,
         hold_reason=part.hold_reason.rstrip("."),
+        failing=part.failing.rstrip("."),
+        rule_met=part.rule_met.rstrip("."),
+        stays=not part.was_put_on,
         usable_until=part.usable_until if part.is_new else None,
         openings=part.openings,
         openings_most=part.openings_most,
@@ -529,6 +518,20 @@ def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
         hours_most=part.hours_most,
         fitted_again=part.was_fitted_before,
     )
+
+
+def _of_design(session: Session, head: _Head, kept: KeptPattern) -> list[Finding]:
+    """A hold on the design itself, unless a concession for it is used in this record."""
+    forbids = what_forbids(session, design_id=head.design_id)
+    if not forbids or allowing(concessions_used(session, head.id), forbids, None):
+        return []
+    reason = forbids[0].reason.rstrip(".")
+    mend = "Ask for a concession for the design."
+    return [
+        grammar_findings.found(
+            Wrong.ON_HOLD, f"the design {kept.design} is on hold: {reason}", mend
+        )
+    ]
 
 
 def _of_fixings(session: Session, kept: KeptPattern, fixings: Iterable[Any]) -> tuple[Finding, ...]:

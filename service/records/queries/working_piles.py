@@ -10,11 +10,11 @@ from datetime import datetime
 from functools import cached_property
 from typing import Any, NamedTuple
 
-from sqlalchemy import Select, exists, or_, select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import Layer, OpenPile
-from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
@@ -23,7 +23,7 @@ from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.tables import Fixing
 from service.stacks.tables import Layer as LayerRow
 from service.store.arithmetic.identifiers import part_label
-from service.store.tables import Hold, Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 TO_BE_RENEWED = "to be renewed"
 """The place of a lifted layer that is renewed at every opening."""
@@ -70,12 +70,6 @@ class LiftedOff:
     step_id: int
     done_at: datetime
     to_be_renewed: bool
-    is_held: bool = False
-
-    @property
-    def may_go_back(self) -> bool:
-        """Say whether it is neither renewed at every opening nor on hold."""
-        return not self.to_be_renewed and not self.is_held
 
 
 @dataclass(frozen=True)
@@ -210,10 +204,6 @@ def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
             Step.rod_number,
             Step.done_at,
             Part.place,
-            or_(
-                Part.usability.in_((Usability.ON_HOLD, Usability.REJECTED)),
-                exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None)),
-            ).label("is_held"),
             *PART_COLUMNS,
         )
         .join(Part, Part.id == Step.part_id)
@@ -238,7 +228,6 @@ def _fold_layers(
                 row.step_id,
                 row.done_at,
                 row.place == TO_BE_RENEWED,
-                bool(row.is_held),
             )
         elif row.step is StepKind.PUT_ON:
             pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))

@@ -209,7 +209,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
                 "Layers from the fixed end",
                 _marks(request),
                 as_today=is_now,
-                held=frozenset(hold.part_id for hold in sheet.holds),
+                held=frozenset(hold.part_id for hold in sheet.holds if hold.part_id),
             )
         ),
         pile=pile_in_words(pile_map),

@@ -132,10 +132,11 @@ PLACED, LIFTED = aliased(Person), aliased(Person)
 
 @dataclass(frozen=True, slots=True)
 class HoldOnIt:
-    """One hold on a part or on its lot, standing or lifted."""
+    """One hold on a part, its lot or its part type, standing or lifted."""
 
     id: int
     of_lot: bool
+    of_type: bool
     reason: str
     placed_by: str
     placed_at: datetime
@@ -259,18 +260,34 @@ def _scans(session: Session, part_id: int) -> tuple[str, ...]:
 
 
 HOLDS = (
-    select(Hold.lot_id, PLACED.name, *columns(HoldOnIt, Hold, lifted_by=LIFTED.name))
+    select(
+        Hold.lot_id, Hold.part_type_id, PLACED.name, *columns(HoldOnIt, Hold, lifted_by=LIFTED.name)
+    )
     .join(PLACED, PLACED.id == Hold.placed_by_id)
     .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
-    .where(or_(Hold.part_id == param("part_id"), Hold.lot_id == param("lot_id")))
+    .where(
+        or_(
+            Hold.part_id == param("part_id"),
+            Hold.lot_id == param("lot_id"),
+            Hold.part_type_id == param("type_id"),
+        )
+    )
     .order_by(Hold.placed_at, Hold.id)
 )
 
 
 def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
-    rows: Sequence[Any] = session.execute(HOLDS, {"part_id": part.id, "lot_id": part.lot_id}).all()
+    keys = {"part_id": part.id, "lot_id": part.lot_id, "type_id": part.type_id}
+    rows: Sequence[Any] = session.execute(HOLDS, keys).all()
     return tuple(
-        read_as(HoldOnIt, row, of_lot=row.lot_id is not None, placed_by=row.name) for row in rows
+        read_as(
+            HoldOnIt,
+            row,
+            of_lot=row.lot_id is not None,
+            of_type=row.part_type_id is not None,
+            placed_by=row.name,
+        )
+        for row in rows
     )
 
 

@@ -20,10 +20,17 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import param, param_list, statement
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
-from service.stacks.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
+from service.stacks.queries.stacks import (
+    HELD_BY,
+    OPEN,
+    joined,
+    standing_holds,
+    state_in_a_word,
+    written,
+)
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
-from service.store.tables import Hold, Lot, Part
+from service.store.tables import Hold, Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +67,15 @@ class StackCorrection:
 
 @dataclass(frozen=True, slots=True)
 class FittedHold:
-    """A standing hold on parts fitted in a stack, or on their lot."""
+    """A standing hold on parts fitted in a stack, on their lot or type, or on its design."""
 
     id: int
-    part_id: int
+    part_id: int | None
     label: str
     lot: str | None
-    of_lot: bool
+    part_type: str | None
+    held: str
+    """what is on hold: part, lot, part type or design"""
     reason: str
     placed_at: datetime
     position: int | None
@@ -165,11 +174,13 @@ def _holds_of_one() -> Any:
         Part.serial.label("serial"),
         Part.item_number.label("item_number"),
         Part.lot_id.label("lot_id"),
+        Part.part_type_id.label("part_type_id"),
         stack_ids=param_list("stack_ids"),
     )
     return (
-        select(held, Lot.label.label("lot"), Layer.position, Layer.cell)
+        select(held, Lot.label.label("lot"), PartType.name, Layer.position, Layer.cell)
         .outerjoin(Lot, Lot.id == held.c.lot_id)
+        .outerjoin(PartType, PartType.id == held.c.part_type_id)
         .outerjoin(Layer, and_(Layer.part_id == held.c.part_id, Layer.present == true()))
         .order_by(held.c.placed_at, held.c.id, Layer.position)
     )
@@ -181,8 +192,9 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
         read_as(
             FittedHold,
             row,
-            label=part_label(row.serial, row.lot, row.item_number),
-            of_lot=bool(row.of_lot),
+            label=part_label(row.serial, row.lot, row.item_number) if row.part_id else "",
+            part_type=row.name,
+            held=HELD_BY[row.subject],
         )
         for row in rows
     )

@@ -203,24 +203,39 @@ def _escaped(text: str) -> str:
 
 
 def standing_holds(*columns: Any, stack_ids: Any) -> Any:
-    """Return standing holds on parts fitted in these stacks, and on the lots of such parts."""
+    """Return standing holds on parts fitted in these stacks, on their lots, types and designs.
+
+    Adds the stack, and ``subject``: its place in `HELD_BY`. A design's hold names no part.
+    """
+    by = (Part.id == Hold.part_id, Part.lot_id == Hold.lot_id,
+          Part.part_type_id == Hold.part_type_id)  # fmt: skip
     of_parts = (
-        select(*columns, type_coerce(literal(0), Hold.id.type).label("of_lot"))
+        select(*columns, Part.stack_id, _place(subject))
         .select_from(Hold)
-        .join(Part, Part.id == Hold.part_id)
+        .join(Part, condition)
         .where(Hold.lifted_at.is_(None), Part.stack_id.in_(stack_ids))
+        for subject, condition in enumerate(by)
     )
-    of_lot = (
-        select(*columns, type_coerce(literal(1), Hold.id.type).label("of_lot"))
+    of_design = (
+        select(*columns, Stack.id, _place(len(by)))
         .select_from(Hold)
-        .join(Part, Part.lot_id == Hold.lot_id)
-        .where(Hold.lifted_at.is_(None), Part.stack_id.in_(stack_ids))
+        .join(Stack, Stack.design_id == Hold.design_id)
+        .outerjoin(Part, Part.id == Hold.part_id)
+        .where(Hold.lifted_at.is_(None), Stack.id.in_(stack_ids))
     )
-    return union_all(of_parts, of_lot).subquery()
+    return union_all(*of_parts, of_design).subquery()
+
+
+HELD_BY = ("part", "lot", "part type", "design")
+"""What a hold that a stack shows is on."""
+
+
+def _place(subject: int) -> Any:
+    return type_coerce(literal(subject), Hold.id.type).label("subject")
 
 
 def _holds_counted(session: Session, stack_ids: Collection[int]) -> dict[int, int]:
-    held = standing_holds(Hold.id.label("id"), Part.stack_id, stack_ids=stack_ids)
+    held = standing_holds(Hold.id.label("id"), stack_ids=stack_ids)
     rows = session.execute(
         select(held.c.stack_id, func.count(held.c.id.distinct())).group_by(held.c.stack_id)
     )

@@ -1,18 +1,20 @@
-"""Holds and concessions on parts, lots and instruments.
+"""Holds and concessions on parts, lots, part types, designs and instruments.
 
 A hold on a part sets what may be done with it to “on hold” and remembers what it was; lifting the
-last hold gives that back, or says what the part is from now on. A hold on a lot or instrument is
-read by the queries; no row of its parts changes. A concession allows uses in one record.
+last hold gives that back, or says what the part is from now on. Any other hold is read by the
+queries (store/queries/forbids.py); no row of its parts changes. A concession allows uses in one
+record.
 
 A finding that a part must not be used again, and the word that an MEA is failing, place a hold of
 their own; undoing the one and withdrawing the other lift that hold and no other.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from sqlalchemy import select
 
+from service.designs.tables import Design
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.audit import Change, Event
@@ -21,7 +23,8 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Step
 from service.store.changes import part_axes, parts
-from service.store.tables import Concession, Hold, Instrument, Lot, Part
+from service.store.changes.inspections import decided
+from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
 
 MOST_TOGETHER = 2000
 """Holds placed at once, at most."""
@@ -29,16 +32,22 @@ MOST_TOGETHER = 2000
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What a hold or concession is about: exactly one of the three."""
+    """What a hold or concession is about: exactly one of these."""
 
     part_id: int | None = None
     lot_id: int | None = None
     instrument_id: int | None = None
+    part_type_id: int | None = None
+    design_id: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse none or several."""
-        if sum(key is not None for key in (self.part_id, self.lot_id, self.instrument_id)) != 1:
-            raise Refused("subject", "", "one part, one lot or one instrument is to be named.")
+        if sum(key is not None for key in asdict(self).values()) != 1:
+            what = "one part, lot, part type, design or instrument is to be named."
+            raise Refused("subject", "", what)
+
+
+SUBJECTS = ("part_id", "lot_id", "instrument_id", "part_type_id", "design_id")
 
 
 def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
@@ -47,9 +56,7 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
     why = given.reason(reason)
     named = _named(work, subject)
     hold = Hold(
-        part_id=subject.part_id,
-        lot_id=subject.lot_id,
-        instrument_id=subject.instrument_id,
+        **asdict(subject),
         reason=why,
         placed_by_id=work.by.id,
         placed_at=work.now,
@@ -97,9 +104,7 @@ def place_holds(
     rows = []
     for subject in new:
         hold = Hold(
-            part_id=subject.part_id,
-            lot_id=subject.lot_id,
-            instrument_id=subject.instrument_id,
+            **asdict(subject),
             reason=why,
             placed_by_id=work.by.id,
             placed_at=work.now,
@@ -119,7 +124,7 @@ def place_holds(
 def _held_already(work: Work, subjects: Sequence[Subject]) -> set[Subject]:
     """Those of the subjects that have a standing hold of their own."""
     held: set[Subject] = set()
-    for name in ("part_id", "lot_id", "instrument_id"):
+    for name in SUBJECTS:
         ids = [key for subject in subjects if (key := getattr(subject, name)) is not None]
         column = getattr(Hold, name)
         found = work.session.scalars(
@@ -200,7 +205,7 @@ def _lift(
         changes += _free_part(work, hold, judged)
     elif judged is not None:
         raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
-    subject = Subject(hold.part_id, hold.lot_id, hold.instrument_id)
+    subject = Subject(**{name: getattr(hold, name) for name in SUBJECTS})
     work.note(Event.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
 
 
@@ -219,11 +224,10 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
             raise Refused("subject", named[2], "it is scrapped.", "No concession brings it back.")
         if part.usability in {Usability.ON_HOLD, Usability.REJECTED, Usability.NOT_INSPECTED}:
             before, part.usability = part.usability, Usability.UNDER_CONCESSION
+            decided(work, part.id)
             changes.append(("whether it may be used", before, part.usability))
     row = Concession(
-        part_id=subject.part_id,
-        lot_id=subject.lot_id,
-        instrument_id=subject.instrument_id,
+        **asdict(subject),
         reason=why,
         given_by_id=work.by.id,
         given_at=work.now,
@@ -270,6 +274,8 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
             raise Refused("judged", judged.value, "that is no judgement.", f"Right: {allowed}.")
         part_axes.refuse_new_for_used(work, part.id, judged)
     before, part.usability = part.usability, wanted
+    if wanted is not Usability.NOT_INSPECTED:
+        decided(work, part.id)
     return [("whether it may be used", before, wanted)]
 
 
@@ -281,5 +287,11 @@ def _named(work: Work, subject: Subject) -> tuple[str, int, str]:
     if subject.lot_id is not None:
         lot = work.row(Lot, subject.lot_id, "lot")
         return ("lot", lot.id, lot.label)
+    if subject.part_type_id is not None:
+        part_type = work.row(PartType, subject.part_type_id, "part type")
+        return ("part type", part_type.id, part_type.name)
+    if subject.design_id is not None:
+        design = work.row(Design, subject.design_id, "design")
+        return ("design", design.id, f"{design.name} {design.revision}")
     instrument = work.row(Instrument, subject.instrument_id, "instrument")
     return ("instrument", instrument.id, instrument.label)

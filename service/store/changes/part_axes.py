@@ -5,6 +5,8 @@ in store/changes/holds.py), what it is reserved for (``reserve_part``). Fitting 
 off belong to rebuild records.
 """
 
+from collections.abc import Collection
+
 from sqlalchemy import exists, select
 
 from service.platform import changes as given
@@ -15,6 +17,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
+from service.store.changes.inspections import decided
 from service.store.changes.parts import (
     PLACES_BY_HAND,
     label,
@@ -92,12 +95,36 @@ def judge_part(work: Work, part_id: int, *, usability: Usability, reason: str) -
         raise Refused("usability", usability.value, "it is scrapped.", "Nothing is to be judged.")
     refuse_new_for_used(work, part_id, usability)
     before, row.usability = row.usability, usability
+    decided(work, part_id)
     work.note(
         Event.PART_JUDGED,
         ("part", part_id, label(work, row)),
         [("whether it may be used", before, usability)],
         reason=why,
     )
+
+
+MOST_JUDGED = 2000
+"""Parts judged at once, at most."""
+
+
+def judge_parts(
+    work: Work, part_ids: Collection[int], *, usability: Usability, reason: str
+) -> None:
+    """Say of several parts at once whether they may be used, with one reason: all or none.
+
+    Each has its entry in the trail, as `judge_part` writes it. Raises Refused where nothing is
+    chosen, or for the first part that cannot be judged so.
+    """
+    need(work.by, Act.PART_JUDGE)
+    wanted = list(dict.fromkeys(part_ids))
+    if not wanted:
+        raise Refused("chosen", "", "nothing is chosen.", "Choose at least one.")
+    if len(wanted) > MOST_JUDGED:
+        right = f"At most {MOST_JUDGED} would be right."
+        raise Refused("chosen", len(wanted), "these are too many at once.", right)
+    for part_id in wanted:
+        judge_part(work, part_id, usability=usability, reason=reason)
 
 
 def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str) -> None:

@@ -1,6 +1,6 @@
 """Holds and concessions: the list, placing and lifting a hold, giving a concession."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
@@ -15,17 +15,17 @@ from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
+from service.store.queries.forbids import Forbids, what_forbids
 from service.store.queries.holds import (
+    ADDRESSES,
     About,
     ConcessionRow,
-    Forbids,
     HeldSubject,
     HoldRow,
     concessions,
     hold,
     holds,
     subject,
-    what_forbids,
 )
 
 router = APIRouter(prefix="/holds")
@@ -147,27 +147,30 @@ def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int
     return _hold_page(request, database, hold_id, form)
 
 
+NAMED = {
+    "part": "part_id",
+    "lot": "lot_id",
+    "part_type": "part_type_id",
+    "design": "design_id",
+    "instrument": "instrument_id",
+}
+"""What an address names a subject by."""
+
+
 def _about(asked: Form) -> About:
-    about = About(
-        part_id=asked.whole("part", required=False),
-        lot_id=asked.whole("lot", required=False),
-        instrument_id=asked.whole("instrument", required=False),
-    )
-    if [about.part_id, about.lot_id, about.instrument_id].count(None) != 2:
-        raise NotFound("part, lot or instrument", "none was named")
-    return about
+    keys = {field: asked.whole(name, required=False) for name, field in NAMED.items()}
+    if list(keys.values()).count(None) != len(NAMED) - 1:
+        raise NotFound("part, lot, part type, design or instrument", "none was named")
+    return About(**keys)
 
 
 def _as_subject(about: About) -> Subject:
-    return Subject(about.part_id, about.lot_id, about.instrument_id)
+    return Subject(**asdict(about))
 
 
 def _subject_address(about: About) -> str:
-    if about.part_id is not None:
-        return f"/parts/{about.part_id}"
-    if about.lot_id is not None:
-        return f"/lots/{about.lot_id}"
-    return f"/instruments/{about.instrument_id}"
+    name, key = next((name, key) for name, key in asdict(about).items() if key is not None)
+    return f"{ADDRESSES[name.removesuffix('_id').replace('_', ' ')]}/{key}"
 
 
 def _subject_page(
@@ -176,9 +179,7 @@ def _subject_page(
     with reading(database) as session:
         context = SubjectPage(
             subject(session, about),
-            what_forbids(
-                session, about.part_id, lot_id=about.lot_id, instrument_id=about.instrument_id
-            ),
+            what_forbids(session, **asdict(about)),
             form,
         )
     return page(request, template, context, form.status)

@@ -17,6 +17,7 @@ from service.platform.permissions import Act, need
 from service.store.arithmetic.part_fields import ANY_TIME, PART_TYPE_FIELDS
 from service.store.changes.part_types import PartTypeEntry, change_part_type, make_part_type
 from service.store.pages.stiffness import Given, given_of
+from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.part_types import (
     PartTypeFacts,
     PartTypeOnPage,
@@ -43,6 +44,7 @@ class PartTypePage:
     part_type: PartTypeOnPage
     kept: Given | None
     has_stiffness: bool
+    on_it: HoldsOnIt
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,8 @@ def show(request: Request, me: Me, database: Database, part_type_id: int) -> Res
     need(me, Act.READ)
     with reading(database) as session:
         shown = part_type(session, part_type_id)
-    context = PartTypePage(shown, given_of(shown.facts), shown.facts.kind in OF_KIND)
+        on_it = holds_on(session, About(part_type_id=part_type_id))
+    context = PartTypePage(shown, given_of(shown.facts), shown.facts.kind in OF_KIND, on_it)
     return page(request, "store/part_types/show.html", context)
 
 

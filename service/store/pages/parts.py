@@ -5,6 +5,7 @@ What a part went through is shown by the page of one part and its trace, in modu
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
@@ -17,6 +18,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
+from service.platform.queries.lists import Turn
 from service.store.arithmetic.part_fields import (
     CHANGED_FIELDS,
     MEASURED,
@@ -51,6 +53,21 @@ class PartsPage:
     kinds: tuple[Kind, ...] = tuple(Kind)
     places: tuple[Whereabouts, ...] = tuple(Whereabouts)
     usabilities: tuple[Usability, ...] = tuple(Usability)
+
+
+MOST_SHOWN = 500
+"""Parts judged on one page."""
+
+
+@dataclass(frozen=True, slots=True)
+class InspectionPage:
+    """Parts of a stack nobody has inspected; ``further``: there are more than are shown."""
+
+    stack: str
+    rows: tuple[PartRow, ...]
+    further: bool
+    form: Form
+    usabilities: tuple[Usability, ...] = (Usability.ACCEPTED_USED, Usability.REJECTED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +117,40 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
         types = part_types(session)
     context = PartsPage(shown(request, found), types, asked)
     return page(request, "store/parts/list.html", context, asked.status)
+
+
+@router.get("/inspection")
+def show_inspection(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the parts of a stack nobody has inspected, to be judged together."""
+    need(me, Act.PART_JUDGE)
+    stack = asked.text("stack", most=200)
+    return _inspection_page(request, database, stack, blank(request))
+
+
+@router.post("/inspection")
+def inspect(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+    """Judge all that was shown, or what is chosen of it."""
+    need(me, Act.PART_JUDGE)
+    stack = asked.text("stack", most=200)
+    with form.collecting_errors():
+        usability, reason = form.choice("usability", Usability), form.text("reason")
+        chosen = form.raw_all("every") if form.yes("all") else form.raw_all("chosen")
+        ids = [int(key) for key in chosen if key.isdecimal() and len(key) < 16]
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/stacks/{quote(stack, safe='')}"
+            part_axes.judge_parts(
+                work, ids, usability=usability or Usability.NOT_INSPECTED, reason=reason
+            )
+        return go_on(request, work.answer)
+    return _inspection_page(request, database, stack, form)
+
+
+def _inspection_page(request: Request, database: Engine, stack: str, form: Form) -> Response:
+    wanted = PartFilter(stack=stack, usability=Usability.NOT_INSPECTED, items=True)
+    with reading(database) as session:
+        found = parts(session, wanted, Turn(MOST_SHOWN))
+    context = InspectionPage(stack, found.rows, bool(found.further), form)
+    return page(request, "store/parts/inspection.html", context, form.status)
 
 
 @router.get("/new")

@@ -1,13 +1,14 @@
-"""What must not be used and why, and the concessions which allow it once."""
+"""Holds and concessions: listed, one by one, and those of one subject."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import partial
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Row, Select, and_, or_, select
+from sqlalchemy import Row, Select, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
@@ -17,177 +18,14 @@ from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
 
-Cause = Literal["hold", "lot hold", "usability", "gone"]
-
-
-@dataclass(frozen=True, slots=True)
-class Forbids:
-    """One reason why a part, lot or instrument must not be used.
-
-    ``cause``: a hold of its own, a hold on its lot, what was judged of it, or that it is gone
-    (scrapped, withdrawn from use). A concession cannot bring back what is gone.
-    """
-
-    cause: Cause
-    sentence: str
-    hold_id: int | None = None
-    reason: str = ""
-    since: datetime | None = None
-
-    @property
-    def concession_may(self) -> bool:
-        """Say whether a concession allows one use in spite of it."""
-        return self.cause != "gone"
-
-
-JUDGED = {
-    Usability.NOT_INSPECTED: "It has not been inspected: it may be used once it is accepted.",
-    Usability.REJECTED: "It is rejected.",
-    Usability.UNDER_CONCESSION: "It may be used only under a concession.",
+SubjectKind = Literal["part", "lot", "part type", "design", "instrument"]
+ADDRESSES: dict[str, str] = {
+    "part": "/parts",
+    "lot": "/lots",
+    "part type": "/part-types",
+    "design": "/designs",
+    "instrument": "/instruments",
 }
-
-
-def what_forbids(
-    session: Session,
-    part_id: int | None = None,
-    *,
-    lot_id: int | None = None,
-    instrument_id: int | None = None,
-) -> tuple[Forbids, ...]:
-    """Return why this part, lot or instrument must not be used now.
-
-    Empty where nothing forbids it.
-
-    Give exactly one of the three. A hold on a lot holds all its parts. Raises NotFound.
-    """
-    if part_id is not None:
-        return _of_part(session, part_id)
-    if lot_id is not None:
-        label = session.scalar(select(Lot.label).where(Lot.id == lot_id))
-        if label is None:
-            raise NotFound("lot", lot_id)
-        return _standing(session, Hold.lot_id == lot_id, f"Lot {label}", "hold")
-    row = session.execute(
-        select(Instrument.label, Instrument.in_use).where(Instrument.id == instrument_id)
-    ).first()
-    if row is None:
-        raise NotFound("instrument", instrument_id)
-    held = _standing(session, Hold.instrument_id == instrument_id, row.label, "hold")
-    if row.in_use:
-        return held
-    return (Forbids("gone", f"{row.label} was withdrawn from use."), *held)
-
-
-def _standing(
-    session: Session, condition: ColumnElement[bool], named: str, cause: Cause
-) -> tuple[Forbids, ...]:
-    rows = session.execute(
-        select(Hold.id, Hold.reason, Hold.placed_at, Person.name)
-        .join(Person, Person.id == Hold.placed_by_id)
-        .where(Hold.lifted_at.is_(None), condition)
-        .order_by(Hold.placed_at)
-    ).all()
-    return tuple(
-        Forbids(
-            cause,
-            f"{named} is on hold since {row.placed_at:%Y-%m-%d}, by {row.name}: {row.reason}",
-            row.id,
-            row.reason,
-            row.placed_at,
-        )
-        for row in rows
-    )
-
-
-def _of_part(session: Session, part_id: int) -> tuple[Forbids, ...]:
-    rows = session.execute(
-        select(
-            Part.usability,
-            Part.whereabouts,
-            Lot.label.label("lot"),
-            Hold.id.label("hold_id"),
-            Hold.lot_id.label("held_lot_id"),
-            Hold.reason,
-            Hold.placed_at,
-            Person.name,
-        )
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .outerjoin(
-            Hold,
-            and_(
-                Hold.lifted_at.is_(None),
-                or_(Hold.part_id == Part.id, Hold.lot_id == Part.lot_id),
-            ),
-        )
-        .outerjoin(Person, Person.id == Hold.placed_by_id)
-        .where(Part.id == part_id)
-        .order_by(Hold.placed_at)
-    ).all()
-    if not rows:
-        raise NotFound("part", part_id)
-    found: list[Forbids] = []
-    if rows[0].whereabouts is Whereabouts.SCRAPPED:
-        found.append(Forbids("gone", "It is scrapped."))
-    for row in rows:
-        if row.hold_id is None:
-            continue
-        of_lot = row.held_lot_id is not None
-        named = f"Its lot {row.lot}" if of_lot else "It"
-        sentence = f"{named} is on hold since {row.placed_at:%Y-%m-%d}, by {row.name}: {row.reason}"
-        cause: Cause = "lot hold" if of_lot else "hold"
-        found.append(Forbids(cause, sentence, row.hold_id, row.reason, row.placed_at))
-    judged = JUDGED.get(rows[0].usability)
-    held = any(forbids.cause == "hold" for forbids in found)
-    if judged and not (held and rows[0].usability is Usability.UNDER_CONCESSION):
-        found.append(Forbids("usability", judged))
-    return tuple(found)
-
-
-def unused_concession(
-    session: Session,
-    *,
-    part_id: int | None = None,
-    lot_id: int | None = None,
-    instrument_id: int | None = None,
-    record_id: int | None = None,
-    since: datetime | None = None,
-) -> int | None:
-    """Return a concession that allows this use, unused or already used in ``record_id``.
-
-    A concession allows uses in one record. For a part, one given for its lot counts as well.
-    ``since``: only one given then or later, for whoever gave an earlier one knew of no hold.
-    The caller writes ``used_in_record_id`` when it is used.
-    """
-    subject: ColumnElement[bool]
-    if part_id is not None:
-        lot_of_part = select(Part.lot_id).where(Part.id == part_id).scalar_subquery()
-        subject = or_(Concession.part_id == part_id, Concession.lot_id == lot_of_part)
-    elif lot_id is not None:
-        subject = Concession.lot_id == lot_id
-    else:
-        subject = Concession.instrument_id == instrument_id
-    free: ColumnElement[bool] = Concession.used_in_record_id.is_(None)
-    if record_id is not None:
-        free = or_(free, Concession.used_in_record_id == record_id)
-    return session.scalar(
-        select(Concession.id)
-        .where(subject, free, *(() if since is None else (Concession.given_at >= since,)))
-        .order_by(
-            (Concession.used_in_record_id == record_id).desc().nulls_last(),
-            Concession.part_id.is_(None),
-            Concession.id,
-        )
-        .limit(1)
-    )
-
-
-# Holds and concessions: listed, one by one, and those of one part, lot or instrument.
-
-
-SubjectKind = Literal["part", "lot", "instrument"]
-
-
-PLURALS: dict[str, str] = {"part": "parts", "lot": "lots", "instrument": "instruments"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,14 +36,19 @@ class HeldSubject:
     id: int
     label: str
     more: str
-    """its part type, or the kind of instrument"""
+    """its part type, the kind of part or instrument; empty for a design"""
     where: str = ""
     """where the part is now"""
 
     @property
     def address(self) -> str:
         """The address of its page."""
-        return f"/{PLURALS[self.kind]}/{self.id}"
+        return f"{ADDRESSES[self.kind]}/{self.id}"
+
+    @property
+    def key(self) -> str:
+        """The name of its kind in addresses and forms."""
+        return self.kind.replace(" ", "_")
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +84,8 @@ class About:
 
     part_id: int | None = None
     lot_id: int | None = None
+    part_type_id: int | None = None
+    design_id: int | None = None
     instrument_id: int | None = None
 
 
@@ -266,6 +111,27 @@ def holds(
     if not lifted_too:
         statement = statement.where(Hold.lifted_at.is_(None))
     return listing(session, statement, LATEST_HOLD, turn, partial(map, _hold))
+
+
+@dataclass(frozen=True, slots=True)
+class HoldsOnIt:
+    """All holds on one subject, lifted ones too, and the concessions given for it."""
+
+    holds: tuple[HoldRow, ...]
+    concessions: tuple[ConcessionRow, ...]
+
+    @property
+    def held(self) -> bool:
+        """Say whether one stands."""
+        return any(hold.lifted_at is None for hold in self.holds)
+
+
+def holds_on(session: Session, about: About) -> HoldsOnIt:
+    """Return what the page of one subject shows of holds. Two statements."""
+    return HoldsOnIt(
+        holds(session, about, Turn(MOST), lifted_too=True).rows,
+        concessions(session, about, Turn(MOST), used_too=True).rows,
+    )
 
 
 def hold(session: Session, hold_id: int) -> HoldRow:
@@ -307,46 +173,44 @@ def _concession(row: Any) -> ConcessionRow:
 
 
 def subject(session: Session, about: About) -> HeldSubject:
-    """Return the part, lot or instrument a form is about. One statement. Raises NotFound."""
-    columns = _subject_columns()
-    statement: Select[Any]
-    if about.part_id is not None:
-        statement = (
-            select(*columns)
-            .select_from(Part)
-            .join(PartType, PartType.id == Part.part_type_id)
-            .outerjoin(Lot, Lot.id == Part.lot_id)
-            .outerjoin(Stack, Stack.id == Part.stack_id)
-            .outerjoin(Instrument, Instrument.id.is_(None))
-            .where(Part.id == about.part_id)
-        )
-        kind, key = "part", about.part_id
-    elif about.lot_id is not None:
-        statement = (
-            select(*columns)
-            .select_from(Lot)
-            .join(PartType, PartType.id == Lot.part_type_id)
-            .outerjoin(Part, Part.id.is_(None))
-            .outerjoin(Stack, Stack.id.is_(None))
-            .outerjoin(Instrument, Instrument.id.is_(None))
-            .where(Lot.id == about.lot_id)
-        )
-        kind, key = "lot", about.lot_id
-    else:
-        statement = (
-            select(*columns)
-            .select_from(Instrument)
-            .outerjoin(Part, Part.id.is_(None))
-            .outerjoin(PartType, PartType.id.is_(None))
-            .outerjoin(Lot, Lot.id.is_(None))
-            .outerjoin(Stack, Stack.id.is_(None))
-            .where(Instrument.id == about.instrument_id)
-        )
-        kind, key = "instrument", about.instrument_id or 0
-    row = session.execute(statement).first()
+    """Return what a form is about. One statement. Raises NotFound."""
+    kind, key = next(
+        (name.removesuffix("_id").replace("_", " "), key)
+        for name, key in asdict(about).items()
+        if key is not None
+    )
+    named = {
+        "part": Part.id,
+        "lot": Lot.id,
+        "part type": PartType.id,
+        "design": Design.id,
+        "instrument": Instrument.id,
+    }
+    row = session.execute(_subjects(named[kind]).where(named[kind] == key)).first()
     if row is None:
         raise NotFound(kind, key)
     return _subject(row)
+
+
+def _subjects(named: Any) -> Select[Any]:
+    """The columns of a subject, from the table it is in."""
+    of_part = (
+        (PartType, PartType.id == Part.part_type_id),
+        (Lot, Lot.id == Part.lot_id),
+        (Stack, Stack.id == Part.stack_id),
+    )
+    of_lot = ((PartType, PartType.id == Lot.part_type_id),)
+    joins: dict[Any, Any] = {Part.id: of_part, Lot.id: of_lot}
+    table = named.class_
+    statement = select(*_subject_columns()).select_from(table)
+    joined = {table}
+    for other, condition in joins.get(named, ()):
+        statement = statement.outerjoin(other, condition)
+        joined.add(other)
+    for other in (Part, Lot, PartType, Design, Instrument, Stack):
+        if other not in joined:
+            statement = statement.outerjoin(other, other.id.is_(None))
+    return statement
 
 
 def _subject_columns() -> tuple[Any, ...]:
@@ -356,9 +220,14 @@ def _subject_columns() -> tuple[Any, ...]:
         Part.item_number,
         Part.whereabouts,
         Stack.serial.label("stack"),
+        PartType.id.label("part_type_id"),
         PartType.name.label("type_name"),
+        PartType.kind.label("part_kind"),
         Lot.id.label("lot_id"),
         Lot.label.label("lot"),
+        Design.id.label("design_id"),
+        Design.name.label("design"),
+        Design.revision.label("revision"),
         Instrument.id.label("instrument_id"),
         Instrument.label.label("instrument"),
         Instrument.kind.label("instrument_kind"),
@@ -366,13 +235,21 @@ def _subject_columns() -> tuple[Any, ...]:
 
 
 def _with_subject(table: type[Hold] | type[Concession]) -> Select[Any]:
-    """The row's subject: its part with the part's lot, its lot, or its instrument."""
+    """The row's subject: its part with the part's lot, its lot, its type, its design, its tool."""
     return (
         select(*_subject_columns())
         .select_from(table)
         .outerjoin(Part, Part.id == table.part_id)
         .outerjoin(Lot, (Lot.id == table.lot_id) | (Lot.id == Part.lot_id))
-        .outerjoin(PartType, (PartType.id == Part.part_type_id) | (PartType.id == Lot.part_type_id))
+        .outerjoin(
+            PartType,
+            or_(
+                PartType.id == table.part_type_id,
+                PartType.id == Part.part_type_id,
+                PartType.id == Lot.part_type_id,
+            ),
+        )
+        .outerjoin(Design, Design.id == table.design_id)
         .outerjoin(Stack, Stack.id == Part.stack_id)
         .outerjoin(Instrument, Instrument.id == table.instrument_id)
     )
@@ -397,20 +274,21 @@ def _holds() -> Select[Any]:
 
 
 def _of(statement: Select[Any], table: type[Hold] | type[Concession], about: About) -> Select[Any]:
-    if about.part_id is not None:
-        return statement.where(table.part_id == about.part_id)
-    if about.lot_id is not None:
-        return statement.where(table.lot_id == about.lot_id)
-    if about.instrument_id is not None:
-        return statement.where(table.instrument_id == about.instrument_id)
+    for name, key in asdict(about).items():
+        if key is not None:
+            return statement.where(getattr(table, name) == key)
     return statement
 
 
 def _subject(row: Row[Any]) -> HeldSubject:
     if row.instrument_id is not None:
         return HeldSubject("instrument", row.instrument_id, row.instrument, row.instrument_kind)
-    if row.part_id is None:
+    if row.design_id is not None:
+        return HeldSubject("design", row.design_id, f"{row.design} {row.revision}", "")
+    if row.part_id is None and row.lot_id is not None:
         return HeldSubject("lot", row.lot_id, row.lot, row.type_name)
+    if row.part_id is None:
+        return HeldSubject("part type", row.part_type_id, row.type_name, str(row.part_kind))
     fitted = row.whereabouts is Whereabouts.FITTED
     where = f"fitted in {row.stack}" if fitted else str(row.whereabouts)
     label = part_label(row.serial, row.lot, row.item_number)

@@ -14,9 +14,10 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.forbids import bears_on
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.queries.part_types import PlacementCount
-from service.store.tables import Hold, Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,7 @@ def lots_of_type(session: Session, part_type_id: int) -> tuple[tuple[int, str], 
 
 
 def _held() -> Any:
-    return exists().where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+    return exists().where(bears_on(lot=Lot.id, part_type=Lot.part_type_id))
 
 
 def _facts() -> Select[*tuple[Any, ...]]:

@@ -20,6 +20,7 @@ from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.arithmetic.part_fields import MEASURED, remarks_on
+from service.store.queries.forbids import bears_on
 from service.store.queries.lots import HELD_BY_LOT
 from service.store.queries.part_types import read_stiffness
 from service.store.tables import Hold, Lot, Part, PartType
@@ -58,6 +59,7 @@ class PartRow(PartSaid):
     """One part in a list. ``usability`` is what counts: a hold on its lot holds it too."""
 
     held_by_lot: bool
+    held_by_type: bool
     own_usability: Usability
 
     @property
@@ -70,7 +72,8 @@ class PartRow(PartSaid):
 class PartFilter:
     """Which parts a list shows.
 
-    ``begins_with`` is of the serial; ``items`` takes in the counted items of lots.
+    ``begins_with`` is of the serial, ``stack`` the serial of the one they sit in; ``items`` takes
+    in the counted items of lots.
     """
 
     kind: Kind | None = None
@@ -80,6 +83,7 @@ class PartFilter:
     whereabouts: Whereabouts | None = None
     usability: Usability | None = None
     reserved_for: str = ""
+    stack: str = ""
     items: bool = False
 
 
@@ -139,13 +143,14 @@ def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
     return tuple((row.id, row.serial) for row in rows)
 
 
-def _held_by_lot() -> Any:
-    return exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None))
+def _held_with(**of: Any) -> Any:
+    return exists().where(bears_on(**of))
 
 
 def _counts_as() -> Any:
-    """What may be done with a part, its lot's hold taken into account."""
-    held = and_(Part.usability.in_(sorted(HELD_BY_LOT)), _held_by_lot())
+    """What may be done with a part, holds on its lot and its type taken into account."""
+    of_more = _held_with(lot=Part.lot_id, part_type=Part.part_type_id)
+    held = and_(Part.usability.in_(sorted(HELD_BY_LOT)), of_more)
     on_hold = literal(Usability.ON_HOLD, Part.usability.type)
     return case((held, on_hold), else_=Part.usability)
 
@@ -162,7 +167,8 @@ def _rows() -> Select[*tuple[Any, ...]]:
                 lot=Lot.label,
                 stack_serial=Stack.serial,
                 usability=_counts_as(),
-                held_by_lot=_held_by_lot(),
+                held_by_lot=_held_with(lot=Part.lot_id),
+                held_by_type=_held_with(part_type=Part.part_type_id),
                 reserved_for=ReservedFor.serial,
                 own_usability=Part.usability,
             )
@@ -191,6 +197,8 @@ def _conditions(wanted: PartFilter) -> list[Any]:
         conditions.append(_counts_as() == wanted.usability)
     if wanted.reserved_for:
         conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
+    if wanted.stack:
+        conditions.append(Stack.serial_key == serial_key(wanted.stack))
     if not wanted.items and wanted.lot_id is None:
         conditions.append(Part.serial.is_not(None))
     return conditions

@@ -62,7 +62,7 @@ def a_store(pattern: Pattern = COOLED_ENDS, each: int = 8) -> list[Candidate]:
 
 
 def a_plan(wish: Wish, cells: int = 3, **more: object) -> Plan:
-    return plan(COOLED_ENDS, a_pile(cells), [wish], on=DAY, **{"store": a_store(), **more})  # type: ignore[arg-type]
+    return plan(COOLED_ENDS, a_pile(cells), [wish], **{"store": a_store(), **more})  # type: ignore[arg-type]
 
 
 def positions(layers: Sequence[Layer]) -> list[int]:
@@ -118,7 +118,7 @@ def test_a_gasket_that_may_stay_is_not_lifted() -> None:
     )
     mea = a_pile(3)[17]
 
-    found = plan(lasting, a_pile(3), [ReplaceParts((mea.part,))], on=DAY)
+    found = plan(lasting, a_pile(3), [ReplaceParts((mea.part,))])
 
     assert found.way.kept.stop == 17
 
@@ -185,12 +185,12 @@ def test_an_end_plate_stays_when_the_end_cell_leaves() -> None:
     """The inner plate beside it has another back: the pair behind the cell goes instead."""
     pile = expand(END_PLATES, 4).layers
 
-    found = plan(END_PLATES, pile, [RemoveCells((1,))], on=DAY)
+    found = plan(END_PLATES, pile, [RemoveCells((1,))])
 
     assert found.pile[2].part == pile[2].part
     assert found.findings == ()
     with pytest.raises(Inconsistent, match="Cell 1 cannot be taken out with its own so that"):
-        plan(END_PLATES, pile, [RemoveCells((1,), Plates.OWN)], on=DAY)
+        plan(END_PLATES, pile, [RemoveCells((1,), Plates.OWN)])
 
 
 def test_a_blank_cell_takes_the_place_of_the_mea_alone() -> None:
@@ -264,7 +264,7 @@ def test_cells_moved_go_along_with_all_that_is_theirs_and_are_taken_over_there()
     parts = tuple(layer.part for layer in going)
     store = [*a_store(), *[candidate_of(layer, "TE-1") for layer in going]]
     there = plan(
-        COOLED_ENDS, a_pile(2, first_part=300), [AddCells(1, 3, taken_over=parts)], on=DAY,
+        COOLED_ENDS, a_pile(2, first_part=300), [AddCells(1, 3, taken_over=parts)],
         store=store,
     )  # fmt: skip
 
@@ -303,12 +303,12 @@ def test_several_wishes_make_one_plan() -> None:
     pile = a_pile(4)
     wishes = [ReplaceParts((pile[5].part,)), RemoveCells((3,)), AddCells(2, 5)]
 
-    found = plan(COOLED_ENDS, pile, wishes, on=DAY, store=a_store(each=20))
+    found = plan(COOLED_ENDS, pile, wishes, store=a_store(each=20))
 
     assert check(COOLED_ENDS, found.pile).cells == 5
     assert found.findings == ()
     with pytest.raises(Inconsistent, match="contradict each other"):
-        plan(COOLED_ENDS, pile, [RemoveCells((3,)), ReplaceCells((3,))], on=DAY)
+        plan(COOLED_ENDS, pile, [RemoveCells((3,)), ReplaceCells((3,))])
 
 
 def test_a_lengthening_the_thread_does_not_allow_is_refused_with_the_longest_stack() -> None:
@@ -324,7 +324,7 @@ def test_a_lengthening_the_thread_does_not_allow_is_refused_with_the_longest_sta
 def test_more_cells_than_the_design_allows_are_a_finding_of_the_new_pile() -> None:
     narrow = replace(COOLED_ENDS, most_cells=3)
 
-    found = plan(narrow, a_pile(3), [AddCells(1, 4)], on=DAY)
+    found = plan(narrow, a_pile(3), [AddCells(1, 4)])
 
     assert [finding.wrong for finding in found.findings] == [Wrong.TOO_MANY_CELLS]
 
@@ -332,7 +332,7 @@ def test_more_cells_than_the_design_allows_are_a_finding_of_the_new_pile() -> No
 def test_a_pile_that_deviates_is_planned_for_and_the_deviation_stays() -> None:
     pile = in_order([*a_pile(3)[:4], *a_pile(3)[5:]])  # a cell gasket forgotten in cell 1
 
-    found = plan(COOLED_ENDS, pile, [AddCells(1, 4)], on=DAY)
+    found = plan(COOLED_ENDS, pile, [AddCells(1, 4)])
 
     assert [finding.wrong for finding in found.findings] == [Wrong.MISSING]
     assert found.remarks == (
@@ -394,11 +394,11 @@ def test_a_blank_cell_twice_or_where_none_may_stand_is_refused() -> None:
     strict = replace(COOLED_ENDS, cell=(*COOLED_ENDS.cell[:2], mea, *COOLED_ENDS.cell[3:]))
 
     with pytest.raises(Inconsistent, match="Cell 2 is a blank cell already"):
-        plan(COOLED_ENDS, a_pile(3, blanks=(2,)), [BlankCell(2)], on=DAY)
+        plan(COOLED_ENDS, a_pile(3, blanks=(2,)), [BlankCell(2)])
     with pytest.raises(Inconsistent, match="allows no blank cell in the place of cell 2"):
-        plan(strict, a_pile(3), [BlankCell(2)], on=DAY)
+        plan(strict, a_pile(3), [BlankCell(2)])
 
 
 def test_nothing_wished_for_is_refused() -> None:
     with pytest.raises(Inconsistent, match="Nothing is wished for"):
-        plan(COOLED_ENDS, a_pile(3), [], on=DAY)
+        plan(COOLED_ENDS, a_pile(3), [])

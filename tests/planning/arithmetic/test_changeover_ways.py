@@ -199,7 +199,7 @@ def test_no_plan_is_cheaper_than_the_one_found(data: st.DataObject, many: bool) 
         if many:
             patch.setattr(changeover, "MOST_COMBINATIONS", 0)
         found = plan(
-            pattern, old, [wish], on=DAY, worn=dict.fromkeys(worn, "worn"), may_open=may_open,
+            pattern, old, [wish], worn=dict.fromkeys(worn, "worn"), may_open=may_open,
             weights=counted,
         )  # fmt: skip
 
@@ -220,7 +220,7 @@ def test_the_lists_lead_from_the_old_pile_to_the_new(data: st.DataObject) -> Non
     old = expand(pattern, cells).layers
     wish = data.draw(wishes(cells))
 
-    found = plan(pattern, old, [wish], on=DAY)
+    found = plan(pattern, old, [wish])
 
     lifted = [lift.layer.position for lift in found.lift_off]
     kept = [layer for layer in old if layer.position not in lifted]

@@ -1,0 +1,565 @@
+"""Whether a part may go into a stack, and if not why; the same of lots and instruments.
+
+One rule for one part and for many: the bench, its lists, the changeover plan, the imports, the API
+and the check before hand-in ask here. A concession allows one use in spite of what it says, but
+brings nothing back that is gone, fitted elsewhere or kept for another stack.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, exists, false, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.designs.tables import Design
+from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.people.tables import Person
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all
+from service.records.tables import Step
+from service.stacks.tables import Fixing, Layer, Stack
+from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.tables import Concession, Hold, Inspection, Instrument, Lot, Part, PartType
+
+
+class Cause(StrEnum):
+    """What forbids a use; the value is its shortest name."""
+
+    GONE = "gone"
+    FITTED = "fitted"
+    RESERVED = "reserved"
+    HOLD = "on hold"
+    LOT_HOLD = "lot on hold"
+    TYPE_HOLD = "part type on hold"
+    DESIGN_HOLD = "design on hold"
+    FAILING = "confirmed failing"
+    RULE_MET = "failing by the rule"
+    JUDGED = "not accepted"
+    EXPIRED = "past its shelf life"
+    CALIBRATION = "out of calibration"
+
+
+OF_PLACE = frozenset({Cause.GONE, Cause.FITTED, Cause.RESERVED})
+"""Told of a part by where it is: no concession helps."""
+HOLDS = frozenset({Cause.HOLD, Cause.LOT_HOLD, Cause.TYPE_HOLD, Cause.DESIGN_HOLD})
+
+
+@dataclass(frozen=True, slots=True)
+class Forbids:
+    """One reason why a part, lot or instrument must not be used.
+
+    ``word`` names it briefly, ``mend`` says what would be right. ``since`` is when somebody said
+    so, where somebody did.
+    """
+
+    cause: Cause
+    sentence: str
+    hold_id: int | None = None
+    reason: str = ""
+    since: datetime | None = None
+    mend: str = ""
+    judged: Usability | None = None
+
+    @property
+    def concession_may(self) -> bool:
+        """Say whether a concession allows one use in spite of it."""
+        return self.cause not in OF_PLACE
+
+    @property
+    def word(self) -> str:
+        """The reason in a word or two, with what was said of it."""
+        if self.judged is not None:
+            return str(self.judged)
+        name = Cause.HOLD if self.cause in HOLDS else self.cause
+        return f"{name}: {self.reason.rstrip('.')}" if self.reason else str(name)
+
+
+JUDGED = {
+    Usability.NOT_INSPECTED: "It has not been inspected: it may be used once it is accepted.",
+    Usability.REJECTED: "It is rejected.",
+    Usability.ON_HOLD: "It is on hold.",
+    Usability.UNDER_CONCESSION: "It may be used only under a concession.",
+}
+NOT_AT_HAND = {
+    Whereabouts.EXPECTED: "It is expected and has not been received.",
+    Whereabouts.AWAY: "It is away.",
+    Whereabouts.SCRAPPED: "It is scrapped.",
+    Whereabouts.MISSING: "It cannot be found, so the records say.",
+}
+
+Held = Mapping[tuple[Cause, int], list[Any]]
+"""Standing holds by what they are on."""
+
+Wanted = Collection[int] | ColumnElement[bool]
+"""Parts or lots by their ids, or by a condition of `Part` with its `PartType`, or of `Lot`."""
+
+
+def bears_on(
+    *,
+    part: Any = None,
+    lot: Any = None,
+    part_type: Any = None,
+    design: Any = None,
+    at: datetime | None = None,
+) -> ColumnElement[bool]:
+    """Say which holds forbid the use of something of this part, lot, type and design.
+
+    Each is a column, a value or a collection of values; None: not asked. Those that stand, or stood
+    ``at`` a time.
+    """
+    pairs = (
+        (Hold.part_id, part),
+        (Hold.lot_id, lot),
+        (Hold.part_type_id, part_type),
+        (Hold.design_id, design),
+    )
+    any_of = [
+        column.in_(value) if isinstance(value, (set, frozenset, list, tuple)) else column == value
+        for column, value in pairs
+        if value is not None
+    ]
+    return and_(_standing(at), or_(false(), *any_of))
+
+
+def _standing(at: datetime | None) -> ColumnElement[bool]:
+    if at is None:
+        return Hold.lifted_at.is_(None)
+    return and_(Hold.placed_at <= at, or_(Hold.lifted_at.is_(None), Hold.lifted_at > at))
+
+
+def design_of_stack(stack_id: Any) -> Any:
+    """Select the design of a stack, to compare holds with."""
+    return select(Stack.design_id).where(Stack.id == stack_id).scalar_subquery()
+
+
+def forbids_of_parts(
+    session: Session,
+    wanted: Wanted,
+    *,
+    stack_id: int | None = None,
+    on: datetime | None = None,
+    held_at: datetime | None = None,
+) -> dict[int, tuple[Forbids, ...]]:
+    """Return what forbids each of these parts to go into a stack; nothing: it may.
+
+    Every part there is has an answer. Two statements, three where some wait to be looked at.
+    ``stack_id`` None: into any stack, wherever the part is. ``on``: when; a shelf life counts until
+    the part is first fitted, None: not looked at. ``held_at``: holds as they stood then, not now.
+    """
+    rows = _parts(session, wanted)
+    held = _holds(session, rows, stack_id, held_at)
+    asked = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
+    return {row.id: tuple(_of_part(row, held, asked, stack_id, on)) for row in rows}
+
+
+def forbids_of_lots(
+    session: Session,
+    lot_ids: Collection[int],
+    *,
+    design_id: int | None = None,
+    on: datetime | None = None,
+) -> dict[int, tuple[Forbids, ...]]:
+    """Return what forbids taking items of each of these lots into a stack of a design.
+
+    Two statements. ``on``: when, None: no shelf life is looked at.
+    """
+    rows = session.execute(
+        select(Lot.id, Lot.label, Lot.part_type_id, Lot.expires_at, PartType.name)
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(Lot.id.in_(lot_ids))
+    ).all()
+    types = {row.part_type_id for row in rows}
+    held = _by_subject(session, bears_on(lot=set(lot_ids), part_type=types, design=design_id))
+    return {row.id: tuple(_of_lot(row, held, on)) for row in rows}
+
+
+def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
+    subjects = {
+        (Cause.LOT_HOLD, row.id): f"Lot {row.label}",
+        (Cause.TYPE_HOLD, row.part_type_id): f"Its part type “{row.name}”",
+        (Cause.DESIGN_HOLD, 0): "",
+    }
+    forbids = [
+        _of_hold(hold, key[0], named)
+        for key, named in subjects.items()
+        for hold in held.get(key, ())
+    ]
+    return [*forbids, *_of_age(row.label, row.expires_at, on)]
+
+
+def _of_age(lot: str, expires_at: datetime | None, on: datetime | None) -> list[Forbids]:
+    if on is None or expires_at is None or expires_at + THROUGH_THE_DAY >= on:
+        return []
+    day = f"{expires_at:%Y-%m-%d}"
+    return [Forbids(Cause.EXPIRED, f"Lot {lot} expired on {day}.", reason=f"ended on {day}")]
+
+
+MANY = 500
+"""More parts than these are not named one by one in a question for holds."""
+
+ELSEWHERE, KEPT_FOR, PRESENT = aliased(Stack), aliased(Stack), aliased(Layer)
+
+
+def _parts(session: Session, wanted: Wanted) -> list[Any]:
+    newer = aliased(FailingRule)
+    in_force = ~exists().where(
+        newer.design_id == FailingRule.design_id, newer.version > FailingRule.version
+    )
+    condition = wanted if isinstance(wanted, ColumnElement) else Part.id.in_(list(wanted))
+    rows = session.execute(
+        select(
+            Part.id,
+            Part.usability,
+            Part.whereabouts,
+            Part.stack_id,
+            Part.lot_id,
+            Part.part_type_id,
+            Part.reserved_for_stack_id,
+            PartType.name.label("type_name"),
+            Lot.label.label("lot"),
+            Lot.expires_at,
+            or_(
+                exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
+            ).label("was_fitted"),
+            ELSEWHERE.serial.label("stack"),
+            KEPT_FOR.serial.label("reserved_for"),
+            PRESENT.position,
+            FailingMark.id.label("mark_id"),
+            FailingMark.reason.label("failing_reason"),
+            FailingMark.confirmed_at,
+            Person.name.label("confirmed_by"),
+            and_(RuleVerdict.answer == RuleAnswer.MET, in_force).label("rule_met"),
+            RuleVerdict.reasons,
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(ELSEWHERE, ELSEWHERE.id == Part.stack_id)
+        .outerjoin(KEPT_FOR, KEPT_FOR.id == Part.reserved_for_stack_id)
+        .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
+        .outerjoin(
+            FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
+        )
+        .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
+        .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
+        .outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+        .where(condition)
+    )
+    return list(rows.all())
+
+
+def _holds(
+    session: Session, rows: Collection[Any], stack_id: int | None, at: datetime | None
+) -> Held:
+    """Standing holds by what they are on, the earliest first."""
+    parts = {row.id for row in rows}
+    bears = bears_on(
+        part=parts,
+        lot={row.lot_id for row in rows if row.lot_id is not None},
+        part_type={row.part_type_id for row in rows},
+        design=None if stack_id is None else design_of_stack(stack_id),
+        at=at,
+    )
+    if len(parts) > MANY:
+        bears = and_(_standing(at), Hold.instrument_id.is_(None))
+        if stack_id is not None:
+            of_design = Hold.design_id == design_of_stack(stack_id)
+            bears = and_(bears, or_(Hold.design_id.is_(None), of_design))
+    return _by_subject(session, bears)
+
+
+def _by_subject(session: Session, bears: ColumnElement[bool]) -> Held:
+    rows = session.execute(
+        select(
+            Hold.id,
+            Hold.part_id,
+            Hold.lot_id,
+            Hold.part_type_id,
+            Hold.design_id,
+            Hold.failing_mark_id,
+            Hold.reason,
+            Hold.placed_at,
+            Person.name.label("by"),
+            Design.name.label("design"),
+            Design.revision,
+        )
+        .join(Person, Person.id == Hold.placed_by_id)
+        .outerjoin(Design, Design.id == Hold.design_id)
+        .where(bears)
+        .order_by(Hold.placed_at, Hold.id)
+    )
+    held = defaultdict(list)
+    for row in rows:
+        held[_subject_of(row)].append(row)
+    return held
+
+
+def _subject_of(row: Any) -> tuple[Cause, int]:
+    if row.part_id is not None:
+        return Cause.HOLD, row.part_id
+    if row.lot_id is not None:
+        return Cause.LOT_HOLD, row.lot_id
+    if row.part_type_id is not None:
+        return Cause.TYPE_HOLD, row.part_type_id
+    return Cause.DESIGN_HOLD, 0
+
+
+def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
+    """What waits to be looked at, by part."""
+    if not part_ids:
+        return {}
+    if len(part_ids) > MANY:
+        of_parts: ColumnElement[bool] = Inspection.part_id.is_not(None)
+    else:
+        of_parts = Inspection.part_id.in_(part_ids)
+    rows = session.execute(
+        select(
+            Inspection.part_id,
+            Inspection.seen,
+            Inspection.asked_at,
+            Step.record_id,
+            Person.name.label("by"),
+        )
+        .join(Step, Step.id == Inspection.step_id)
+        .join(Person, Person.id == Step.by_id)
+        .where(Inspection.decided_at.is_(None), of_parts)
+    )
+    return {row.part_id: row for row in rows}
+
+
+def _of_part(
+    row: Any, held: Held, asked: Mapping[int, Any], stack_id: int | None, on: datetime | None
+) -> list[Forbids]:
+    forbids = _of_place(row, stack_id)
+    subjects = {
+        (Cause.HOLD, row.id): "It",
+        (Cause.LOT_HOLD, row.lot_id): f"Its lot {row.lot}",
+        (Cause.TYPE_HOLD, row.part_type_id): f"Its part type “{row.type_name}”",
+        (Cause.DESIGN_HOLD, 0): "",
+    }
+    for (cause, key), named in subjects.items():
+        forbids += [_of_hold(hold, cause, named) for hold in held.get((cause, key), ())]
+    own = held.get((Cause.HOLD, row.id), ())
+    if row.mark_id is not None and all(hold.failing_mark_id != row.mark_id for hold in own):
+        sentence = (
+            f"It is confirmed as failing since {row.confirmed_at:%Y-%m-%d}, by {row.confirmed_by}:"
+            f" {row.failing_reason}"
+        )
+        reason = row.failing_reason
+        forbids.append(Forbids(Cause.FAILING, sentence, reason=reason, since=row.confirmed_at))
+    if row.rule_met and row.mark_id is None:
+        why = _rule_reasons(row.reasons)
+        forbids.append(
+            Forbids(Cause.RULE_MET, f"It meets the rule for failing: {why}.", reason=why)
+        )
+    if not own or row.usability not in (Usability.UNDER_CONCESSION, Usability.ON_HOLD):
+        forbids += _of_judgement(row.usability, asked.get(row.id))
+    if not row.was_fitted:
+        forbids += _of_age(row.lot, row.expires_at, on)
+    return forbids
+
+
+def _of_place(row: Any, stack_id: int | None) -> list[Forbids]:
+    if row.whereabouts is Whereabouts.SCRAPPED or (
+        stack_id is not None and row.whereabouts in NOT_AT_HAND
+    ):
+        mend = "If it lies here, say so on the part's page first."
+        return [Forbids(Cause.GONE, NOT_AT_HAND[row.whereabouts], mend=mend)]
+    if stack_id is None:
+        return []
+    if row.stack_id == stack_id:
+        mend = "Lift it off first, or use another part."
+        return [Forbids(Cause.FITTED, "It is in this stack already.", mend=mend)]
+    if row.stack_id is not None:
+        layer = f", layer {row.position}" if row.position else ""
+        sentence = f"It is fitted in {row.stack}{layer}."
+        mend = f"Lift it off there first, in a record of {row.stack}."
+        return [Forbids(Cause.FITTED, sentence, mend=mend)]
+    if row.reserved_for_stack_id not in (None, stack_id):
+        sentence = f"It is reserved for {row.reserved_for}."
+        mend = "Another part, or lift the reservation."
+        return [Forbids(Cause.RESERVED, sentence, reason=f"for {row.reserved_for}", mend=mend)]
+    return []
+
+
+def _of_hold(hold: Any, cause: Cause, named: str) -> Forbids:
+    named = named or f"The design {hold.design} {hold.revision}"
+    sentence = f"{named} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
+    return Forbids(cause, sentence, hold.id, hold.reason, hold.placed_at)
+
+
+def _of_judgement(usability: Usability, asked: Any) -> list[Forbids]:
+    if asked is not None and usability is Usability.NOT_INSPECTED:
+        sentence = (
+            f"It is to be looked at since {asked.asked_at:%Y-%m-%d}, by {asked.by} in record"
+            f" {asked.record_id}: {asked.seen}. It may be used once somebody accepts it."
+        )
+        return [Forbids(Cause.JUDGED, sentence, since=asked.asked_at, judged=usability)]
+    sentence = JUDGED.get(usability, "")
+    return [Forbids(Cause.JUDGED, sentence, judged=usability)] if sentence else []
+
+
+def _rule_reasons(reasons: str) -> str:
+    met = [x["words"] for x in json.loads(reasons) if x["answer"] == RuleAnswer.MET]
+    return "; ".join(met).rstrip(".")
+
+
+def what_forbids(
+    session: Session,
+    part_id: int | None = None,
+    *,
+    lot_id: int | None = None,
+    part_type_id: int | None = None,
+    design_id: int | None = None,
+    instrument_id: int | None = None,
+) -> tuple[Forbids, ...]:
+    """Return why this must not be used now, wherever it is. Empty where nothing forbids it.
+
+    Give exactly one. A hold on a lot, a part type or a design holds its parts. Raises NotFound.
+    """
+    if part_id is not None:
+        of_parts = forbids_of_parts(session, [part_id])
+        if part_id not in of_parts:
+            raise NotFound("part", part_id)
+        return of_parts[part_id]
+    if instrument_id is not None:
+        return _of_instrument(session, instrument_id)
+    if lot_id is not None:
+        of_lots = forbids_of_lots(session, [lot_id])
+        if lot_id not in of_lots:
+            raise NotFound("lot", lot_id)
+        return of_lots[lot_id]
+    if part_type_id is not None:
+        name = session.scalar(select(PartType.name).where(PartType.id == part_type_id))
+        if name is None:
+            raise NotFound("part type", part_type_id)
+        held = _by_subject(session, bears_on(part_type=part_type_id))
+        return _all_of(held, (Cause.TYPE_HOLD, part_type_id), Cause.HOLD, f"Part type “{name}”")
+    if session.scalar(select(Design.id).where(Design.id == design_id)) is None:
+        raise NotFound("design", design_id)
+    held = _by_subject(session, bears_on(design=design_id))
+    return _all_of(held, (Cause.DESIGN_HOLD, 0), Cause.HOLD, "")
+
+
+def _all_of(held: Held, key: tuple[Cause, int], cause: Cause, named: str) -> tuple[Forbids, ...]:
+    return tuple(_of_hold(hold, cause, named) for hold in held.get(key, ()))
+
+
+def _of_instrument(session: Session, instrument_id: int) -> tuple[Forbids, ...]:
+    row = session.execute(
+        select(Instrument.label, Instrument.in_use).where(Instrument.id == instrument_id)
+    ).first()
+    if row is None:
+        raise NotFound("instrument", instrument_id)
+    held = session.execute(
+        select(Hold.id, Hold.reason, Hold.placed_at, Person.name.label("by"))
+        .join(Person, Person.id == Hold.placed_by_id)
+        .where(Hold.lifted_at.is_(None), Hold.instrument_id == instrument_id)
+        .order_by(Hold.placed_at)
+    )
+    forbids = tuple(_of_hold(hold, Cause.HOLD, row.label) for hold in held)
+    if row.in_use:
+        return forbids
+    return (Forbids(Cause.GONE, f"{row.label} was withdrawn from use."), *forbids)
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """A concession as it was given: for what, and when."""
+
+    id: int
+    part_id: int | None
+    lot_id: int | None
+    part_type_id: int | None
+    design_id: int | None
+    given_at: datetime
+
+    def is_of(self, part: Any) -> bool:
+        """Say whether it is not for another part or lot."""
+        return (self.part_id is None or self.part_id == part.id) and (
+            self.lot_id is None or self.lot_id == part.lot_id
+        )
+
+
+def allowing(leaves: Iterable[Leave], forbids: Collection[Forbids], part: Any) -> tuple[int, ...]:
+    """Return which of these concessions together allow a part in spite of what forbids it.
+
+    Empty where they do not. A concession counts only where it was given after all it is to allow
+    was said: whoever gave an earlier one knew nothing of it. One for the part or its lot allows
+    whatever forbids; one for its type, or for the design, what is held with that type or design
+    and nothing else. ``part``: with its id, lot and type; None: an instrument.
+    """
+    said = max((x.since for x in forbids if x.since is not None), default=None)
+    by_hold: dict[Cause, list[Leave]] = {Cause.TYPE_HOLD: [], Cause.DESIGN_HOLD: []}
+    for leave in leaves:
+        if leave.design_id is not None:
+            by_hold[Cause.DESIGN_HOLD].append(leave)
+        elif leave.part_type_id is not None:
+            if leave.part_type_id == part.part_type_id:
+                by_hold[Cause.TYPE_HOLD].append(leave)
+        elif leave.is_of(part) and (said is None or leave.given_at >= said):
+            return (leave.id,)
+    used = set()
+    for forbid in forbids:
+        since = forbid.since or datetime.min.replace(tzinfo=UTC)
+        fitting = [x.id for x in by_hold.get(forbid.cause, ()) if x.given_at >= since]
+        if not fitting:
+            return ()
+        used.add(fitting[0])
+    return tuple(sorted(used))
+
+
+LEAVES = select(*columns(Leave, Concession))
+
+
+def concessions_used(session: Session, record_id: int) -> tuple[Leave, ...]:
+    """Return the concessions for parts, lots, types and designs used in a record. One statement."""
+    rows = session.execute(
+        LEAVES.where(
+            Concession.used_in_record_id == record_id, Concession.instrument_id.is_(None)
+        ).order_by(Concession.id)
+    )
+    return read_all(Leave, rows)
+
+
+def concessions_left(
+    session: Session,
+    about: ColumnElement[bool],
+    *,
+    record_id: int | None = None,
+) -> tuple[Leave, ...]:
+    """Return concessions about something that are unused, or used in ``record_id`` already.
+
+    One statement. The caller writes ``used_in_record_id`` of those it needs.
+    """
+    free: ColumnElement[bool] = Concession.used_in_record_id.is_(None)
+    if record_id is not None:
+        free = or_(free, Concession.used_in_record_id == record_id)
+    rows = session.execute(
+        LEAVES.where(about, free).order_by(
+            (Concession.used_in_record_id == record_id).desc().nulls_last(),
+            Concession.part_id.is_(None),
+            Concession.id,
+        )
+    )
+    return read_all(Leave, rows)
+
+
+def for_parts(parts: Collection[Any], stack_id: int | None = None) -> ColumnElement[bool]:
+    """Say which concessions are about these parts, their lots, types or the stack's design."""
+    return or_(
+        Concession.part_id.in_({part.id for part in parts}),
+        Concession.lot_id.in_({part.lot_id for part in parts} - {None}),
+        Concession.part_type_id.in_({part.part_type_id for part in parts}),
+        Concession.design_id == design_of_stack(stack_id),
+    )
+
+
+def for_instrument(instrument_id: int) -> ColumnElement[bool]:
+    """Say which concessions are about an instrument."""
+    return Concession.instrument_id == instrument_id
