@@ -31,8 +31,8 @@ def test_words_of_before_place_their_holds(empty_url: str) -> None:
     judged, cracked = record.lift(count=2)
     failing, withdrawn, allowed = lab.rows(some_meas)
     lab.now += timedelta(minutes=1)
-    grave(empty_url, lab, (judged, cracked))
     lab.do(judge_part, judged, usability=Usability.ACCEPTED_USED, reason="only soot", by=quality)
+    grave(empty_url, lab, (judged, cracked))
 
     migrate(empty_url)
 
