@@ -5,7 +5,7 @@ judged, released or conceded since, or sits in a stack whose record is handed in
 that record has the finding before them.
 
 Revision ID: d4e7
-Revises: f2b6
+Revises: a9d4
 Create Date: 2026-11-30
 """
 
@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "d4e7"
-down_revision = "f2b6"
+down_revision = "a9d4"
 branch_labels = None
 depends_on = None
 

@@ -5,7 +5,7 @@ from datetime import timedelta
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.operation.migrating import migrate, triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
@@ -16,7 +16,7 @@ from service.store.tables import Inspection, Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 
-BEFORE = "f2b6"
+BEFORE = "a9d4"
 
 
 def test_findings_of_before_ask_for_their_decisions(empty_url: str) -> None:
@@ -43,7 +43,7 @@ def test_findings_of_before_ask_for_their_decisions(empty_url: str) -> None:
     assert lab.get(Part, judged).usability is Usability.ACCEPTED_USED
     assert lab.get(Part, doubted).usability is Usability.NOT_INSPECTED
 
-    record.do(bench.undo_last)
+    record.do(undo_last)
 
     assert lab.get(Part, doubted).usability is Usability.ACCEPTED
     lab.engine.dispose()
