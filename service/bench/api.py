@@ -24,7 +24,7 @@ from service.bench.changes.entries import (
 )
 from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
 from service.closing.api import ClosingSummary, summary_of
-from service.closing.queries.closing_inputs import kept_result
+from service.closing.queries.closing_results import kept_result
 from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, page_of

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Path
 from pydantic import BeforeValidator, Field
 
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
-from service.closing.queries.closing_inputs import KeptResult, closing_again
+from service.closing.queries.closing_results import KeptResult, closing_again
 from service.limits.arithmetic.limits import Judged
 from service.platform.api.answers import Out, like, read_from
 from service.platform.api.callers import Caller, Database

@@ -7,11 +7,17 @@ from sqlalchemy import select
 
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
-from service.closing.arithmetic.closing_inputs import inputs_as_data
-from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.arithmetic.closing_inputs import ClosingInputs, inputs_as_data
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
 from service.closing.arithmetic.torque_bands import torque_band
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.closing_results import (
+    closing_rows,
+    closings_corrected,
+    computed_anew,
+    kept_result,
+)
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
 from service.limits.queries import limits_in_force
@@ -480,17 +486,42 @@ def keep_closing_result(work: Work, record: RebuildRecord, pile: WorkingPile) ->
     ground = closing_ground(work.session, record.id, pile)
     if ground.limits is None or not ground.is_read:
         return []
-    inputs = canonical_json(inputs_as_data(ground.inputs))
-    results = canonical_json(outcome_as_data(closing(ground.inputs)))
-    kept = ClosingResult(
-        record_id=record.id,
-        limit_set_id=ground.limits.id,
-        inputs=inputs,
-        inputs_sha256=sha256_of(inputs),
-        results=results,
-        results_sha256=sha256_of(results),
-        formulas=", ".join(FORMULAS),
-        computed_at=record.handed_in_at,
-    )
+    kept = _result(ground.inputs, closing(ground.inputs))
+    kept.record_id, kept.limit_set_id = record.id, ground.limits.id
+    kept.computed_at = record.handed_in_at
     work.session.add(kept)
     return [("result of the closing", None, kept.results_sha256)]
+
+
+def _result(inputs: ClosingInputs, outcome: ClosingOutcome) -> ClosingResult:
+    computed_from = canonical_json(inputs_as_data(inputs))
+    gave = canonical_json(outcome_as_data(outcome))
+    return ClosingResult(
+        inputs=computed_from,
+        inputs_sha256=sha256_of(computed_from),
+        results=gave,
+        results_sha256=sha256_of(gave),
+        formulas=", ".join(FORMULAS),
+    )
+
+
+def keep_closings_anew(work: Work, correction_id: int) -> list[Change]:
+    """Compute anew every closing a correction reaches, inside its approval; give what changed.
+
+    With the limits it was kept with, so that the correction alone makes the difference. What was
+    kept before stays beside it. A closing of which nothing was kept has nothing to compare.
+    """
+    changes: list[Change] = []
+    for record_id in closings_corrected(work.session, correction_id):
+        kept = kept_result(work.session, record_id)
+        if kept is None:
+            continue
+        inputs = computed_anew(kept, closing_ground(work.session, record_id))
+        outcome = closing(inputs)
+        result = _result(inputs, outcome)
+        result.record_id, result.limit_set_id = record_id, kept.limit_set_id
+        result.computed_at, result.correction_id = work.now, correction_id
+        work.session.add(result)
+        work.session.flush()
+        changes += closing_rows(kept, outcome)
+    return changes

@@ -7,7 +7,10 @@ from service.platform.tables import Base, key, reference, sha256, text, utc
 
 
 class ClosingResult(Base):
-    """One computation of one closing. Never changed: a later one stands beside it."""
+    """One computation of one closing. Never changed: a later one stands beside it.
+
+    At hand-in, and anew for each approved correction that reaches it; the newest counts.
+    """
 
     __tablename__ = "closing_result"
     __table_args__ = (Index("ix_closing_result_record_id", "record_id"),)
@@ -20,3 +23,6 @@ class ClosingResult(Base):
     results_sha256: Mapped[sha256]
     formulas: Mapped[str] = mapped_column(comment="names and versions of what computed it")
     computed_at: Mapped[utc]
+    correction_id: Mapped[int | None] = reference(
+        "correction", comment="computed anew for it; none: at hand-in"
+    )

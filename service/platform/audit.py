@@ -50,6 +50,7 @@ class Event(StrEnum):
     RECORD_VOID_PROPOSED = "record:void proposed"
     RECORD_VOID = "record:made void"
     BUILD_RELEASED = "build:released"
+    BUILD_RELEASE_ENDED = "build:release ended"
     CORRECTION_WRITTEN = "correction:written"
     CORRECTION_APPROVED = "correction:approved"
     CORRECTION_REFUSED = "correction:refused"

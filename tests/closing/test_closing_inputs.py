@@ -13,7 +13,8 @@ from service.bench.changes.handing_in import hand_in
 from service.closing.arithmetic.closing import closing
 from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
 from service.closing.changes import read_torque
-from service.closing.queries.closing_inputs import ClosingGround, closing_ground, kept_result
+from service.closing.queries.closing_inputs import ClosingGround, closing_ground
+from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.records.changes.bench_opening import close_stack, open_stack, record_exception
 from service.records.changes.deviations import Stands

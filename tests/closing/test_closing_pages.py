@@ -330,7 +330,7 @@ def test_a_correction_since_is_said(at_bench: AtTheClamp, app: Any) -> None:
 
     said = plain(at_bench.client.get(f"/records/{at_bench.number}/closing").text)
 
-    assert "were corrected or changed since hand-in" in said
+    assert "were corrected or changed since it was computed" in said
     assert "GDL pressure, mean of the cells" in said
 
 

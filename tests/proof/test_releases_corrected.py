@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, delete, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.approvals import approve
@@ -16,6 +16,9 @@ from service.bench.queries.correction_preview import Preview, preview
 from service.bench.queries.corrections import Fact, correctable, correction
 from service.bench.tables import Correction, CorrectionOf
 from service.closing.changes import read_torque
+from service.closing.queries.closing_results import KeptResult, kept_results
+from service.closing.tables import ClosingResult
+from service.operation.migrating import triggers
 from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
@@ -25,6 +28,7 @@ from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
 from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.queries.content import verify
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind
 from service.stacks.queries.build_spans import builds_of
@@ -121,6 +125,11 @@ class Released:
     def gate(self) -> Gate:
         with reading(self.lab.engine) as session:
             return gate(session, self.build_id)
+
+    @property
+    def kept(self) -> tuple[KeptResult, ...]:
+        with reading(self.lab.engine) as session:
+            return kept_results(session, [self.bench.number])[self.bench.number]
 
     def fact(self, of: CorrectionOf, **details: Any) -> Fact:
         with Session(self.lab.engine) as session:
@@ -255,11 +264,57 @@ def test_a_refused_correction_ends_nothing(stack: Released) -> None:
 
 
 @pytest.mark.parametrize("of", [OF.LAYER_PART, OF.LAYER_FACING, OF.TORQUE, OF.TORQUE_INSTRUMENT])
-def test_what_a_closing_gave_is_out_of_date_once_its_readings_are_corrected(
+def test_a_closing_is_computed_anew_once_its_facts_are_corrected(
     stack: Released, of: CorrectionOf
 ) -> None:
+    (before,) = stack.kept
     number = stack.correction_of(of)
     stack.decide(number)
+
+    newest, handed_in = stack.kept
+    assert handed_in == before
+    assert (newest.correction_id, newest.counts, newest.holds) == (number, True, True)
+    assert newest.limit_set_id == handed_in.limit_set_id
+    found = stack.gate
+    assert {line.outdated_by for line in found.lines} == {""}
+    assert found.closed.clamp is not None
+    assert found.closed.clamp.outcome == newest.outcome
+    with reading(stack.lab.engine) as session:
+        of_record = verdicts_of_head(session, record_head(session, stack.bench.number))
+        assert verify(session, [stack.bench.number])[stack.bench.number].holds
+    assert of_record is not None
+    assert of_record.clamp == found.closed.clamp
+
+
+def test_a_closing_computed_anew_takes_the_right_part(stack: Released) -> None:
+    """The entry names the part as it was read; the closing follows the layers."""
+    fact = stack.fact(OF.LAYER_PART, kind=Kind.MEA)
+    (before,) = stack.kept
+
+    def a_thick_part(session: Session) -> None:
+        kind = session.get_one(PartType, fact.details.part_type_id)
+        builders.a_part(session, kind, serial="M-78").measured_thickness_mm = 0.61
+
+    stack.lab.rows(a_thick_part)
+    stack.decide(stack.propose(fact, "M-78"))
+
+    newest, _handed_in = stack.kept
+    measured = [
+        [each.thickness_mm for each in kept.inputs.pile.measured if kept.inputs]
+        for kept in (before, newest)
+    ]
+    assert measured == [[], [0.61]]
+    assert newest.results_sha256 != before.results_sha256
+
+
+def test_a_result_of_before_that_was_not_computed_anew_says_test_again(stack: Released) -> None:
+    """As corrections left them before closings were computed anew."""
+    number = stack.correction_of(OF.TORQUE)
+    stack.decide(number)
+    with stack.lab.engine.begin() as connection:
+        triggers().lift(connection)
+        connection.execute(delete(ClosingResult).where(ClosingResult.correction_id == number))
+        triggers().lay(connection)
 
     why = f"correction {number} of record {stack.bench.number}"
     found = stack.gate

@@ -31,6 +31,7 @@ from service.bench.queries.corrections import (
     document_of,
 )
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.closing.changes import keep_closings_anew
 from service.people.changes import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
@@ -382,6 +383,7 @@ def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[
             "Refuse this one; a new one starts from what is known now.",
         )
     changes = carry_out(work, record, fact, correction)
+    changes += keep_closings_anew(work, correction.id)
     keep_makeups_of_stack(work, record.stack_id)
     judge_stack(work, record.stack_id)
     return changes

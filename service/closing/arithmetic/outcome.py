@@ -4,7 +4,7 @@ JSON of the form “closing outcome 1”. An `Estimate` here holds value and sta
 lists of cells are columns. Common practice, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,7 +17,7 @@ from service.limits.arithmetic.limits import (
     missing_quantities,
     worst_of,
 )
-from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import ReadingKind
@@ -315,3 +315,39 @@ def judged_by(outcome: ClosingOutcome, figures: DesignFigures) -> ClosingOutcome
     sentences = [f"verdict on the {quantity}: it has a limit, but no value" for quantity in missing]
     not_computed = (*outcome.not_computed, *sentences)
     return replace(outcome, judged=judged, verdict=verdict, not_computed=not_computed)
+
+
+# The same closing from corrected facts: what it makes another than it was.
+
+
+CLAMP = "limits of the closed clamp"
+
+
+def outcome_changes(
+    before: ClosingOutcome | None, after: ClosingOutcome
+) -> Iterator[tuple[str, str, str]]:
+    """Return the verdict, then each value that reads otherwise: what, before and after in words.
+
+    ``before`` None: it can no longer be read.
+    """
+    was = before.verdict if before else None
+    yield CLAMP, str(was or "none"), str(after.verdict or "none")
+    old, new = (_in_words(outcome) if outcome else {} for outcome in (before, after))
+    for what in dict.fromkeys((*old, *new)):
+        if old.get(what) != new.get(what):
+            yield what, old.get(what, "–"), new.get(what, "–")
+
+
+def _in_words(outcome: ClosingOutcome) -> dict[str, str]:
+    verdicts = {(each.quantity, each.of): each.verdict for each in outcome.judged}
+    words = {}
+    for each in values_of(outcome):
+        number, expanded = written(each.value)
+        text = f"{number} ± {expanded}" if each.value.u else f"{each.value.value:.6g}"
+        text = f"{text} {each.quantity.unit}".rstrip().replace("-", "\u2212")
+        verdict = verdicts.get((each.quantity, each.of))
+        of, _comma, cell = each.of.partition(", cell ")
+        place = f" in cell {cell}" if cell else ""
+        what = f"{each.quantity}, {of}" if of else str(each.quantity)
+        words[what] = f"{text}{place}: {verdict}" if verdict else f"{text}{place}"
+    return words

@@ -3,19 +3,19 @@
 What is computed again stands beside what was kept and never takes its place.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, RodReading
 from service.closing.pages.sheets import ClosingSheet, Line, by_place, closing_sheet, shown
-from service.closing.queries.closing_inputs import (
-    DesignSizes,
+from service.closing.queries.closing_inputs import DesignSizes, design_sizes
+from service.closing.queries.closing_results import (
     KeptResult,
     closing_again,
-    design_sizes,
+    counting,
     kept_results,
 )
 from service.limits.arithmetic.figures_fields import FIELDS
@@ -168,11 +168,15 @@ router = APIRouter()
 
 @dataclass(frozen=True, slots=True)
 class KeptClosing:
-    """What was kept of a closing at hand-in, as it is shown."""
+    """What was kept of a closing and counts, as it is shown.
+
+    ``handed_in``: the one of hand-in, where this one was computed anew for a correction.
+    """
 
     kept: KeptResult
     sheet: ClosingSheet | None
     """None where what was kept can no longer be read"""
+    handed_in: "KeptClosing | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +198,7 @@ class ClosingPage:
     head: RecordHead
     kept: KeptClosing | None
     earlier: tuple[KeptResult, ...]
+    corrected: tuple[Difference, ...]
     now: ClosingSheet
     why_again: tuple[str, ...]
     differences: tuple[Difference, ...]
@@ -217,7 +222,7 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
     head = record_head(session, record_id)
     again = closing_again(session, record_id)
     sizes, height = again.ground.sizes, again.measured_mm
-    kept = kept_closing(again.kept, sizes, height) if again.kept else None
+    kept = _counting_closing((again.kept, *again.earlier), sizes, height) if again.kept else None
     now = closing_sheet(
         again.now,
         sizes,
@@ -230,6 +235,7 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
         head,
         kept,
         again.earlier,
+        _corrected(kept) if kept else (),
         now,
         again.why_again,
         tuple(_differences(kept.sheet, now)) if kept and kept.sheet else (),
@@ -245,10 +251,26 @@ def kept_closing_of(
     One statement, or three.
     """
     results = kept_results(session, [record_id])[record_id]
-    counting = next((one for one in results if one.counts), None)
-    if counting is None:
+    if counting(results) is None:
         return None
-    return kept_closing(counting, design_sizes(session, stack_id), measured_mm)
+    return _counting_closing(results, design_sizes(session, stack_id), measured_mm)
+
+
+def _counting_closing(
+    results: Sequence[KeptResult], sizes: DesignSizes, measured_mm: float | None
+) -> KeptClosing:
+    """The newest of the results that count, with the one of hand-in where it is another."""
+    counted = [each for each in results if each.counts]
+    newest = kept_closing(counted[0], sizes, measured_mm)
+    if newest.kept.correction_id is None:
+        return newest
+    return replace(newest, handed_in=kept_closing(counted[-1], sizes, measured_mm))
+
+
+def _corrected(kept: KeptClosing) -> tuple[Difference, ...]:
+    """The differences a correction made."""
+    before = kept.handed_in.sheet if kept.handed_in else None
+    return tuple(_differences(before, kept.sheet)) if before and kept.sheet else ()
 
 
 def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:

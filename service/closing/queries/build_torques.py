@@ -308,6 +308,7 @@ def _cell(found: Sequence[TorqueRead]) -> TorqueCell:
 class ReadingTaken:
     """One closing reading with what is known of its driver; N·m, %, resolution in ``unit``."""
 
+    reading_id: int
     record_id: int
     rod_number: int
     pass_number: int
@@ -351,6 +352,7 @@ def _readings() -> Any:
                 TorqueReading,
                 Instrument,
                 Calibration,
+                reading_id=TorqueReading.id,
                 instrument_id=Instrument.id,
                 instrument=Instrument.label,
             )
@@ -363,6 +365,7 @@ def _readings() -> Any:
         .order_by(
             records.c.id,
             TorqueReading.pass_number,
+            TorqueReading.step_id,  # a corrected reading keeps its place
             TorqueReading.id,
         )
     )

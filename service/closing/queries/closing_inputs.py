@@ -4,23 +4,20 @@ The same for a record being written and for one handed in: the pile is that of i
 """
 
 import json
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_inputs import (
     ClosingInputs,
     ClosingType,
     Placed,
     RodPlace,
     RodReading,
-    inputs_as_data,
     inputs_from_data,
     pile_of,
 )
@@ -33,24 +30,26 @@ from service.closing.arithmetic.outcome import (
 from service.closing.queries.build_torques import (
     UNOPENED,
     ReadingTaken,
-    measured_height_mm,
     readings_taken,
 )
 from service.closing.tables import ClosingResult
-from service.designs.arithmetic.pile import CELL_KINDS, Layer
+from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
-from service.limits.tables import LimitSet
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES, torque_unit
 from service.physics.arithmetic.part_stiffness import stiffness_from
-from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, param_list
-from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
+from service.records.queries.working_piles import (
+    FixingNow,
+    WorkingPile,
+    built_by,
+    pile_known_now,
+)
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as StackLayer
@@ -141,9 +140,16 @@ PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
 )
 
 
-def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartGives]:
-    """Return what each of these parts gives under load. Two statements."""
+def parts_giving(
+    session: Session, parts: Collection[int], item_type_id: int = 0
+) -> Mapping[int, PartGives]:
+    """Return what each of these parts gives under load. Two statements.
+
+    Part 0 is an item of the type ``item_type_id`` which is still in its lot.
+    """
     of: Sequence[Any] = session.execute(PARTS, {"parts": sorted(parts)}).all()
+    if item_type_id:
+        of = [*of, (0, item_type_id, None)]
     types: Any = session.execute(TYPES, {"types": sorted({type_id for _part, type_id, _mm in of})})
     of_type = {row.type_id: row for row in types}
     return {
@@ -174,6 +180,23 @@ def closed_before(session: Session, record_id: int, parts: Collection[int]) -> f
 # How far an earlier closing pressed the soft parts that are used again, where that was kept.
 
 
+def counts_of(record: Any) -> ColumnElement[bool]:
+    """Say whether a result is of the record's last hand-in or later; the newest such counts."""
+    return and_(record.handed_in_at.is_not(None), ClosingResult.computed_at >= record.handed_in_at)
+
+
+@lru_cache(maxsize=64)
+def read_inputs(text: str) -> ClosingInputs:
+    """Return the inputs from their kept text. Raises ValueError or the trade's errors."""
+    return inputs_from_data(json.loads(text))
+
+
+@lru_cache(maxsize=64)
+def read_outcome(text: str) -> ClosingOutcome:
+    """Return the outcome from its kept text. Raises ValueError or the trade's errors."""
+    return outcome_from_data(json.loads(text))
+
+
 PLACES = 6
 THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)
 
@@ -186,10 +209,10 @@ CLOSED_BEFORE = (
     .where(
         THIS.id == param("record_id"),
         OTHER.id < THIS.id,
-        ClosingResult.computed_at == OTHER.handed_in_at,
+        counts_of(OTHER),
         or_(OTHER.id == Build.record_id, OTHER.base_build_id == Build.id),
     )
-    .order_by(ClosingResult.id.desc())
+    .order_by(OTHER.id.desc(), ClosingResult.id.desc())
     .limit(1)
 )
 
@@ -260,18 +283,54 @@ class ClosingGround:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """What would be known instead of what is, to compute a closing with it; nothing is written.
+
+    ``readings``: fields of a reading, by its id. ``layers``: the right part of layers by build and
+    position; part 0 is an item of the type ``item_type_id``.
+    """
+
+    readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
+    layers: Mapping[int, Mapping[int, int]] = field(default_factory=dict)
+    item_type_id: int = 0
+
+    def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
+        """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
+        base = _with_parts(pile.base, self.layers.get(pile.base_build_id or 0, {}))
+        layers = _with_parts(pile.layers, self.layers.get(build_id or 0, {}))
+        return replace(pile, base=base, pile=OpenPile.begun(layers))
+
+    def of_readings(self, taken: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
+        """Return readings as they would read."""
+        return tuple(replace(each, **self.readings.get(each.reading_id, {})) for each in taken)
+
+
+NOTHING_INSTEAD = Instead()
+
+
+def _with_parts(layers: Sequence[Layer], right: Mapping[int, int]) -> tuple[Layer, ...]:
+    return tuple(replace(each, part=right.get(each.position, each.part)) for each in layers)
+
+
 def closing_ground(
-    session: Session, record_id: int, pile: WorkingPile | None = None
+    session: Session,
+    record_id: int,
+    pile: WorkingPile | None = None,
+    instead: Instead = NOTHING_INSTEAD,
 ) -> ClosingGround:
     """Return what the closing of a record is computed from. Raises NotFound.
 
-    Eight statements, four more without a pile, one less where the clamp was not released.
+    Eight statements, six more without a pile, one less where the clamp was not released.
     """
-    pile = pile or working_pile(session, record_id)
+    pile = pile or pile_known_now(session, record_id)
+    if instead.layers:
+        build_id = built_by(session, record_id) or pile.base_build_id
+        pile = instead.of_pile(pile, build_id)
     sizes = design_sizes(session, pile.stack_id)
     limits = limits_in_force(session, sizes.design_id)
-    gives = parts_giving(session, all_parts(pile.layers, pile.fixings))
-    taken = readings_taken(session, record_id)
+    gives = parts_giving(session, all_parts(pile.layers, pile.fixings), instead.item_type_id)
+    taken = instead.of_readings(readings_taken(session, record_id))
     opened = pile.kind not in UNOPENED
     seen = seen_before(session, record_id, pile.base, opened=opened)
     soft = [layer.part for layer in pile.layers if layer.kind in SOFT]
@@ -428,174 +487,3 @@ def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
         " new; they may answer stiffer and keep less height."
     )
     return (said,)
-
-
-# The results of a closing as they were kept at hand-in, and whether they still are those.
-
-
-@dataclass(frozen=True, slots=True)
-class KeptResult:
-    """One computation of a closing as kept; ``holds``: its texts are what was hashed.
-
-    ``counts``: computed when the record was last handed in; earlier ones stay beside it.
-    """
-
-    id: int
-    record_id: int
-    limit_set_id: int
-    limit_version: int
-    limit_source: str
-    inputs_text: str
-    inputs_sha256: str
-    results_text: str
-    results_sha256: str
-    formulas: str
-    computed_at: datetime
-    counts: bool
-
-    @property
-    def holds(self) -> bool:
-        """Say whether the kept texts are what was hashed."""
-        return (
-            sha256_of(self.inputs_text) == self.inputs_sha256
-            and sha256_of(self.results_text) == self.results_sha256
-        )
-
-    @property
-    def inputs(self) -> ClosingInputs | None:
-        """What it was computed from; None where the kept text can no longer be read as such."""
-        try:
-            return read_inputs(self.inputs_text)
-        except (TradeError, ValueError):
-            return None
-
-    @property
-    def outcome(self) -> ClosingOutcome | None:
-        """What it gave; None where the kept text can no longer be read as such."""
-        try:
-            return read_outcome(self.results_text)
-        except (TradeError, ValueError):
-            return None
-
-
-@lru_cache(maxsize=64)
-def read_inputs(text: str) -> ClosingInputs:
-    """Return the inputs from their kept text. Raises ValueError or the trade's errors."""
-    return inputs_from_data(json.loads(text))
-
-
-@lru_cache(maxsize=64)
-def read_outcome(text: str) -> ClosingOutcome:
-    """Return the outcome from its kept text. Raises ValueError or the trade's errors."""
-    return outcome_from_data(json.loads(text))
-
-
-RESULTS = (
-    select(
-        *columns(
-            KeptResult,
-            ClosingResult,
-            limit_version=LimitSet.version,
-            limit_source=LimitSet.source,
-            inputs_text=ClosingResult.inputs,
-            results_text=ClosingResult.results,
-            counts=(ClosingResult.computed_at == RebuildRecord.handed_in_at),
-        )
-    )
-    .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
-    .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
-    .where(ClosingResult.record_id.in_(param_list("ids")))
-    .order_by(ClosingResult.id.desc())
-)
-
-
-def kept_results(
-    session: Session, record_ids: Collection[int]
-) -> dict[int, tuple[KeptResult, ...]]:
-    """Return the results kept of these records, the latest first. One statement."""
-    rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
-    found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
-    for row in rows:
-        one = read_as(KeptResult, row)
-        found[one.record_id].append(one)
-    return {record_id: tuple(some) for record_id, some in found.items()}
-
-
-def kept_result(session: Session, record_id: int) -> KeptResult | None:
-    """Return the result kept when the record was handed in last; None where none was.
-
-    One statement.
-    """
-    return next((one for one in kept_results(session, [record_id])[record_id] if one.counts), None)
-
-
-# A closing as kept at hand-in beside what the same inputs give today. Nothing of it is kept.
-
-
-@dataclass(frozen=True, slots=True)
-class ClosingAgain:
-    """What was kept when the record was handed in last, and what comes out today.
-
-    ``inputs`` are those kept, else those of the rows as they stand; ``figures`` those of today, by
-    which ``now`` is computed. ``why_again`` says in
-    sentences what differs between then and now.
-    """
-
-    kept: KeptResult | None
-    earlier: tuple[KeptResult, ...]
-    ground: ClosingGround
-    inputs: ClosingInputs
-    figures: DesignFigures
-    now: ClosingOutcome
-    why_again: tuple[str, ...]
-    measured_mm: float | None
-
-
-def closing_again(session: Session, record_id: int) -> ClosingAgain:
-    """Compute a closing today from what was kept. 14 statements. Raises NotFound."""
-    ground = closing_ground(session, record_id)
-    results = kept_results(session, [record_id])[record_id]
-    kept = next((one for one in results if one.counts), None)
-    then = kept.inputs if kept else None
-    inputs = again_with(then, ground) if then else ground.inputs
-    return ClosingAgain(
-        kept,
-        tuple(one for one in results if one is not kept),
-        ground,
-        then or ground.inputs,
-        inputs.figures,
-        closing(inputs),
-        tuple(_why_again(kept, then, ground)) if kept else (),
-        measured_height_mm(session, record_id),
-    )
-
-
-def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
-    """Return the kept inputs with the figures in force today."""
-    if ground.limits is None:
-        return inputs
-    return replace(inputs, figures=ground.limits.figures, limits=ground.limits.name)
-
-
-def _why_again(
-    kept: KeptResult, then: ClosingInputs | None, ground: ClosingGround
-) -> Iterator[str]:
-    if not kept.holds:
-        yield "What was kept is no longer what was hashed: it was changed behind the program."
-    if ground.limits is not None and ground.limits.id != kept.limit_set_id:
-        yield (
-            f"Kept by version {kept.limit_version} of the limits; version"
-            f" {ground.limits.version} is in force today."
-        )
-    formulas = ", ".join(FORMULAS)
-    if formulas != kept.formulas:
-        yield f"Kept by {kept.formulas}; today it is {formulas}."
-    if then is None:
-        yield "What it was computed from cannot be read any more; today's rows are taken."
-        return
-    today = replace(ground.inputs, figures=then.figures, limits=then.limits)
-    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(kept.inputs_text)):
-        yield (
-            "Readings, parts or what part types give were corrected or changed since hand-in; the"
-            " recomputation takes what was kept then."
-        )

@@ -14,7 +14,7 @@ from sqlalchemy import and_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.closing.queries.build_torques import BuildTorques, build_torques
-from service.closing.queries.closing_inputs import kept_results
+from service.closing.queries.closing_results import kept_results
 from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.answers import grouped

@@ -39,6 +39,7 @@ SENTENCES = {
     "record:void proposed": "proposed to make {subject} void",
     "record:made void": "made {subject} void",
     "build:released": "released {subject} to hydrogen",
+    "build:release ended": "noted that the release of {subject} had ended",
     "correction:written": "wrote {subject}",
     "correction:approved": "approved {subject}",
     "correction:refused": "refused {subject}",

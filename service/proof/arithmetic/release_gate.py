@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.closing.arithmetic.outcome import CLAMP
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.operation_figures import OperationFigures
@@ -103,7 +104,7 @@ def wanted_verdicts(
         checks = [test for test in tests if isinstance(test.result, ShortOutcome)]
         verdicts.append(_latest("shorts of cells", checks))
     if figures.limits:
-        verdicts.append(closing or RequiredVerdict("limits of the closed clamp", None))
+        verdicts.append(closing or RequiredVerdict(CLAMP, None))
     return tuple(verdicts)
 
 

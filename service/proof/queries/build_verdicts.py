@@ -4,7 +4,6 @@ A verdict keeps the version of the limits it was given under; what the limits in
 of the same readings stands beside it.
 """
 
-import json
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -16,12 +15,8 @@ from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, un
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf
-from service.closing.arithmetic.outcome import (
-    ClosingOutcome,
-    judge_closing,
-    judged_by,
-    outcome_from_data,
-)
+from service.closing.arithmetic.outcome import CLAMP, ClosingOutcome, judge_closing, judged_by
+from service.closing.queries.closing_inputs import counts_of, read_outcome
 from service.closing.tables import ClosingResult
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import Judged
@@ -60,8 +55,6 @@ from service.records.tables import (
 from service.stacks.queries.release_standing import corrects
 from service.stacks.tables import Build, Stack
 
-CLAMP = "limits of the closed clamp"
-
 
 @dataclass(frozen=True, slots=True)
 class Done:
@@ -87,17 +80,18 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class KeptClamp:
-    """What the closing gave when its record was handed in last."""
+    """What the closing gave at hand-in, or computed anew for the last correction of it."""
 
     record_id: int
     limit_version: int
     text: str
     computed_at: datetime
+    correction_id: int | None
 
     @property
     def outcome(self) -> ClosingOutcome:
         """The closing as kept."""
-        return _outcome(self.text)
+        return read_outcome(self.text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,11 +182,6 @@ class ClosedVerdicts:
 
 
 NOTHING_IN_FORCE = DesignFigures()
-
-
-@lru_cache(maxsize=64)
-def _outcome(text: str) -> ClosingOutcome:
-    return outcome_from_data(json.loads(text))
 
 
 def judged_again(made: MadeTest, figures: DesignFigures) -> Result | None:
@@ -319,7 +308,7 @@ def _kept_closings() -> Any:
         .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
         .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
         .where(
-            ClosingResult.computed_at == RebuildRecord.handed_in_at,
+            counts_of(RebuildRecord),
             RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
             _of_either(),
         )
@@ -334,7 +323,7 @@ def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
     if rows is None:
         return None
     try:
-        _outcome(rows.text)
+        read_outcome(rows.text)
     except (TradeError, ValueError):
         return None  # changed behind the program: the record's hash says so
     return read_as(KeptClamp, rows)
@@ -361,7 +350,7 @@ def tests_in_words(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str
     if closed is None:
         return ()
     is_closed = head.closed_at is not None
-    wanted = [it for it in closed.wanted if it.what != "limits of the closed clamp"]
+    wanted = [it for it in closed.wanted if it.what != CLAMP]
     by_sentence: dict[str, list[str]] = defaultdict(list)
     for it in wanted:
         if not it.opens and (is_closed or it.verdict is not None):

@@ -410,7 +410,11 @@ class Gather:
                 )
             )
             .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
-            .where(ClosingResult.record_id == R.id, ClosingResult.computed_at == R.handed_in_at)
+            .where(
+                ClosingResult.record_id == R.id,
+                ClosingResult.computed_at == R.handed_in_at,
+                ClosingResult.correction_id.is_(None),
+            )
         )
 
     def _stack_tests(self) -> ScalarSelect[Any]:

@@ -51,7 +51,7 @@ def release_stands(
     return and_(
         at.is_not(None),
         ~ended_since(at, build, period, until).exists(),
-        ~_corrected_since(at, build, period, until).exists(),
+        ~corrected_since(at, build, period, until).exists(),
     )
 
 
@@ -131,8 +131,26 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
     )
 
 
-def _corrected_since(at: Any, build: Any, period: Any, until: Any) -> Any:
-    """Corrections of a build approved after a time and before it was opened."""
+def builds_corrected(session: Session, correction_id: int) -> tuple[tuple[int, int], ...]:
+    """Return the builds a correction that is carried out reaches: id and the record that made it.
+
+    One statement.
+    """
+    rows = session.execute(
+        select(Build.id, Build.record_id)
+        .join(RebuildRecord, RebuildRecord.stack_id == Build.stack_id)
+        .join(Correction, Correction.record_id == RebuildRecord.id)
+        .where(
+            Correction.id == correction_id,
+            corrects(Correction, RebuildRecord, Build.record_id, Build.id),
+        )
+        .order_by(Build.number)
+    )
+    return tuple((row.id, row.record_id) for row in rows)
+
+
+def corrected_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
+    """Return the corrections of a build approved after a time and before it was opened."""
     correction, record, decision = aliased(Correction), aliased(RebuildRecord), aliased(Decision)
     approved = (
         select(correction.id)

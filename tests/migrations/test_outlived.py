@@ -1,0 +1,75 @@
+"""A release that a correction of before outlived ends with an entry of the trail after the step."""
+
+import json
+
+import pytest
+from sqlalchemy import select, text
+from sqlalchemy.orm import Session
+
+from service.bench.tables import CorrectionOf
+from service.operation.migrating import migrate, triggers
+from service.platform.database import make_engine
+from service.platform.tables import AuditEntry
+from tests.proof.test_releases_corrected import Released
+
+BEFORE = "a9d4"
+
+
+@pytest.mark.both_engines
+def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> None:
+    migrate(empty_url)
+    engine = make_engine(empty_url)
+    stack = Released(engine)
+    number = stack.propose(stack.fact(CorrectionOf.TORQUE), "11.4 N·m")
+    stack.decide(number)
+    engine.dispose()
+    as_it_was_before(empty_url)
+
+    migrate(empty_url)
+
+    with Session(engine) as session:
+        (entry,) = session.scalars(
+            select(AuditEntry).where(AuditEntry.act == "build:release ended")
+        ).all()
+    assert entry.subject_label == "build 2 of TARN-001"
+    assert entry.via == "command"
+    assert str(number) in entry.reason
+    ((_what, was, now),) = json.loads(entry.changes)
+    assert was == "released"
+    assert now == f"ended by correction {number}, closing not computed anew"
+    why = f"correction {number} of record {stack.bench.number}"
+    assert stack.gate.shut == (
+        f"Limits of the closed clamp: test again, for since the test: {why}.",
+    )
+    engine.dispose()
+
+
+def test_releases_ended_since_are_not_told_again(empty_url: str) -> None:
+    migrate(empty_url)
+    engine = make_engine(empty_url)
+    stack = Released(engine)
+    stack.decide(stack.propose(stack.fact(CorrectionOf.TORQUE), "11.4 N·m"))
+    engine.dispose()
+    migrate(empty_url, BEFORE)
+
+    migrate(empty_url)
+
+    with Session(engine) as session:
+        acts = session.scalars(select(AuditEntry.act)).all()
+    assert "build:release ended" not in acts
+    engine.dispose()
+
+
+def as_it_was_before(url: str) -> None:
+    """Go back to the step before; nothing was computed anew there, and no trail told of the end."""
+    migrate(url, BEFORE)
+    engine = make_engine(url)
+    with engine.begin() as connection:
+        triggers().lift(connection)
+        newest = "SELECT max(id) FROM closing_result"
+        connection.execute(text(f"DELETE FROM closing_result WHERE id = ({newest})"))  # noqa: S608
+        connection.execute(
+            text("UPDATE audit_entry SET changes = '[]' WHERE act = 'correction:approved'")
+        )
+        triggers().lay(connection)
+    engine.dispose()
