@@ -10,9 +10,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import (
+    Text,
     and_,
     bindparam,
     case,
+    cast,
     exists,
     extract,
     func,
@@ -40,7 +42,13 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.runs.tables import RunReading
-from service.stacks.queries.release_standing import EXCHANGED, release_stands
+from service.stacks.queries.release_standing import (
+    EXCHANGED,
+    corrected_since,
+    ended_since,
+    release_stands,
+    released_at,
+)
 from service.stacks.tables import Build, BuildPeriod, HourReading, HourReport, Stack
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
@@ -56,6 +64,7 @@ def of_closed_stacks(
     closed = closed_stacks(whole=whole)
     return [
         _ran_unreleased(closed, whole),
+        _release_again(whole),
         *([_leak_test(closed, whole, leak_designs)] if leak_designs else []),
         *([_re_torque(closed, whole, settling_s)] if settling_s else []),
     ]
@@ -161,6 +170,38 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
         note=case((closed.c.taken_over == 1, literal(RecordKind.TAKEN_OVER.value)), else_=""),
         bounded=True,
     ).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
+
+
+def _release_again(whole: bool) -> Any:
+    """Subject: the build. Other: its record. Note: the correction that ended its last release."""
+    at = released_at()
+    ended_by = corrected_since(at, Build, BuildPeriod)
+    return (
+        needs(
+            NeedKind.RELEASE_AGAIN,
+            Build.stack_id,
+            whole=whole,
+            subject_id=Build.id,
+            other_id=Build.record_id,
+            at=at,
+            note=cast(_first(ended_by), Text()),
+        )
+        .select_from(Build)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
+        .where(
+            BuildPeriod.opened_at.is_(None),
+            at.is_not(None),
+            ended_by.exists(),
+            ~ended_since(at, Build, BuildPeriod).exists(),
+            ~at_work(Build.stack_id),
+        )
+    )
+
+
+def _first(corrections: Any) -> Any:
+    """The number of the first of these corrections."""
+    number = corrections.selected_columns[0]
+    return corrections.with_only_columns(func.min(number)).scalar_subquery()
 
 
 def _ran(closed: Any) -> Any:

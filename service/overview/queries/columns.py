@@ -17,6 +17,7 @@ class NeedKind(StrEnum):
     """What needs somebody; in this order it is told."""
 
     RAN_UNRELEASED = "ran without a release"
+    RELEASE_AGAIN = "release ended by a correction"
     FAILING = "failing MEA fitted"
     RULE_MET = "rule for failing met"
     LEAK_TEST = "leak test due"

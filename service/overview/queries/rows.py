@@ -117,7 +117,12 @@ def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list
 
 NAMED_MOST = 60
 """Parts under one hold that are looked up one by one, in one stack."""
-DECIDED = (NeedKind.RAN_UNRELEASED, NeedKind.RECORD_WAITING, NeedKind.CORRECTION_WAITING)
+DECIDED = (
+    NeedKind.RAN_UNRELEASED,
+    NeedKind.RELEASE_AGAIN,
+    NeedKind.RECORD_WAITING,
+    NeedKind.CORRECTION_WAITING,
+)
 """Whoever had a part in the record does not decide on it."""
 OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD, NeedKind.TO_DECIDE)
 OF_CLOSED = (NeedKind.LEAK_TEST, NeedKind.RE_TORQUE)

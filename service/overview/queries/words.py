@@ -15,6 +15,7 @@ from service.stacks.arithmetic.running_hours import Hours
 
 ASKS_FOR = {
     NeedKind.RAN_UNRELEASED: Act.BUILD_RELEASE,
+    NeedKind.RELEASE_AGAIN: Act.BUILD_RELEASE,
     NeedKind.FAILING: Act.RECORD_WRITE,
     NeedKind.RULE_MET: Act.FAILING_CONFIRM,
     NeedKind.LEAK_TEST: Act.RECORD_WRITE,
@@ -83,6 +84,7 @@ def sentence(need: StackNeed, about: About) -> str:
     number, of = need.subject_id, need.note
     sentences = {
         NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran, of)} and is not released.",
+        NeedKind.RELEASE_AGAIN: f"{build}: release again. Correction {of} ended its release.",
         NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
         NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),
@@ -169,6 +171,7 @@ def looked_at(need: StackNeed, about: About) -> tuple[str, str]:
     closed = f"/builds/{need.subject_id}/release" if need.subject_id else stack
     return {
         NeedKind.RAN_UNRELEASED: ("verdicts", closed),
+        NeedKind.RELEASE_AGAIN: ("verdicts", closed),
         NeedKind.FAILING: ("trace", f"/parts/{need.subject_id}/trace"),
         NeedKind.RULE_MET: ("life", f"/parts/{need.subject_id}/life"),
         NeedKind.LEAK_TEST: ("verdicts", closed),
