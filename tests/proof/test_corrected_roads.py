@@ -62,3 +62,7 @@ def test_all_roads_agree_on_a_corrected_nut(
     assert outside is (verdict == "fail")
     floor = call.get("/api/v1/floor").json()["rows"][0]
     assert floor["last_approved"]["stands"] is False
+    (again,) = [each for each in floor["needs"] if each["kind"] == "release ended by a correction"]
+    assert again["sentence"] == f"Build 2: release again. Correction {number} ended its release."
+    assert again["address"] == f"/builds/{stack.build_id}/release"
+    assert again["roles"] == ["supervisor"]
