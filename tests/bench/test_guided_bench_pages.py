@@ -117,7 +117,12 @@ def test_complete_is_said_and_nothing_more_is_taken(at_bench: AtTheBench) -> Non
     first = the_layers(at_bench)[0]
     at_bench.enter("put-on", part_id=first.part_id)
 
-    assert at_bench.next(at="putting-on").startswith("The pile is complete by Tarn")
+    page = plain(at_bench.page(at="putting-on"))
+    assert at_bench.next(at="putting-on").startswith(
+        "All layers are on. Fit plates, rods and nuts."
+    )
+    assert "The pile is complete by Tarn" in page
+    assert at_bench.post("put-on", part_id=first.part_id).status_code == 422
 
 
 def test_a_layer_in_the_drawing_leads_to_lifting_off_down_to_it(at_bench: AtTheBench) -> None:

@@ -10,16 +10,17 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.bench.changes.layers import lift_off
+from service.bench.changes.layers import lift_off, put_on
 from service.physics.arithmetic.conditions import FindingEntry
+from service.planning.queries.plans import Progress, progress
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind
-from service.platform.database import changing
+from service.platform.database import changing, reading
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
-from service.store.tables import Part, PartType
+from service.store.tables import Lot, Part, PartType
 from tests import builders
 from tests.planning.test_changeover_plans import stock
 from tests.ready import ready
@@ -326,6 +327,63 @@ def test_the_bench_follows_the_plan_and_shows_departures(
     assert "complete by" not in stacking, "the plan wants one cell more than lies there"
     assert "1 departed from the plan" in departed
     assert "Lifted off though it was to stay: insulator plate" in departed
+
+
+def next_words(client: Any, bench: str, **asked: str) -> str:
+    """The biggest words of the bench, in plain text."""
+    page = client.get(bench, params=asked).text
+    found = re.search(r'<h2 class="next">(.*?)</h2>', page, re.DOTALL)
+    assert found
+    return words(found[1])
+
+
+def test_the_biggest_words_follow_the_plan_to_its_end(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    """Off, on, then fixings: a place the work has gone past leads on, and orders nothing."""
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = begun.headers["location"]
+    number = int(bench.removesuffix("/bench").rpartition("/")[2])
+    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
+    seen = [FindingEntry("not inspected")]
+
+    def enter(entry: Callable[..., int], **given: Any) -> None:
+        with changing(app.state.engine, me) as work:
+            entry(work, number, None, done_at=at, **given)
+
+    def to_do() -> Progress:
+        with reading(app.state.engine) as session:
+            found = progress(session, number)
+        assert found
+        return found
+
+    enter(record_exception, reason="a test opens it")
+    with changing(app.state.engine, me) as work:
+        open_stack(work, number, None, opened_at=at, hours_unknown_because="a test")
+    while to_do().to_lift_off:
+        assert next_words(client, bench).startswith("Lift off the ")
+        enter(lift_off, end=to_do().to_lift_off[0].end, findings=seen)
+
+    after = next_words(client, bench)
+    assert after.startswith("Next at the free end: ")
+    assert next_words(client, bench, at="lifting").startswith("Put on the ")
+    assert 'at=putting-on">Go on: put on</a>' in client.get(f"{bench}?at=lifting").text
+
+    wanted = to_do()
+    layers = {layer.position: layer for layer in wanted.plan.document.after}
+    with Session(app.state.engine) as session:
+        for line in wanted.to_put_on:
+            layer = layers[line.position]
+            lot = select(Lot.id).where(Lot.label == layer.lot)
+            what = {"part_id": layer.part} if layer.part > 0 else {"lot_id": session.scalar(lot)}
+            enter(put_on, end=line.end, facing=layer.facing, **what)
+
+    assert to_do().is_done
+    led = "All layers are on. Fit plates, rods and nuts. Enter only what is new."
+    assert next_words(client, bench, at="putting-on") == led
+    assert 'at=fixings">Go on: fixings</a>' in client.get(f"{bench}?at=putting-on").text
 
 
 def test_a_record_that_cannot_begin_says_why(signed_in_client: Clients, lab: None) -> None:

@@ -8,13 +8,13 @@ same fields under the names of the function which makes the entry; a `Fact` says
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AwareDatetime, Field
 
+from service.bench.arithmetic.next_act import Place
 from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
@@ -276,26 +276,6 @@ class Nothing(In):
 # The kinds of entry.
 
 
-class Place(StrEnum):
-    """The places of the work, in their order; each has a form of its own."""
-
-    MAKE_SAFE = "make-safe"
-    EXCEPTION = "exception"
-    OPENING = "opening"
-    LIFTING = "lifting"
-    SEVERAL = "lifting-several"
-    FINDING = "finding"
-    PUTTING_ON = "putting-on"
-    FIXINGS = "fixings"
-    FROM_LOT = "fixings-from-lot"
-    OFF = "fixings-off"
-    TORQUE = "torque"
-    CLOSING = "closing"
-    CHECKS = "closing-checks"
-    TESTS = "tests"
-    HANDING_IN = "handing-in"
-
-
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One kind of entry: who makes it of what, where its form stands, where the work goes on."""
@@ -319,17 +299,14 @@ class Entry:
 
 ENTRIES: Mapping[str, Entry] = {
     "make-safe": Entry(record_make_safe, MakeSafe, Place.MAKE_SAFE),
-    "exception": Entry(record_exception, Excepted, Place.EXCEPTION, Place.OPENING),
-    "open": Entry(open_stack, Opened, Place.OPENING, Place.LIFTING),
-    "lift": Entry(lift_off, Lifted, Place.LIFTING, Place.LIFTING, keeps=("end",), has_photos=True),
-    "lift-several": Entry(
-        lift_off_down_to, LiftedSeveral, Place.SEVERAL, Place.LIFTING, keeps=("end",)
-    ),
+    "exception": Entry(record_exception, Excepted, Place.EXCEPTION),
+    "open": Entry(open_stack, Opened, Place.OPENING),
+    "lift": Entry(lift_off, Lifted, Place.LIFTING, keeps=("end",), has_photos=True),
+    "lift-several": Entry(lift_off_down_to, LiftedSeveral, Place.SEVERAL, keeps=("end",)),
     "finding": Entry(note_finding, FindingNoted, Place.FINDING, Place.FINDING),
     "put-on": Entry(
         put_on,
         PutOn,
-        Place.PUTTING_ON,
         Place.PUTTING_ON,
         keeps=("end",),
         also={"by_pattern": True},
@@ -338,8 +315,8 @@ ENTRIES: Mapping[str, Entry] = {
     "fit-from-lot": Entry(fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
     "remove-fixings": Entry(remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
     "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
-    "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
-    "close": Entry(close_stack, Closing, Place.CLOSING, Place.HANDING_IN),
+    "closing-check": Entry(record_closing_check, Checked, Place.CHECKS),
+    "close": Entry(close_stack, Closing, Place.CLOSING),
     "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
     "insulation-test": Entry(
         record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)

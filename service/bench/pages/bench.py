@@ -15,13 +15,16 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.bench.changes.entries import ENTRIES, Entry, Fact, Place, facts_of
+from service.bench.arithmetic.next_act import Place, lead_from, next_act, not_recorded
+from service.bench.changes.entries import ENTRIES, Entry, Fact, facts_of
+from service.bench.pages.next_acts import counting, end_of_work, standing_of
 from service.bench.pages.places import (
     BEFORE_OPENING,
     GROUPS,
     BenchPage,
     Group,
     NotKnown,
+    Open,
     PartSeen,
     guide_at,
     not_known,
@@ -29,7 +32,7 @@ from service.bench.pages.places import (
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
-from service.bench.queries.missing import BLOCKS, Missing, missing_of
+from service.bench.queries.missing import missing_of
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked
@@ -55,7 +58,6 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import Stored, add_attachments
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
-from service.records.tables import RecordKind, StepKind
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
@@ -65,6 +67,8 @@ from service.store.queries.scans import Hit, resolve_to_fit
 # What the bench page shows: where the work stands, what is next, and what can be chosen there.
 
 
+WITHIN_THE_PILE = {Place.LIFTING, Place.PUTTING_ON}
+"""While layers move, a scan is answered at once and what is open is counted after it."""
 SEEN_WHOLE = 120
 """Layers up to which the whole pile is drawn at each scan beside what comes next."""
 
@@ -85,13 +89,21 @@ def bench_page(
     """
     view, pile = bench_view(session, record_id), working_pile(session, record_id)
     named = asked.get("at", "")
-    place = Place(named) if named in tuple(Place) else where_the_work_stands(view)
     settings: Settings = request.app.state.settings
     typed_end = form.raw("end") if form else asked.get("end", "")
-    end = End(typed_end) if typed_end in tuple(End) else _end_of_work(view)
-    missing: tuple[Missing, ...] = ()
-    if place is Place.HANDING_IN:
-        missing = missing_of(session, view.head, pile, verdicts_of_head(session, view.head))
+    end = End(typed_end) if typed_end in tuple(End) else end_of_work(view)
+    plan = by_plan(session, record_id, pile)
+    standing = standing_of(session, view, pile, plan, now=now_utc(), zone=settings.time_zone)
+    missing = None
+    closed = None
+    places = {named or next_act(standing).place, next_act(standing).place}
+    if not (wants_part(request) and places <= WITHIN_THE_PILE):
+        closed = verdicts_of_head(session, view.head)
+        missing = missing_of(session, view.head, pile, closed)
+    standing = counting(standing, missing or ())
+    act = next_act(standing)
+    place = Place(named) if named in tuple(Place) else act.place
+    lead = lead_from(place, act)
     begun = BenchPage(
         view=view,
         place=place,
@@ -100,40 +112,20 @@ def bench_page(
         undo=blank(request),
         made=asked.get("made", ""),
         missing=missing,
-        blocks=sum(one.severity == BLOCKS for one in missing),
+        blocks=standing.blocks,
+        closed=closed,
+        act=act,
+        leads=None if (form and form.is_refused) or {"rod", "pass"} & set(asked) else lead,
+        wanting=not_recorded(standing.tests, standing.checks),
         pile=pile,
         pile_in_words=_pile_in_words(pile.layers),
         end=end,
         outermost=pile.pile.outermost(end),
-        by_plan=by_plan(session, record_id, pile),
+        by_plan=plan,
         most_mb=settings.attachment_max_mb,
     )
     fill = FILL.get(place)
     return fill(begun, session, asked, me) if fill else begun
-
-
-def where_the_work_stands(view: RecordView) -> Place:
-    """Return the place a builder most likely goes on at."""
-    head, last = view.head, view.last
-    is_testing = last is not None and last.tested is not None
-    if is_testing or head.closed_at is not None:
-        return Place.TESTS if is_testing else Place.HANDING_IN
-    if head.opens and head.opened_at is None:
-        if head.kind is RecordKind.RE_TORQUE:
-            return Place.TORQUE
-        if head.kind is RecordKind.INSPECTION and not any(row.entry for row in view.checklist):
-            return Place.FINDING
-        return Place.OPENING if view.is_made_safe or view.exceptions else Place.MAKE_SAFE
-    if last is None:
-        return Place.PUTTING_ON
-    by_kind = {
-        StepKind.PUT_ON: Place.PUTTING_ON,
-        StepKind.FIXING_FITTED: Place.FIXINGS,
-        StepKind.FIXING_REMOVED: Place.OFF,
-        StepKind.TORQUE: Place.TORQUE,
-        StepKind.CLOSING_CHECK: Place.CHECKS,
-    }
-    return by_kind.get(last.kind, Place.LIFTING if head.opens else Place.PUTTING_ON)
 
 
 def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
@@ -170,12 +162,6 @@ def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[s
         scanned=asked.get("scanned", ""),
         rod_number=asked.get("rod", ""),
     )
-
-
-def _end_of_work(view: RecordView) -> End:
-    """The end something was last done at; the free end to begin with."""
-    at_ends = [entry.end for entry in view.standing if entry.end and not entry.rod_number]
-    return at_ends[-1] if at_ends else End.FREE
 
 
 def _pile_in_words(layers: tuple[Layer, ...]) -> str:
@@ -420,6 +406,18 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     if wants_part(request):
         return part(request, "bench/_bench.html", shown)
     return page(request, "bench/show.html", shown)
+
+
+@router.get("/open")
+def show_open(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Count what is open before hand-in; without htmx, show the list of it."""
+    need(me, Act.RECORD_WRITE)
+    if not wants_part(request):
+        return go_on(request, f"/records/{record_id}/bench?at=handing-in")
+    with reading(database) as session:
+        view, pile = bench_view(session, record_id), working_pile(session, record_id)
+        missing = missing_of(session, view.head, pile, verdicts_of_head(session, view.head))
+    return part(request, "bench/parts/_open.html", Open(view, missing))
 
 
 def _route(name: str, entry: Entry) -> Callable[..., Response]:

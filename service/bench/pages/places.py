@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.bench.changes.entries import Place
+from service.bench.arithmetic.next_act import Lead, NextAct, Place
 from service.bench.queries.choices import (
     Barred,
     LotAtHand,
@@ -31,6 +31,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
 from service.proof.pages import TestsSheet
+from service.proof.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.identifiers import serial_key
@@ -254,6 +255,14 @@ class Settling:
 
 
 @dataclass(frozen=True, slots=True)
+class Open:
+    """What the count of what is open shows."""
+
+    view: RecordView
+    missing: tuple[Missing, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
 class BenchPage:
     """Everything the bench page shows at one place."""
 
@@ -263,8 +272,16 @@ class BenchPage:
     form: Form
     undo: Form
     made: str
-    missing: tuple[Missing, ...]
+    missing: tuple[Missing, ...] | None
+    """none: not looked for yet"""
     blocks: int
+    closed: ClosedVerdicts | None
+    """the verdicts of the closed stack, looked up where what is missing is"""
+    act: NextAct
+    leads: Lead | None
+    """where the main button leads; none: it enters what is asked here"""
+    wanting: str
+    """tests and checks that are not recorded, counted in words"""
     pile: WorkingPile
     pile_in_words: str
     end: End

@@ -15,15 +15,14 @@ from service.proof.arithmetic.leak_tests import LeakTest, Method
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.typed_tests import as_text
 from service.proof.pages import SHORTS, Ground, TestsSheet, tests_sheet
-from service.proof.queries.build_verdicts import verdicts_of_head
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
 
 
 def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
-    """Return the tests of the closed stack; seven statements, whatever was tested."""
+    """Return the tests of the closed stack; two statements, whatever was tested."""
     head, form = page.view.head, page.form
-    closed = verdicts_of_head(session, head)
+    closed = page.closed
     made = made_in_record(session, head.id)
     found = counts(page.pile.layers)
     wanted = form.raw("test") or asked.get("test", "")

@@ -19,7 +19,7 @@ from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
-from service.proof.queries.build_verdicts import ClosedVerdicts, tests_in_words
+from service.proof.queries.build_verdicts import ClosedVerdicts, not_tested, tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.records import RecordHead
 from service.records.queries.working_piles import WorkingPile
@@ -86,17 +86,28 @@ ANCHORS = {
     StepKind.LEAK_TEST: "tests",
 }
 """Where on the bench an entry that departs from what was set is made."""
+CHECKS = "closing-checks"
+FIXINGS = "fixings"
 CHECKED = "check"
 """Anchor of what the check of the pile found: it has a page of its own."""
 
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """One thing missing or odd; ``anchor`` is the section of the bench page it belongs to."""
+    """One thing missing or odd; ``anchor`` is the section of the bench page it belongs to.
+
+    ``key``: a test or a check that is not recorded; empty for anything else.
+    """
 
     severity: Severity
     sentence: str
     anchor: str
+    key: str = ""
+
+    @property
+    def is_open(self) -> bool:
+        """Say whether something is still to be done, and not only to be known."""
+        return self.severity == BLOCKS or bool(self.key) or self.anchor == FIXINGS
 
 
 def missing_of(
@@ -115,7 +126,11 @@ def missing_of(
         *_deviations(entries),
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
-        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(head, closed)),
+        *(
+            Missing(REMARK, f"Not tested: {what}.", "tests", what)
+            for what in not_tested(head, closed)
+        ),
+        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(closed)),
     ]
     return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
 
@@ -256,7 +271,7 @@ def _fixings(
 ) -> Iterator[Missing]:
     if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
         return  # the check has counted them
-    if not pile.layers or (head.opened_at is None and head.opens):
+    if not pile.layers or (head.opened_at is None and head.opens and head.kind not in HAS_TO_OPEN):
         return
     rods = list(_rods(session, head))
     kinds = {fixing.kind for fixing in pile.fixings if fixing.rod_number is not None}
@@ -354,9 +369,11 @@ def _closing_checks(
         if asked is ClosingCheck.PROTRUSION:
             rods = [rod for rod in _rods(session, head) if (asked.number, rod) not in done]
             if rods:
-                yield Missing(REMARK, f"No {asked} recorded for {_rods_in_words(rods)}.", "closing")
+                sentence = f"No {asked} recorded for {_rods_in_words(rods)}."
+                yield Missing(REMARK, sentence, CHECKS, str(asked))
         elif (asked.number, None) not in done:
-            yield Missing(REMARK, f"Closing check not recorded: {asked}.", "closing")
+            sentence = f"Closing check not recorded: {asked}."
+            yield Missing(REMARK, sentence, CHECKS, str(asked))
 
 
 def _rods(session: Session, head: RecordHead) -> Iterable[int]:

@@ -341,32 +341,32 @@ def _of_either() -> ColumnElement[bool]:
 # Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
 
 
-def tests_in_words(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ...]:
-    """Say which of the wanted verdicts is missing, outdated or no pass. No statement.
-
-    Of a record that closed the stack, everything; of one that found it closed, what its tests
-    and what was done in it have changed.
-    """
+def tests_in_words(closed: ClosedVerdicts | None) -> tuple[str, ...]:
+    """Say which of the wanted verdicts is outdated or no pass. No statement."""
     if closed is None:
         return ()
-    is_closed = head.closed_at is not None
-    wanted = [it for it in closed.wanted if it.what != CLAMP]
     by_sentence: dict[str, list[str]] = defaultdict(list)
-    for it in wanted:
-        if not it.opens and (is_closed or it.verdict is not None):
+    for it in closed.wanted:
+        if it.what != CLAMP and not it.opens and it.verdict is not None:
             by_sentence[_why(it)].append(it.what)
     return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
 
 
+def not_tested(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ...]:
+    """Return what a record that closed its stack has not tested of what is wanted."""
+    if closed is None or head.closed_at is None:
+        return ()
+    return tuple(it.what for it in closed.wanted if it.what != CLAMP and it.verdict is None)
+
+
 def _why(it: RequiredVerdict) -> str:
-    if it.verdict is None:
-        return "Not tested"
     if it.outdated_by:
         return f"Test again, for since the test there was a {it.outdated_by}"
-    return {
+    words: dict[Verdict | None, str] = {
         Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
         Verdict.UNDECIDED: "Undecided",
-    }.get(it.verdict, str(it.verdict))
+    }
+    return words.get(it.verdict, str(it.verdict))
 
 
 # The verdicts of a closed stack line by line: value, limit, source, version, worth now.

@@ -293,9 +293,13 @@ class _Head:
 
     @property
     def binds(self) -> bool:
-        """Say whether this record answers for the pile: it opened the stack, or built it."""
+        """Say whether this record answers for the pile: it opened the stack, or built it.
+
+        A rebuild answers from its first minute: what it will be asked for is known then.
+        """
         built = self.base_build_id is None and self.kind is not RecordKind.TAKEN_OVER
-        return built or self.opened_at is not None
+        will_open = self.kind is RecordKind.REBUILD and self.state in BEING_WRITTEN
+        return built or will_open or self.opened_at is not None
 
 
 def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None) -> PileCheck:

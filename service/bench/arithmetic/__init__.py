@@ -1,0 +1,1 @@
+"""Pure arithmetic of the bench."""

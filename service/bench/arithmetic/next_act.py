@@ -1,0 +1,277 @@
+"""What comes next in a record: the place of the work, the biggest words, the main button.
+
+It follows the changeover plan where there is one, else the pattern of the design, else what the
+record began from.
+
+Source: common practice, no source.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Place(StrEnum):
+    """The places of the work, in their order; each has a form of its own."""
+
+    MAKE_SAFE = "make-safe"
+    EXCEPTION = "exception"
+    OPENING = "opening"
+    LIFTING = "lifting"
+    SEVERAL = "lifting-several"
+    FINDING = "finding"
+    PUTTING_ON = "putting-on"
+    FIXINGS = "fixings"
+    FROM_LOT = "fixings-from-lot"
+    OFF = "fixings-off"
+    TORQUE = "torque"
+    CLOSING = "closing"
+    CHECKS = "closing-checks"
+    TESTS = "tests"
+    HANDING_IN = "handing-in"
+
+
+STATIONS: dict[Place, Place] = {
+    Place.EXCEPTION: Place.OPENING,
+    Place.SEVERAL: Place.LIFTING,
+    Place.FINDING: Place.LIFTING,
+    Place.FROM_LOT: Place.FIXINGS,
+    Place.OFF: Place.FIXINGS,
+}
+"""Places beside another one, where the same is done."""
+IN_ORDER = (
+    Place.MAKE_SAFE,
+    Place.OPENING,
+    Place.LIFTING,
+    Place.PUTTING_ON,
+    Place.FIXINGS,
+    Place.TORQUE,
+    Place.CHECKS,
+    Place.CLOSING,
+    Place.TESTS,
+    Place.HANDING_IN,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Nut:
+    """The nut to be read next; ``target_nm`` of its pass, N·m."""
+
+    pass_number: int
+    passes: int
+    rod: int
+    target_nm: float
+
+    @property
+    def in_words(self) -> str:
+        """What is to be done to it."""
+        return (
+            f"Pass {self.pass_number} of {self.passes}, nut {self.rod}:"
+            f" tighten to {self.target_nm:.2f}\u2009N·m."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What stands of a record, as far as the next act depends on it.
+
+    ``opens``: it began from a closed build. ``last``: where the last entry was made. ``lift_off``
+    and ``put_on`` are what the plan asks for next, ``comes`` what the pattern lets come next, in
+    words. ``fixings``, ``checks`` and ``tests`` count what is not recorded.
+    """
+
+    opens: bool = True
+    only_torque: bool = False
+    only_looks: bool = False
+    takes_apart: bool = False
+    is_safe: bool = False
+    is_safe_begun: bool = False
+    is_opened: bool = False
+    is_closed: bool = False
+    last: Place | None = None
+    is_empty: bool = False
+    was_lifted: bool = False
+    was_put_on: bool = False
+    has_plan: bool = False
+    lift_off: str = ""
+    put_on: str = ""
+    is_complete: bool = False
+    comes: str = ""
+    end: str = ""
+    fixings: int = 0
+    has_rods: bool = True
+    torque_is_begun: bool = False
+    nut: Nut | None = None
+    settles_until: str = ""
+    read_again: int = 0
+    """the pass that is due after settling; 0: none is, or it was read"""
+    checks: int = 0
+    tests: int = 0
+    blocks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class NextAct:
+    """The next act; ``button`` leads to it from elsewhere.
+
+    ``onward``: where its own page leads, since nothing has to be entered there.
+    """
+
+    place: Place
+    words: str
+    button: str
+    onward: "Lead | None" = None
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """Where the main button leads; ``pass_number`` of torque, 0: the page says."""
+
+    place: Place
+    button: str
+    pass_number: int = 0
+
+
+def next_act(at: Standing) -> NextAct:
+    """Return the next act of a record."""
+    if at.is_closed:
+        return _after_closing(at)
+    if at.opens and not at.is_opened:
+        return _before_opening(at)
+    return _at_open_stack(at)
+
+
+def lead_from(here: Place, act: NextAct) -> Lead | None:
+    """Return where the main button of a place leads; None where it enters what the place asks for.
+
+    A place leads on once the work has gone past it, or where nothing has to be entered in it.
+    """
+    at, there = (IN_ORDER.index(STATIONS.get(place, place)) for place in (here, act.place))
+    if at < there:
+        return Lead(act.place, act.button)
+    return act.onward if here is act.place else None
+
+
+def not_recorded(tests: int, checks: int) -> str:
+    """Return how many tests and checks are not recorded, in words; empty where none is wanting.
+
+    >>> not_recorded(6, 1), not_recorded(1, 0), not_recorded(0, 0)
+    ('6 tests and 1 check not recorded', '1 test not recorded', '')
+    """
+    counted = [
+        f"{count} {noun if count == 1 else noun + 's'}"
+        for count, noun in ((tests, "test"), (checks, "check"))
+        if count
+    ]
+    return " and ".join(counted) + " not recorded" if counted else ""
+
+
+def _before_opening(at: Standing) -> NextAct:
+    if at.last is Place.TESTS:
+        onward = Lead(Place.HANDING_IN, "Go on: hand in")
+        return NextAct(Place.TESTS, "Make another test, or hand in.", "Go on: tests", onward)
+    if at.only_torque:
+        if at.nut is not None:
+            return _nut(at.nut)
+        return _handing_in(at)
+    if at.only_looks and not at.is_safe_begun and not at.is_safe:
+        return NextAct(Place.FINDING, "Note what is seen.", "Go on: note a finding")
+    if at.is_safe:
+        words = "Release the clamp, then record the opening."
+        return NextAct(Place.OPENING, words, "Go on: open the stack")
+    words = "Make the stack safe: record each line of the checklist."
+    return NextAct(Place.MAKE_SAFE, words, "Go on: checklist")
+
+
+def _at_open_stack(at: Standing) -> NextAct:
+    if at.takes_apart:
+        return _lifting("") if not at.is_empty else _handing_in(at)
+    layers = _layers_by_plan(at) if at.has_plan else _layers(at)
+    return layers or _holding_together(at)
+
+
+def _holding_together(at: Standing) -> NextAct:
+    """Return what is next once all layers are on, until the closing is recorded."""
+    if not at.torque_is_begun and at.last is not Place.CHECKS:
+        more = (
+            f"{at.fixings} {'is' if at.fixings == 1 else 'are'} missing."
+            if at.fixings
+            else "Enter only what is new."
+        )
+        words = f"All layers are on. Fit plates, rods and nuts. {more}"
+        onward = None if at.fixings else Lead(Place.TORQUE, "Go on: torque")
+        return NextAct(Place.FIXINGS, words, "Go on: fixings", onward)
+    if at.nut is not None:
+        return _nut(at.nut)
+    if at.settles_until:
+        words = (
+            f"Every nut is read. Let the stack settle until {at.settles_until},"
+            " then read every nut again."
+        )
+        onward = Lead(Place.TORQUE, f"Read pass {at.read_again} now", at.read_again)
+        return NextAct(Place.TORQUE, words, "Go on: torque", onward)
+    if at.read_again:
+        words = f"The stack has settled: read every nut again, pass {at.read_again}."
+        return NextAct(Place.TORQUE, words, "Go on: torque")
+    if at.checks:
+        words = f"Check the closed stack: {not_recorded(0, at.checks)}."
+        return NextAct(Place.CHECKS, words, "Go on: checks")
+    return NextAct(Place.CLOSING, "Record the closing.", "Go on: close")
+
+
+def _layers_by_plan(at: Standing) -> NextAct | None:
+    """The layers of a plan; None where all are off and on."""
+    if at.lift_off:
+        return _lifting(at.lift_off)
+    if at.put_on:
+        return _putting_on(at.put_on, "")
+    if not at.is_complete:
+        return _putting_on(at.comes, at.end)
+    return None
+
+
+def _layers(at: Standing) -> NextAct | None:
+    """The layers where there is no plan; None where all are on."""
+    if at.is_empty:
+        return _putting_on(at.comes, at.end)
+    if at.last is Place.LIFTING:
+        return _lifting("")
+    if at.was_put_on:
+        return None if at.is_complete or at.torque_is_begun else _putting_on(at.comes, at.end)
+    if at.was_lifted or (at.opens and not at.torque_is_begun and at.last not in AFTER_LAYERS):
+        return _lifting("")
+    return None
+
+
+AFTER_LAYERS = (Place.FIXINGS, Place.OFF, Place.CHECKS)
+
+
+def _lifting(what: str) -> NextAct:
+    words = f"Lift off the {what}." if what else "Lift off the next layer."
+    return NextAct(Place.LIFTING, words, "Go on: lift off")
+
+
+def _putting_on(what: str, end: str) -> NextAct:
+    at_end = f" at the {end}" if end else ""
+    words = f"Put on the {what}{at_end}." if what else f"Put on the next layer{at_end}."
+    return NextAct(Place.PUTTING_ON, words, "Go on: put on")
+
+
+def _nut(nut: Nut) -> NextAct:
+    return NextAct(Place.TORQUE, nut.in_words, "Go on: torque")
+
+
+def _after_closing(at: Standing) -> NextAct:
+    wanting = f"The stack is closed. {not_recorded(at.tests, at.checks)}."
+    if at.tests:
+        return NextAct(Place.TESTS, wanting, "Go on: test")
+    if at.checks:
+        return NextAct(Place.CHECKS, wanting, "Go on: checks")
+    return _handing_in(at)
+
+
+def _handing_in(at: Standing) -> NextAct:
+    if at.blocks:
+        things = "thing is" if at.blocks == 1 else "things are"
+        words = f"Before hand-in: {at.blocks} {things} missing."
+        return NextAct(Place.HANDING_IN, words, "See what is missing")
+    return NextAct(Place.HANDING_IN, "Ready to hand in.", "Go on: hand in")

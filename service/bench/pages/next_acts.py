@@ -1,0 +1,187 @@
+"""What comes next in a record, from everything that stands in it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from service.bench.arithmetic.next_act import Nut, Place, Standing
+from service.bench.queries.choices import what_comes
+from service.bench.queries.missing import BLOCKS, CHECKS, Missing
+from service.bench.queries.rebuild_records import RecordView
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.build_torques import TorqueTable, checks_asked
+from service.designs.arithmetic.grammar_check import Extent, extent_of
+from service.designs.arithmetic.pile import CELL_KINDS
+from service.designs.queries import KeptPattern, pattern_of_design
+from service.limits.queries import limits_in_force
+from service.physics.arithmetic.tightening import SETTLING_MINUTES
+from service.planning.queries.plans import ByPlan
+from service.platform.arithmetic.vocabulary import End, Stage
+from service.records.queries.working_piles import WorkingPile
+from service.records.tables import RecordKind, StepKind
+
+MADE_AT = {
+    StepKind.MAKE_SAFE: Place.MAKE_SAFE,
+    StepKind.EXCEPTION: Place.OPENING,
+    StepKind.OPENED: Place.OPENING,
+    StepKind.LIFTED_OFF: Place.LIFTING,
+    StepKind.FINDING: Place.FINDING,
+    StepKind.PUT_ON: Place.PUTTING_ON,
+    StepKind.FIXING_FITTED: Place.FIXINGS,
+    StepKind.FIXING_REMOVED: Place.OFF,
+    StepKind.TORQUE: Place.TORQUE,
+    StepKind.CLOSED: Place.CLOSING,
+    StepKind.CLOSING_CHECK: Place.CHECKS,
+    StepKind.LEAK_TEST: Place.TESTS,
+    StepKind.INSULATION_TEST: Place.TESTS,
+    StepKind.SHORT_CHECK: Place.TESTS,
+}
+
+
+def standing_of(
+    session: Session,
+    view: RecordView,
+    pile: WorkingPile,
+    plan: ByPlan | None,
+    *,
+    now: datetime,
+    zone: ZoneInfo,
+) -> Standing:
+    """Return what stands of a record, but for what `counting` counts of what is missing.
+
+    Two statements at most: the pattern, the time of settling.
+    """
+    head = view.head
+    kept = pattern_of_design(session, head.design_id)
+    table = view.torque(Stage.CLOSING)
+    nut = _nut(view, table)
+    minutes: float = SETTLING_MINUTES
+    if nut is None and table.passes and head.kind is not RecordKind.RE_TORQUE:
+        limits = limits_in_force(session, head.design_id)
+        clamp = limits.figures.clamp if limits else None
+        minutes = clamp.settling_minutes if clamp else minutes
+    due_at = _settled_at(view, table, minutes) if nut is None else None
+    end = end_of_work(view)
+    is_complete, comes = _pattern_says(kept, pile, plan, end)
+    return Standing(
+        opens=head.opens,
+        only_torque=head.kind is RecordKind.RE_TORQUE,
+        only_looks=head.kind is RecordKind.INSPECTION,
+        takes_apart=head.kind is RecordKind.TEARDOWN,
+        is_safe=view.is_made_safe or bool(view.exceptions),
+        is_safe_begun=any(row.entry for row in view.checklist),
+        is_opened=head.opened_at is not None,
+        is_closed=head.closed_at is not None,
+        last=MADE_AT.get(view.last.kind) if view.last is not None else None,
+        is_empty=not pile.layers,
+        was_lifted=bool(pile.lifted),
+        was_put_on=len(pile.layers) > len(pile.pile.kept),
+        has_plan=plan is not None,
+        lift_off=plan.lift_off if plan else "",
+        put_on=plan.put_on if plan else "",
+        is_complete=is_complete,
+        comes=comes,
+        end=str(end),
+        has_rods=bool(view.rods),
+        torque_is_begun=bool(table.passes) or not view.rods,
+        nut=nut,
+        settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
+        read_again=head.passes + 1 if due_at else 0,
+        checks=_checks_left(view, kept),
+    )
+
+
+def counting(standing: Standing, missing: Sequence[Missing]) -> Standing:
+    """Return the same with what is missing counted."""
+    checks = sum(bool(one.key) and one.anchor == CHECKS for one in missing)
+    return replace(
+        standing,
+        fixings=sum(one.anchor == "fixings" for one in missing),
+        checks=checks if standing.is_closed else standing.checks,
+        tests=sum(bool(one.key) and one.anchor == "tests" for one in missing),
+        blocks=sum(one.severity == BLOCKS for one in missing),
+    )
+
+
+def _nut(view: RecordView, table: TorqueTable) -> Nut | None:
+    """The first nut, in tightening order, of the first pass that is not complete."""
+    head = view.head
+    passes = 1 if head.kind is RecordKind.RE_TORQUE else head.passes
+    read = _read(table)
+    for number in range(1, passes + 1):
+        for rod in view.rods:
+            if (number, rod) not in read:
+                return Nut(number, passes, rod, head.target_nm * min(1.0, number / passes))
+    return None
+
+
+def _read(table: TorqueTable) -> set[tuple[int, int]]:
+    return {
+        (number, rod)
+        for rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if cell.counts is not None
+    }
+
+
+def _settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime | None:
+    """When the pass after settling is due; None where it was read, or nothing is to settle."""
+    last = view.head.passes
+    if not view.rods or {(last + 1, rod) for rod in view.rods} <= _read(table):
+        return None
+    taken = [
+        cell.counts.taken_at
+        for _rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if number == last and cell.counts is not None
+    ]
+    return max(taken) + timedelta(minutes=minutes) if taken else None
+
+
+def _checks_left(view: RecordView, kept: KeptPattern) -> int:
+    """Checks not recorded before the closing; shorts are for the tests after it."""
+    if kept.toml is None or view.head.kind is RecordKind.TAKEN_OVER:
+        return 0
+    left = {one.check for one in checks_asked(view.entries, view.rods) if not one.is_done}
+    return len(left - {ClosingCheck.SHORTS})
+
+
+def _pattern_says(
+    kept: KeptPattern, pile: WorkingPile, plan: ByPlan | None, end: End
+) -> tuple[bool, str]:
+    """Whether the pile is complete, and what comes next where it is not.
+
+    Without a pattern a pile is complete that is as high as it was, or as its plan wants it.
+    """
+    before = sum(layer.kind in CELL_KINDS for layer in pile.base)
+    cells = sum(layer.kind in CELL_KINDS for layer in pile.layers)
+    if kept.pattern is None:
+        is_high = bool(pile.base) and len(pile.layers) >= len(pile.base)
+        return plan is not None or is_high, ""
+    wanted = plan.cells if plan else None
+    ends = [end, *(_other_open_ends(pile, end))]
+    answers = [what_comes(kept, pile, one, wanted) for one in ends]
+    known = [one for one in answers if one is not None]
+    is_complete = bool(known) and all(
+        one.complete and (not one.layers or (before > 0 and cells >= before)) for one in known
+    )
+    coming = known[0].layers[0] if known and known[0].layers else None
+    return is_complete, coming.item.words if coming else ""
+
+
+def _other_open_ends(pile: WorkingPile, end: End) -> tuple[End, ...]:
+    """The other end, where layers were taken off or put on there too."""
+    return (
+        tuple(End(one) for one in End if one is not end)
+        if (extent_of(pile.pile) is Extent.REMAINDER)
+        else ()
+    )
+
+
+def end_of_work(view: RecordView) -> End:
+    """The end something was last done at; the free end to begin with."""
+    at_ends = [entry.end for entry in view.standing if entry.end and not entry.rod_number]
+    return at_ends[-1] if at_ends else End.FREE
