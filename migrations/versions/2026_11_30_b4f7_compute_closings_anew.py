@@ -5,7 +5,7 @@ say "test again" with the correction. Each release such a correction ended gets 
 trail, as of now.
 
 Revision ID: b4f7
-Revises: a9d4
+Revises: d4e7
 Create Date: 2026-11-30
 """
 
@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "b4f7"
-down_revision = "a9d4"
+down_revision = "d4e7"
 branch_labels = None
 depends_on = None
 

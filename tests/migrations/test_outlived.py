@@ -12,7 +12,7 @@ from service.platform.database import make_engine
 from service.platform.tables import AuditEntry
 from tests.proof.test_releases_corrected import Released
 
-BEFORE = "a9d4"
+BEFORE = "d4e7"
 
 
 @pytest.mark.both_engines
