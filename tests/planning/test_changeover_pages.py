@@ -18,7 +18,7 @@ from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.database import changing, reading
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack, record_exception
-from service.records.tables import RebuildRecord
+from service.records.tables import RebuildRecord, Step
 from service.stacks.tables import Stack
 from service.store.tables import Lot, Part, PartType
 from tests import builders
@@ -384,6 +384,70 @@ def test_the_biggest_words_follow_the_plan_to_its_end(
     led = "All layers are on. Fit plates, rods and nuts. Enter only what is new."
     assert next_words(client, bench, at="putting-on") == led
     assert 'at=fixings">Go on: fixings</a>' in client.get(f"{bench}?at=putting-on").text
+
+
+def test_what_departs_from_the_plan_is_asked_about_and_kept(
+    app: Any, calling: Callable[..., Any], signed_in_client: Clients, lab: None
+) -> None:
+    """On the page and by a machine, with the reason; the approval sheet lists it."""
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = begun.headers["location"]
+    number = int(bench.removesuffix("/bench").rpartition("/")[2])
+    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
+    seen = [FindingEntry("not inspected")]
+    with changing(app.state.engine, me) as work:
+        record_exception(work, number, None, reason="a test opens it", done_at=at)
+        open_stack(work, number, None, opened_at=at, hours_unknown_because="a test")
+        standing = progress(work.session, number)
+        assert standing is not None
+        for line in standing.to_lift_off:
+            lift_off(work, number, None, end=line.end, findings=seen, done_at=at)
+        after = {layer.position: layer for layer in standing.plan.document.after}
+        for line in standing.to_put_on:
+            layer = after[line.position]
+            if layer.label == "M-NEW-1":
+                break
+            lots = work.session.scalars(select(Lot.id).where(Lot.label == layer.lot)).all()
+            lot_id = lots[0] if layer.part < 0 else None
+            scanned = "" if lot_id else layer.label
+            given = {"lot_id": lot_id, "scanned": scanned, "facing": layer.facing}
+            put_on(work, number, None, end=line.end, done_at=at, **given)
+    given = {"end": line.end.value, "scanned": "M-NEW-2", "facing": layer.facing.value}
+
+    def sent(**answer: str) -> Any:
+        page = client.get(f"{bench}?at=putting-on&end=free+end").text
+        version = re.findall(r'name="version" value="(\d+)"', page)[0]
+        data = {"version": version, **given, **answer}
+        return client.post(f"/records/{number}/put-on", data=data)
+
+    asked = sent()
+    machine = calling("builder").post(
+        f"/api/v1/records/{number}/entries/put-on",
+        json={**given, "done_at": at.isoformat()},
+    )
+    silent = sent(stands="stands")
+    kept_ = sent(stands="stands", departs_because="M-NEW-1 fell")
+
+    assert (asked.status_code, machine.status_code, silent.status_code) == (422, 422, 422)
+    said = words(asked.text)
+    assert "The plan wants something else here" in said
+    assert "planned: MEA M-NEW-1" in said
+    assert "now in store, accepted" in said
+    assert "Not entered" not in said
+    assert '<input type="hidden" name="scanned" value="M-NEW-2">' in asked.text
+    question = machine.json()["fields"][0]["question"]
+    assert (question["key"], question["answers"]) == ("stands", ["stands"])
+    assert question["facts"]["planned part is now"] == "in store, accepted"
+    assert 'name="departs_because"' in silent.text
+    assert kept_.status_code == 303, words(kept_.text)
+    with Session(app.state.engine) as session:
+        step = session.scalars(select(Step).where(Step.deviation.is_not(None))).one()
+    assert step.deviation_because == "M-NEW-1 fell"
+    sheet = words(signed_in_client("supervisor").get(f"/records/{number}/approval").text)
+    assert "departs from what was set" in sheet
+    assert "M-NEW-1 fell" in sheet
 
 
 def test_a_record_that_cannot_begin_says_why(signed_in_client: Clients, lab: None) -> None:

@@ -30,13 +30,14 @@ from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
-from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.errors import NotAllowed, NotFound, Question, Refused
 from service.platform.tables import AuditEntry
-from service.records.tables import RebuildRecord
+from service.records.changes.deviations import Stands
+from service.records.tables import RebuildRecord, Step
 from service.stacks.tables import Layer, Stack
 from service.store.tables import Hold, Lot, Part, PartType
 from tests import builders
-from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known
+from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, what_is_missing
 
 DAY = NOW.date()
 ONE_MORE = Ask((AddCells(1, 4),), DAY)
@@ -374,7 +375,7 @@ def follow(lab: Lab, bench_: Bench) -> None:
         put(lab, bench_, line.end, after[line.position])
 
 
-def put(lab: Lab, bench_: Bench, end: End, layer: Any) -> None:
+def put(lab: Lab, bench_: Bench, end: End, layer: Any, **answer: Any) -> None:
     lot = None
     if layer.part < 0:
         with Session(lab.engine) as session:
@@ -385,6 +386,7 @@ def put(lab: Lab, bench_: Bench, end: End, layer: Any) -> None:
         scanned="" if lot else layer.label,
         lot_id=lot,
         facing=layer.facing,
+        **answer,
     )
 
 
@@ -442,7 +444,8 @@ def test_departures_are_shown_and_not_forbidden(lab: Lab) -> None:
 
 
 @pytest.mark.both_engines
-def test_another_part_than_the_picked_one_is_told(lab: Lab) -> None:
+def test_another_part_than_the_picked_one_is_asked_about_and_told(lab: Lab) -> None:
+    """Once, with where the picked one is now; nothing is written before it is answered."""
     at_bench = begun(lab)
     at_bench.open()
     now = how_it_stands(lab, at_bench)
@@ -452,9 +455,34 @@ def test_another_part_than_the_picked_one_is_told(lab: Lab) -> None:
         layer = after[line.position]
         if layer.label == "M-NEW-1":
             layer = replace(layer, label="M-NEW-2")
-        put(lab, at_bench, line.end, layer)
+            height = len(at_bench.pile.layers)
+            with pytest.raises(Question) as asked:
+                put(lab, at_bench, line.end, layer)
+            assert (asked.value.key, list(asked.value.answers)) == ("stands", ["stands"])
+            assert asked.value.facts == {
+                "part": "M-NEW-2",
+                "plan": f"plan {now.plan.id}",
+                "planned": f"MEA M-NEW-1 at {line.position}",
+                "planned part is now": "in store, accepted",
+            }
+            with pytest.raises(Refused, match="without a reason"):
+                put(lab, at_bench, line.end, layer, stands=Stands.STANDS)
+            assert len(at_bench.pile.layers) == height
+            why = {"stands": Stands.STANDS, "departs_because": "M-NEW-1 fell"}
+            put(lab, at_bench, line.end, layer, **why)
+        else:
+            put(lab, at_bench, line.end, layer)
 
     told = how_it_stands(lab, at_bench)
+    with Session(lab.engine) as session:
+        kept = session.scalars(select(Step).where(Step.deviation.is_not(None))).all()
+        trail = session.scalars(select(AuditEntry).where(AuditEntry.reason == "M-NEW-1 fell")).all()
+        remarks = [one.sentence for one in what_is_missing(session, at_bench.number)]
+    (step,) = kept
+    assert step.deviation_because == "M-NEW-1 fell"
+    assert step.deviation.startswith(f"Plan {now.plan.id}: Put on at the free end: MEA M-NEW-2;")
+    assert len(trail) == 1
+    assert any("Kept because: M-NEW-1 fell" in sentence for sentence in remarks)
 
     assert told.is_done
     assert len(told.departures) == 1

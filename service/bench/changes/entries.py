@@ -154,8 +154,9 @@ class PutOn(DoneThen):
     lot_id: Number | None = None
     facing: Facing | None = None
     departs_because: Annotated[str, Field(max_length=2000)] = Field(
-        default="", description="why it is put on where the design wants another part"
+        default="", description="why it is put on where design or plan want another part"
     )
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
 
 
 class FixingFitted(DoneThen):

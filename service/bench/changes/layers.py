@@ -19,6 +19,8 @@ from service.physics.arithmetic.conditions import (
     FindingEntry,
     check_findings,
 )
+from service.planning.queries.plans import KeptPlan, Progress, plan_of_record, planned_next
+from service.planning.queries.plans import against as against_plan
 from service.platform import changes
 from service.platform import changes as given
 from service.platform.arithmetic.errors import TradeError
@@ -35,6 +37,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Question, Refused
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
+from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
@@ -354,6 +357,7 @@ def put_on(
     facing: Facing | None = None,
     by_pattern: bool = False,
     departs_because: str = "",
+    stands: Stands | None = None,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
@@ -365,6 +369,8 @@ def put_on(
 
     ``by_pattern`` refuses at once a part which does not come next by the design's pattern, and
     says what does; with ``departs_because`` it is put on all the same and the entry keeps why.
+    Raises Question for what departs from the plan the record was begun by: with ``stands`` and
+    ``departs_because`` it is put on all the same. One reason does for design and plan.
     """
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
@@ -385,6 +391,8 @@ def put_on(
     against = guide.against(part, part_type, label, lies) if guide else None
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
+    plan = plan_of_record(work.session, record_id)
+    planned = _against(work, record_id, plan)
     text = changes.optional_words("note", note, most=4000)
     if against:
         text = f"Not as designed: {against} Put on all the same, because {why}" + (
@@ -406,6 +414,10 @@ def put_on(
     )
     before = part.whereabouts
     part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
+    answered = Answered(Stands.STANDS if against else stands, why, "departs_because")
+    deviation = _from_plan(work, step, planned, label, answered)
+    if deviation:
+        step.deviation, step.deviation_because = deviation.text, deviation.because
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"
     journal.finish_entry(
         work,
@@ -416,11 +428,53 @@ def put_on(
                 moved(label, before, "fitted"),
                 ("facing", None, None if lies is Facing.EITHER else lies),
                 ("departs from the design", None, against),
+                *(deviation.as_changes if deviation else ()),
             ),
-            why if against else "",
+            why if against or deviation else "",
         ),
     )
     return step.id
+
+
+def _against(work: Work, record_id: int, plan: KeptPlan | None) -> Progress | None:
+    """How the record stands against its plan now; None without one."""
+    if plan is None:
+        return None
+    work.session.flush()
+    return against_plan(plan, working_pile(work.session, record_id), is_being_written=True)
+
+
+def _from_plan(
+    work: Work, step: Step, before: Progress | None, label: str, answered: Answered
+) -> Deviation | None:
+    """What a layer that was put on departs from in the plan; None where it was planned.
+
+    ``before`` is how the record stood without it. Raises Question until it is answered.
+    """
+    now = _against(work, step.record_id, before.plan if before else None)
+    if before is None or now is None:
+        return None
+    departs = " ".join(one for one in now.departures if one not in before.departures)
+    if not departs:
+        return None
+    wanted = planned_next(work.session, before, step.end) if step.end else None
+    facts = {"part": label, "plan": f"plan {before.plan.id}"}
+    right = "Lay it aside."
+    if wanted is not None:
+        facts["planned"] = wanted.words
+        right = f"Lay it aside and take {wanted.words}."
+        if wanted.now:
+            facts["planned part is now"] = wanted.now
+            right = f"Lay it aside and take {wanted.words}, now {wanted.now}."
+    because = ask_whether_it_stands(
+        answered,
+        value=label,
+        reason=f"plan {before.plan.id} says something else. {departs}",
+        right=right,
+        words="Put it on all the same",
+        facts=facts,
+    )
+    return Deviation(f"Plan {before.plan.id}: {departs}", because)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from service.platform.queries.statements import param
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Build, Stack
+from service.store.tables import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +156,32 @@ def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | Non
         standing.departures,
         sum(layer.kind in (Kind.MEA, Kind.BLANK_CELL) for layer in plan.document.after),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedNext:
+    """What a plan wants next at an end, and where that part is now where it is one by name."""
+
+    words: str
+    now: str
+
+
+def planned_next(session: Session, standing: Progress, end: End) -> PlannedNext | None:
+    """Return what a plan wants next at an end; None where nothing is left. One statement."""
+    line = next((line for line in standing.to_put_on if line.end is end), None)
+    if line is None:
+        return None
+    after = {layer.position: layer for layer in standing.plan.document.after}
+    layer = after[line.position]
+    row = session.execute(
+        select(Part.whereabouts, Part.usability, Stack.serial)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .where(Part.id == layer.part)
+    ).first()
+    if row is None:
+        return PlannedNext(told(layer), "")
+    now = f"fitted in {row.serial}" if row.serial else str(row.whereabouts)
+    return PlannedNext(told(layer), f"{now}, {row.usability}")
 
 
 def progress(session: Session, record_id: int) -> Progress | None:
