@@ -179,3 +179,29 @@ def test_what_was_kept_is_seen_by_who_approves(
         expect(row).to_contain_text("pass")
     expect(desk.locator("#differences")).to_contain_text("none")
     expect(desk.get_by_text("Formulas, limits and rows are those of then.")).to_be_visible()
+
+
+SIZES = """
+() => [...document.querySelectorAll('svg.rods text:not(.soft)')].map(
+  (text) => parseFloat(getComputedStyle(text).fontSize) * text.getScreenCTM().a)
+"""
+"""How high the numbers of the rod plan are on the screen, px."""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (820, 1180)])
+def test_the_numbers_of_the_rod_plan_are_read_at_arms_length(
+    opened: Any, width: int, height: int
+) -> None:
+    """At least 22 px, the drawing within the page and seen from the end that is open."""
+    bench, driver = opened(f"TARN-RP{width}", width=width, height=height)
+    page = bench.page
+    read(bench, "3", driver)
+    look(page, f"rod-plan-{width}")
+
+    sizes = page.evaluate(SIZES)
+    assert len(sizes) == 5, "four numbers and one reading"
+    assert min(sizes) >= 22
+    expect(page.locator("svg.rods")).to_contain_text("Seen from outside the free end")
+    expect(page.locator("svg.rods circle.next")).to_have_count(1)
+    expect(page.locator("svg.rods path.order")).to_have_count(1)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

@@ -125,7 +125,13 @@ def test_values_appear_as_readings_come_in(at_bench: AtTheClamp) -> None:
 
 def test_a_tilt_beyond_the_readings_is_levelled_nut_by_nut(at_bench: AtTheClamp) -> None:
     for rod, torque in enumerate(("9.4", "9.3", "6.6", "6.7"), 1):
-        at_bench.read(rod, torque, outside_because="tilted on purpose")
+        at_bench.read(
+            rod,
+            torque,
+            stands="stands",
+            unloaded_first="no",
+            outside_because="tilted on purpose",
+        )
 
     said = live(at_bench.page(at="torque", stage="closing"))
 

@@ -1,29 +1,60 @@
 """The rods in plan and the spread of their readings."""
 
+from typing import Any
+
 import pytest
 
 from service.closing.drawings.rods import draw_rods
 from service.condition.drawings.spread import SpreadReading, band, draw_spread
+from service.platform.arithmetic.vocabulary import End
 from tests.platform.svg import SVG, parsed, title_of, with_class, words
 
 RODS = [(1, -60.0, 60.0), (2, 60.0, 60.0), (3, 60.0, -60.0), (4, -60.0, -60.0)]
 
 
-def test_each_nut_tells_its_number_turn_and_last_reading() -> None:
+def test_each_nut_tells_its_number_and_last_reading_the_order_is_a_path() -> None:
+    order = [1, 3, 2, 4]
     tree = parsed(
-        draw_rods(RODS, 150, 150, title="Rods", readings={1: 9.8, 2: 10.25}, order=[1, 3, 2, 4])
+        draw_rods(
+            RODS, 150, 150, title="Rods", readings={1: 9.8, 2: 10.25}, order=order, next_rod=3
+        )
     )
 
     said = words(tree)
-    assert [text for text in said if text.startswith("turn")] == [
-        "turn 1",
-        "turn 3",
-        "turn 2",
-        "turn 4",
-    ]
-    assert "9.8\u2009N·m" in said
-    assert sum(text.endswith("N·m") for text in said) == 2
+    assert {"1", "2", "3", "4", "9.8", "10.2"} <= set(said)
+    assert "Next nut is circled." in said
     assert len(list(tree.iter(f"{SVG}polygon"))) == 4
+    (path,) = (x for x in with_class(tree, "order"))
+    places = [tuple(map(float, at.split())) for at in path.get("d", "")[1:].split("L")]
+    nuts = nuts_of(tree)
+    assert places == [nuts[number] for number in order]
+    (ring,) = with_class(tree, "next")
+    assert (float(ring.get("cx", "")), float(ring.get("cy", ""))) == nuts[3]
+    assert "Tightening order: 1, 3, 2, 4." in (tree.findtext(f"{SVG}desc") or "")
+
+
+def nuts_of(tree: Any) -> dict[int, tuple[float, float]]:
+    """Where the rods of the drawing stand, by number."""
+    ends = [
+        (float(x.get("cx", "")), float(x.get("cy", "")))
+        for x in with_class(tree, "d-ink")
+        if x.tag == f"{SVG}circle" and x.get("stroke-width") == "1.6"
+    ]
+    return dict(zip((number for number, _x, _y in RODS), ends, strict=True))
+
+
+def test_from_the_free_end_left_and_right_change_places_with_the_datum_edge() -> None:
+    """A hand on the nuts finds rod 1 where it is drawn; up stays up."""
+    fixed = parsed(draw_rods(RODS, 150, 150, title="Rods"))
+    free = parsed(draw_rods(RODS, 150, 150, title="Rods", seen_from=End.FREE))
+
+    assert nuts_of(free)[1] == nuts_of(fixed)[2]
+    assert nuts_of(free)[4] == nuts_of(fixed)[3]
+    assert "Seen from outside the fixed end; datum edge at left." in words(fixed)
+    assert "Seen from outside the free end; datum edge at right." in words(free)
+    edges = [float(with_class(tree, "datum")[0].get("x1", "")) for tree in (fixed, free)]
+    assert edges[0] < nuts_of(fixed)[1][0]
+    assert edges[1] > nuts_of(free)[1][0]
 
 
 def test_a_reading_out_of_tolerance_is_struck_round_twice_and_told_in_words() -> None:

@@ -150,6 +150,7 @@ def rod_plan(
         ],
         order=[number for number, _x, _y in rods],
         next_rod=coming,
+        seen_from=page.end,
     )
 
 
@@ -179,4 +180,5 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         ground.inputs.figures.clamp,
         measured_mm=height,
         remarks=ground.remarks,
+        seen_from=page.end,
     )

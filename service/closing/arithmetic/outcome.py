@@ -275,7 +275,7 @@ def values_of(outcome: ClosingOutcome) -> tuple[ValueToJudge, ...]:
     if closed is not None and closed.line_load_n_mm is not None:
         values.append(ValueToJudge(Quantity.LINE_LOAD, closed.line_load_n_mm, "mean of the cells"))
     if outcome.proof_percent is not None:
-        of = "the rod that bears most" if outcome.is_complete else f"so far, {outcome.nuts_read}"
+        of = "the rod that bears most" if outcome.is_complete else "so far"
         values.append(ValueToJudge(Quantity.SHARE_OF_PROOF, outcome.proof_percent, of))
     if outcome.map is not None:
         values.append(ValueToJudge(Quantity.PRESSURE_RATIO, outcome.map.ratio, "active area"))

@@ -6,6 +6,8 @@ from itertools import pairwise
 from math import floor, hypot, log10
 from typing import NamedTuple
 
+from service.closing.drawings.rods import seen_words
+from service.platform.arithmetic.vocabulary import End
 from service.platform.drawings import svg
 from service.platform.drawings.svg import n
 
@@ -330,9 +332,10 @@ def draw_pressure_map(
     resultant_mm: tuple[float, float] | None = None,
     lost_share: float = 0.0,
     known_to_mpa: float = 0.0,
+    seen_from: End = End.FIXED,
     prefix: str = "pressure",
 ) -> str:
-    """Draw the pressure on the active area, seen from outside the fixed end, to scale.
+    """Draw the pressure on the active area, seen from outside one end, to scale.
 
     plate_mm, area_mm: width and height of compression plate and active area, about one middle.
     rods: (number, x, y, load in N, its standard uncertainty in N); x, y in mm from the middle.
@@ -340,8 +343,14 @@ def draw_pressure_map(
     resultant_mm: where the sum of the rods' loads acts.
     lost_share: share of the active area that carries nothing, cross-hatched.
     known_to_mpa: what two pressures must differ by to be told apart; isobars stand no closer.
+    seen_from: the end somebody stands at; from the free end left and right change places.
     prefix: begins every id, so that several maps can stand on one page.
     """
+    if seen_from is End.FREE:
+        rods = [(number, -x, y, load, u) for number, x, y, load, u in rods]
+        xs_mm = [-x for x in reversed(xs_mm)]
+        pressures_mpa = [row[::-1] for row in pressures_mpa]
+        resultant_mm = resultant_mm and (-resultant_mm[0], resultant_mm[1])
     placed = [LoadedRod(*rod) for rod in rods]
     reach = _reach(plate_mm, placed)
     per_mm = min(_WIDEST / max(reach[0], 1), _HIGHEST / max(reach[1], 1))
@@ -365,9 +374,7 @@ def draw_pressure_map(
         resultant(plan, resultant_mm) if resultant_mm else "",
         legend(legend_at, _ABOVE, field, levels, prefix if lost else ""),
         svg.scale_bar(_BESIDE, y, per_mm),
-        svg.word(
-            _BESIDE + 220, y + 5, "Seen from outside the fixed end.", size=svg.SMALL, pen="soft"
-        ),
+        svg.word(_BESIDE + 220, y + 5, seen_words(seen_from), size=svg.SMALL, pen="soft"),
     ]
     return svg.sheet(
         legend_at + _LEGEND,

@@ -1,15 +1,21 @@
-"""Plan view of the compression plate: nuts to scale with number, order and last reading."""
+"""Plan of a compression plate from where one stands: nuts, order as a path, last readings."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import partial
+from itertools import pairwise
+from math import hypot
 from typing import NamedTuple
 
+from service.platform.arithmetic.vocabulary import End
 from service.platform.drawings import svg
 from service.platform.drawings.svg import n
 
-_MARGIN = 96.0
-_WIDEST, _HIGHEST = 520.0, 420.0
-_BESIDE, _TWO_LINES = 90.0, 24.0
-"""room taken by what is written beside a nut"""
+_WIDTH, _WIDEST, _HIGHEST = 660.0, 300.0, 280.0
+_NUMBER, _READING = 30.0, 26.0
+"""Sizes of the letters: read at arm's length, 22 px at least where the drawing is 500 px wide."""
+_ROW = 36.0
+"""Height a line of them takes."""
+_BESIDE = 12.0
 _HEXAGON = ((1.0, 0.0), (0.5, 0.866), (-0.5, 0.866), (-1.0, 0.0), (-0.5, -0.866), (0.5, -0.866))
 
 
@@ -36,7 +42,6 @@ class _Nut(NamedTuple):
     """What is written beside a nut."""
 
     rod: DrawnRod
-    turn: int | None
     torque_nm: float | None
     is_out: bool
 
@@ -53,75 +58,124 @@ def draw_rods(
     next_rod: int | None = None,
     pile_mm: tuple[float, float] | None = None,
     rod_mm: float = 8.0,
+    seen_from: End = End.FIXED,
     prefix: str = "rods",
 ) -> str:
-    """Draw the compression plate at the fixed end seen from outside, to scale.
+    """Draw the compression plate at one end seen from outside it, to scale.
 
-    rods: (number, x, y), x and y in mm from the plate's middle, y upward.
+    rods: (number, x, y), x and y in mm from the plate's middle, y upward, seen from outside the
+    fixed end; the datum edge is where x is least.
     readings: the last torque reading of each rod in N·m.
     out_of_tolerance: numbers of rods whose reading is struck round twice.
-    order: rod numbers in the order of tightening; each nut tells its turn.
-    next_rod: the nut to be turned next, set off.
+    order: rod numbers in the order of tightening, drawn as a path.
+    next_rod: the nut to be turned next, circled.
     pile_mm: width and height of the pile behind the plate, drawn as a hidden outline.
     rod_mm: nominal diameter of the thread; nuts are drawn after ISO 4032, about 1.6 times as wide.
+    seen_from: the end somebody stands at; from the free end left and right change places.
     """
-    placed = [DrawnRod(*rod) for rod in rods]
-    per_mm = min(_WIDEST / max(plate_width_mm, 1), _HIGHEST / max(plate_height_mm, 1))
-    wide, high = plate_width_mm * per_mm, plate_height_mm * per_mm
-    width, left, top = max(wide + 2 * _MARGIN, 420.0), 0.0, 58.0
-    left = (width - wide) / 2
-    plan = _Plan(width / 2, top + high / 2, per_mm)
+    side = 1 if seen_from is End.FIXED else -1
+    placed = [DrawnRod(number, side * x, y) for number, x, y in rods]
     read = readings or {}
-    turns = {number: turn for turn, number in enumerate(order, 1)}
-    nuts = [
-        _Nut(rod, turns.get(rod.number), read.get(rod.number), rod.number in out_of_tolerance)
-        for rod in placed
-    ]
+    nuts = [_Nut(rod, read.get(rod.number), rod.number in out_of_tolerance) for rod in placed]
+    rows = len({round(rod.y_mm) for rod in placed})
+    highest = max(_HIGHEST, _ROW * rows * 1.2)
+    per_mm = min(_WIDEST / max(plate_width_mm, 1), highest / max(plate_height_mm, 1))
+    wide, high = plate_width_mm * per_mm, plate_height_mm * per_mm
+    top = _ROW + 2 * _ROW * any(map(partial(_is_inner, placed), placed))
+    plan = _Plan(_WIDTH / 2, top + high / 2, per_mm)
+    below = top + high + top - _ROW
     radius = max(9.0, rod_mm * 0.9 * per_mm)
+    by_number = {rod.number: rod for rod in placed}
+    path = [plan.at(by_number[number]) for number in order if number in by_number]
     drawn = [
-        _plate(plan, left, top, wide, high),
+        _plate(plan, (wide, high), -side),
         _pile(plan, pile_mm) if pile_mm else "",
-        *(_nut(*plan.at(rod), radius, rod.number == next_rod) for rod in placed),
+        *(_nut(*plan.at(rod), radius) for rod in placed),
+        _path(path, radius),
+        *(_ring(*plan.at(rod), radius) for rod in placed if rod.number == next_rod),
         *(_struck_round(*plan.at(nut.rod), radius) for nut in nuts if nut.is_out),
-        *(
-            (_named_beneath if _is_crowded(plan, radius, nut.rod, placed) else _named)(
-                plan, radius, nut
-            )
-            for nut in nuts
-        ),
+        *(_named(plan, nut, (wide, high), _is_inner(placed, nut.rod)) for nut in nuts),
     ]
-    y = top + high + 34
-    drawn.append(svg.scale_bar(left, y, per_mm))
-    notes = ["Seen from outside the fixed end."]
+    y = below + 22
+    drawn.append(svg.scale_bar(12, y, per_mm))
+    notes = [seen_words(seen_from)]
     if order:
-        notes.append("Small figure: turn in the tightening order.")
+        notes.append("Arrows: tightening order, from the dot.")
+    if next_rod in by_number:
+        notes.append("Next nut is circled.")
+    if read:
+        notes.append("Readings in N·m.")
     if out_of_tolerance:
         notes.append("Struck round twice: out of tolerance.")
     drawn += [
-        svg.word(left, y + 42 + 17 * line_index, note, size=svg.SMALL, pen="soft")
+        svg.word(205, y + 8 + 24 * line_index, note, size=17, pen="soft")
         for line_index, note in enumerate(notes)
     ]
     return svg.sheet(
-        width,
-        y + 42 + 17 * len(notes),
+        _WIDTH,
+        y + 24 * max(len(notes), 2),
         "".join(drawn),
         prefix=prefix,
         title=title,
-        description=_description(placed, read, out_of_tolerance),
-        kind="rods small",
+        description=_description(placed, read, out_of_tolerance, order, notes[0]),
+        kind="rods",
         role="img",
     )
 
 
-def _plate(plan: _Plan, left: float, top: float, wide: float, high: float) -> str:
-    x, y = plan.middle_x, plan.middle_y
+def seen_words(seen_from: End) -> str:
+    """Say from where a plate is seen, and on which side its datum edge then is."""
+    edge = "left" if seen_from is End.FIXED else "right"
+    return f"Seen from outside the {seen_from}; datum edge at {edge}."
+
+
+def _is_inner(rods: Sequence[DrawnRod], rod: DrawnRod) -> bool:
+    """Whether a rod stands between others of its row, so that its sides are taken."""
+    return abs(rod.x_mm) < 0.9 * max(
+        abs(other.x_mm) for other in rods if (other.x_mm < 0) == (rod.x_mm < 0)
+    ) or (abs(rod.x_mm) < 1 and len(rods) > 1)
+
+
+def _plate(plan: _Plan, size: tuple[float, float], datum: int) -> str:
+    """The plate with its centre lines; its datum edge thick, at the left (-1) or right (1)."""
+    x, y, (wide, high) = plan.middle_x, plan.middle_y, size
+    left, top = x - wide / 2, y - high / 2
     corner = 6 * plan.per_mm
+    edge = x + datum * wide / 2
+    thick = f'class="d-ink datum" stroke="{svg.INK}" stroke-width="6"'
     return (
         f'<rect class="d-paper d-ink" fill="{svg.PAPER}" stroke="{svg.INK}" stroke-width="1.6" '
         f'x="{n(left)}" y="{n(top)}" width="{n(wide)}" height="{n(high)}" rx="{n(corner)}"/>'
-        + svg.line(left - 14, y, left + wide + 14, y, svg.CENTRE_LINE)
-        + svg.line(x, top - 14, x, top + high + 14, svg.CENTRE_LINE)
-        + svg.word(left, top - 24, "fixed end", size=svg.LARGE, pen="word strong")
+        + svg.line(edge, top + corner, edge, top + high - corner, thick)
+        + svg.line(left - 8, y, left + wide + 8, y, svg.CENTRE_LINE)
+        + svg.line(x, top - 8, x, top + high + 8, svg.CENTRE_LINE)
+    )
+
+
+def _path(points: Sequence[tuple[float, float]], radius: float) -> str:
+    """The order from nut to nut: a dot at the first, an arrowhead on each way to the next."""
+    if len(points) < 2:
+        return ""
+    pen = f'class="d-thin order" stroke="{svg.LINE}" stroke-width="2" fill="none"'
+    way = "L".join(f"{n(x)} {n(y)}" for x, y in points)
+    heads = ""
+    for (x, y), (to_x, to_y) in pairwise(points):
+        length = hypot(to_x - x, to_y - y)
+        if not length:
+            continue
+        along_x, along_y = (to_x - x) / length, (to_y - y) / length
+        # off the middle: where two ways cross there, both arrowheads are seen
+        tip_x, tip_y = x + 0.64 * (to_x - x), y + 0.64 * (to_y - y)
+        base_x, base_y = tip_x - 14 * along_x, tip_y - 14 * along_y
+        heads += (
+            f"M{n(tip_x)} {n(tip_y)}L{n(base_x - 5 * along_y)} {n(base_y + 5 * along_x)}"
+            f"L{n(base_x + 5 * along_y)} {n(base_y - 5 * along_x)}z"
+        )
+    first_x, first_y = points[0]
+    return (
+        f'<path {pen} d="M{way}"/><path class="d-solid" fill="{svg.INK}" d="{heads}"/>'
+        f'<circle class="d-solid" fill="{svg.INK}" cx="{n(first_x)}" cy="{n(first_y)}" '
+        f'r="{n(radius * 0.4)}"/>'
     )
 
 
@@ -131,13 +185,10 @@ def _pile(plan: _Plan, size: tuple[float, float]) -> str:
     return svg.box(plan.middle_x - wide / 2, plan.middle_y - high / 2, wide, high, hidden)
 
 
-def _nut(x: float, y: float, radius: float, is_next: bool) -> str:
+def _nut(x: float, y: float, radius: float) -> str:
     """A hexagon nut from above with its chamfer and the rod's end; its centre lines."""
     points = " ".join(f"{n(x + radius * dx)},{n(y + radius * dy)}" for dx, dy in _HEXAGON)
     pen = f'{svg.ON_PAPER} stroke-width="{svg.THIN_WIDTH * 1.8:.2f}"'
-    set_off = (
-        f'class="d-act" {svg.ATTENTION[svg.ATTENTION.index("stroke") :]} stroke-dasharray="5 3"'
-    )
     reach = radius + 7
     return (
         f'<polygon points="{points}" {pen}/>'
@@ -145,8 +196,13 @@ def _nut(x: float, y: float, radius: float, is_next: bool) -> str:
         f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.52)}" {svg.OUTLINE}/>'
         + svg.line(x - reach, y, x + reach, y, svg.THIN)
         + svg.line(x, y - reach, x, y + reach, svg.THIN)
-        + (f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + 12)}" {set_off}/>' if is_next else "")
     )
+
+
+def _ring(x: float, y: float, radius: float) -> str:
+    """The circle round the next nut."""
+    pen = f'class="d-act next" stroke="{svg.ACT}" stroke-width="5"'
+    return f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + 9)}" {pen}/>'
 
 
 def _struck_round(x: float, y: float, radius: float) -> str:
@@ -156,52 +212,23 @@ def _struck_round(x: float, y: float, radius: float) -> str:
     )
 
 
-def _named(plan: _Plan, radius: float, nut: _Nut) -> str:
-    """Beside the nut, toward the middle: number, turn, and under them the last reading."""
+def _named(plan: _Plan, nut: _Nut, plate: tuple[float, float], is_inner: bool) -> str:
+    """Off the plate's edge beside the nut: its number, further out its last reading."""
     x, y = plan.at(nut.rod)
-    inward = 1 if nut.rod.x_mm <= 0 else -1
-    anchor = "start" if inward > 0 else "end"
-    near = x + inward * (radius + 14)
-    up = 5.5 if nut.torque_nm is None else -3.0
-    drawn = _over((near, y + up), str(nut.rod.number), svg.LARGE, anchor, "word strong")
-    if nut.turn:
-        far = near + inward * (8 + 10 * len(str(nut.rod.number)))
-        drawn += _over((far, y + up), f"turn {nut.turn}", svg.SMALL, anchor, "soft")
-    if nut.torque_nm is not None:
-        pen = "d-act-solid serial strong" if nut.is_out else "serial"
-        drawn += _over((near, y + 15), f"{nut.torque_nm:.1f}\u2009N·m", svg.BODY, anchor, pen)
-    return drawn
-
-
-def _is_crowded(plan: _Plan, radius: float, rod: DrawnRod, rods: Sequence[DrawnRod]) -> bool:
-    """Whether what is written beside this nut would meet another nut or what stands beside it."""
-    x, y = plan.at(rod)
-    for other in rods:
-        other_x, other_y = plan.at(other)
-        # Two that write toward each other: the inner one gives way, both where they stand alike.
-        faces = (rod.x_mm <= 0) != (other.x_mm <= 0) and abs(rod.x_mm) <= abs(other.x_mm)
-        room = 2 * (_BESIDE + radius) if faces else _BESIDE + 2 * radius
-        inward = (other_x - x) * (1 if rod.x_mm <= 0 else -1)
-        if 0 < inward < room and abs(other_y - y) < 2 * radius + _TWO_LINES:
-            return True
-    return False
-
-
-def _named_beneath(plan: _Plan, radius: float, nut: _Nut) -> str:
-    """The same as `_named`, above or below the nut toward the middle, where the sides are full."""
-    x, y = plan.at(nut.rod)
-    down = nut.rod.y_mm > 0
-    near = y + radius + 24 if down else y - radius - (16 if nut.torque_nm is None else 34)
-    half = 4 + 5 * len(str(nut.rod.number))
-    left = x - half if nut.turn else x
-    anchor = "end" if nut.turn else "middle"
-    drawn = _over((left, near), str(nut.rod.number), svg.LARGE, anchor, "word strong")
-    if nut.turn:
-        drawn += _over((left + 8, near), f"turn {nut.turn}", svg.SMALL, "start", "soft")
-    if nut.torque_nm is not None:
-        pen = "d-act-solid serial strong" if nut.is_out else "serial"
-        drawn += _over((x, near + 18), f"{nut.torque_nm:.1f}\u2009N·m", svg.BODY, "middle", pen)
-    return drawn
+    pen = "d-act-solid strong" if nut.is_out else "word"
+    reading = "" if nut.torque_nm is None else f"{nut.torque_nm:.1f}"
+    if is_inner:
+        up = nut.rod.y_mm >= 0
+        edge = plan.middle_y + (-plate[1] / 2 - _BESIDE if up else plate[1] / 2 + _ROW)
+        at, further, anchor = (x, edge), (x, edge + (-_ROW if up else _ROW)), "middle"
+    else:
+        out = 1 if nut.rod.x_mm > 0 else -1
+        edge = plan.middle_x + out * (plate[0] / 2 + _BESIDE)
+        beyond = out * (_BESIDE + 0.62 * _NUMBER * len(str(nut.rod.number)))
+        at, further = (edge, y + 10), (edge + beyond, y + 10)
+        anchor = "start" if out > 0 else "end"
+    drawn = _over(at, str(nut.rod.number), _NUMBER, anchor, "word strong")
+    return drawn + (_over(further, reading, _READING, anchor, pen) if reading else "")
 
 
 def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
@@ -211,7 +238,11 @@ def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: 
 
 
 def _description(
-    rods: Sequence[DrawnRod], readings: Mapping[int, float], out_of_tolerance: Collection[int]
+    rods: Sequence[DrawnRod],
+    readings: Mapping[int, float],
+    out_of_tolerance: Collection[int],
+    order: Sequence[int],
+    seen: str,
 ) -> str:
     readings_text = ", ".join(
         f"rod {rod.number} {readings[rod.number]:.1f} N·m"
@@ -219,6 +250,7 @@ def _description(
         for rod in rods
         if rod.number in readings
     )
-    return f"Plan of the compression plate with {len(rods)} tie rods." + (
+    in_order = f" Tightening order: {', '.join(map(str, order))}." if order else ""
+    return f"Plan of the compression plate with {len(rods)} tie rods. {seen}{in_order}" + (
         f" Last readings: {readings_text}." if readings_text else " No readings yet."
     )

@@ -21,6 +21,7 @@ from service.limits.arithmetic.limits import Judged, Quantity, ValueToJudge
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import End
 from service.platform.pages.kept_drawings import drawing_cache
 
 # The values of a computed closing as lines: each with its uncertainty, its limit, the verdict.
@@ -182,6 +183,7 @@ def closing_sheet(
     measured_mm: float | None = None,
     remarks: Sequence[str] = (),
     prefix: str = "pressure",
+    seen_from: End = End.FIXED,
 ) -> ClosingSheet:
     """Return the sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
 
@@ -195,7 +197,7 @@ def closing_sheet(
             line if outcome.is_last_pass_read else replace(line, verdict=None)
             for line in lines_of(outcome, clamp)
         ),
-        map=_map(outcome, sizes, prefix),
+        map=_map(outcome, sizes, prefix, seen_from),
         map_words=_map_words(outcome),
         level=_level_words(outcome.levelling),
         turns=_turns(outcome.levelling),
@@ -209,7 +211,7 @@ def closing_sheet(
     )
 
 
-def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
+def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str, seen_from: End) -> Markup:
     found = outcome.map
     if found is None:
         return Markup("")
@@ -219,7 +221,7 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
         for number, x, y in sizes.rods
         if number in loads
     ]
-    key = ("pressure map", prefix, sizes.plate_mm, tuple(rods), found)
+    key = ("pressure map", prefix, seen_from, sizes.plate_mm, tuple(rods), found)
     title = "Pressure on the active area from the last reading of each nut"
     drawn = drawing_cache.get(
         key,
@@ -234,6 +236,7 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
             resultant_mm=found.resultant_mm,
             lost_share=found.lost_percent / 100,
             known_to_mpa=max(corner.expanded for corner in found.corners_mpa),
+            seen_from=seen_from,
             prefix=prefix,
         ),
     )
