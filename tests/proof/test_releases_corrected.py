@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, delete, select
+from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.approvals import approve
@@ -183,13 +183,16 @@ class Released:
         if of is OF.TORQUE:
             return self.propose(self.fact(of), "11.4 N·m")
         if of is OF.TORQUE_INSTRUMENT:
-            other = self.lab.rows(lambda s: builders.a_torque_instrument(s, label="TD-10"))
-            return self.propose(self.fact(of), other.label)
+            self.lab.rows(self.a_coarse_driver)
+            return self.propose(self.fact(of), "TD-10")
         if of is OF.HOURS:
             return self.propose(self.fact(of), "119")
         fact = self.fact(of)
         assert fact.at is not None
         return self.propose(fact, (fact.at - timedelta(minutes=1)).isoformat())
+
+    def a_coarse_driver(self, session: Session) -> None:
+        builders.a_torque_instrument(session, label="TD-10").accuracy_percent = 15.0
 
     @property
     def states(self) -> set[str]:
@@ -228,6 +231,41 @@ def test_a_correction_of_what_a_build_is_ends_its_release(
     assert stack.gate.ended_by == f"correction {number} of record {stack.bench.number}"
     done = stack.preview(number)
     assert ENDS in [(row.what, row.before, row.after) for row in done.rows]
+
+
+@pytest.mark.parametrize("of", ENDING)
+def test_the_preview_says_what_the_closing_will_be(stack: Released, of: CorrectionOf) -> None:
+    """Computed without writing, it reads as the trail does once it is approved."""
+    number = stack.correction_of(of)
+    with reading(stack.lab.engine) as session:
+        rows_before = session.scalar(select(func.count(ClosingResult.id)))
+    before = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
+
+    stack.decide(number)
+
+    done = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
+    assert [row for row in before if row.before != row.after] == done
+    assert rows_before == 1
+    assert any(CLAMP in row.what for row in before)
+    assert (len(done) > 1) is (of in {OF.TORQUE, OF.TORQUE_INSTRUMENT})
+
+
+def test_the_preview_says_what_another_part_makes_of_the_closing(stack: Released) -> None:
+    fact = stack.fact(OF.LAYER_PART, kind=Kind.MEA)
+    stack.lab.rows(lambda s: a_thick_part(s, fact.details.part_type_id))
+    number = stack.propose(fact, "M-78")
+    before = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
+
+    stack.decide(number)
+
+    done = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
+    assert len(done) > 1
+    assert [row for row in before if row.before != row.after] == done
+
+
+def a_thick_part(session: Session, part_type_id: int) -> None:
+    kind = session.get_one(PartType, part_type_id)
+    builders.a_part(session, kind, serial="M-78").measured_thickness_mm = 0.61
 
 
 def test_when_the_build_before_was_opened_is_no_fact_of_the_one_released(stack: Released) -> None:
@@ -291,11 +329,7 @@ def test_a_closing_computed_anew_takes_the_right_part(stack: Released) -> None:
     fact = stack.fact(OF.LAYER_PART, kind=Kind.MEA)
     (before,) = stack.kept
 
-    def a_thick_part(session: Session) -> None:
-        kind = session.get_one(PartType, fact.details.part_type_id)
-        builders.a_part(session, kind, serial="M-78").measured_thickness_mm = 0.61
-
-    stack.lab.rows(a_thick_part)
+    stack.lab.rows(lambda s: a_thick_part(s, fact.details.part_type_id))
     stack.decide(stack.propose(fact, "M-78"))
 
     newest, _handed_in = stack.kept

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -26,6 +27,15 @@ from service.bench.queries.corrections import (
     written_time,
 )
 from service.bench.tables import CorrectionOf, CorrectionState
+from service.closing.arithmetic.closing import closing
+from service.closing.queries.closing_inputs import Instead, closing_ground
+from service.closing.queries.closing_results import (
+    closing_rows,
+    closings_of,
+    computed_anew,
+    counting,
+    kept_results,
+)
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
@@ -34,6 +44,7 @@ from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
 from service.store.queries.instruments import calibration_on
+from service.store.tables import Calibration, Instrument, Lot
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +91,56 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     if as_found or fact.of is CorrectionOf.OPENED_AT:
         return found
     of_record = or_(Build.record_id == record.record_id, Build.id == record.base_build_id)
-    return _ending_release(
-        session, record, found, set(session.scalars(select(Build.id).where(of_record)))
+    reached = set(session.scalars(select(Build.id).where(of_record)))
+    instead = Instead()
+    if isinstance(details, TorqueFacts):
+        instead = Instead(readings={view.subject_id or 0: _reading(session, details, view)})
+    return _reaching(session, record, found, reached, instead)
+
+
+def _reading(session: Session, details: TorqueFacts, view: CorrectionView) -> dict[str, Any]:
+    """What a reading would say. Four statements at most."""
+    if view.of is CorrectionOf.TORQUE:
+        return {"torque_nm": view.new_number}
+    instrument_id = int(view.new_number or 0)
+    then = calibration_on(session, instrument_id, details.taken_at)
+    tool = session.execute(
+        select(
+            Instrument.id.label("instrument_id"),
+            Instrument.label.label("instrument"),
+            Instrument.unit,
+            Instrument.accuracy_percent,
+            Instrument.resolution,
+        ).where(Instrument.id == instrument_id)
+    ).one()
+    error = session.scalar(
+        select(Calibration.error_percent).where(
+            Calibration.id == (then.id if then.is_valid else None)
+        )
     )
+    return {**tool._mapping, "error_percent": error}
 
 
-def _ending_release(
-    session: Session, record: Correctable, found: Preview, reached: Collection[int]
+def _right_parts(session: Session, effects: LayerEffects, view: CorrectionView) -> Instead:
+    """The parts that would lie in the layers. One statement at most."""
+    layers: dict[int, dict[int, int]] = {}
+    for change in effects.replaced:
+        of_build = layers.setdefault(change.sitting.build_id, {})
+        of_build[change.sitting.position or 0] = change.part_id or view.new_part_id or 0
+    lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
+    item_type = select(Lot.part_type_id).where(Lot.id == lot_id)
+    return Instead(layers=layers, item_type_id=(lot_id and session.scalar(item_type)) or 0)
+
+
+def _reaching(
+    session: Session,
+    record: Correctable,
+    found: Preview,
+    reached: Collection[int],
+    instead: Instead,
 ) -> Preview:
-    """Add the releases of the builds reached, which end with the correction."""
+    """Add the closings that would be computed anew, and the releases that would end."""
+    found = _closings(session, found, reached, instead)
     released = released_builds(session, record.stack_id)
     ending = [number for build_id, number in released.items() if build_id in reached]
     return replace(
@@ -105,6 +157,40 @@ def _ending_release(
                 for number in ending
             ),
         ),
+    )
+
+
+def _closings(
+    session: Session, found: Preview, reached: Collection[int], instead: Instead
+) -> Preview:
+    """Add what the newest closing of the builds reached would give, and which others follow.
+
+    Nothing is written. Some twenty statements, however many builds are reached.
+    """
+    makers = session.execute(
+        select(Build.id, Build.record_id).where(Build.id.in_(reached)).order_by(Build.number)
+    )
+    results = kept_results(session, closings_of(session, [(row.id, row[1]) for row in makers]))
+    kept = [each for some in results.values() if (each := counting(some)) is not None]
+    if not kept:
+        none = "Nothing was kept of a closing it reaches: no verdict of the clamp changes."
+        return replace(found, notes=(*found.notes, none))
+    newest = max(kept, key=lambda each: each.record_id)
+    ground = closing_ground(session, newest.record_id, instead=instead)
+    rows = closing_rows(newest, closing(computed_anew(newest, ground)))
+    numbers = sorted(each.record_id for each in kept)
+    records = ", ".join(str(number) for number in numbers)
+    of = f"records {records} are" if len(numbers) > 1 else f"record {records} is"
+    others = f" Shown is that of record {newest.record_id}." if len(numbers) > 1 else ""
+    note = (
+        f"The closing of {of} computed anew with the limits of then and kept beside what was"
+        f" handed in; verdicts are judged from the newest.{others} Tests of the closed stack keep"
+        " their verdicts."
+    )
+    return replace(
+        found,
+        rows=(*found.rows, *(Follows(*row) for row in rows)),
+        notes=(*found.notes, note),
     )
 
 
@@ -134,8 +220,12 @@ def _of_layers(
             Follows(change.sitting.where, str(change.sitting.facing), view.new_value)
             for change in effects.replaced
         )
-        return _ending_release(
-            session, record, Preview(rows, conflicts=effects.conflicts), _builds(effects)
+        return _reaching(
+            session,
+            record,
+            Preview(rows, conflicts=effects.conflicts),
+            _builds(effects),
+            Instead(),
         )
     lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     facing = facing_with(session, details, view.new_part_id, lot_id)
@@ -151,7 +241,10 @@ def _of_layers(
         tuple(_hour_notes(session, record, effects, view)),
         effects.conflicts,
     )
-    return _ending_release(session, record, found, _builds(effects))
+    if effects.conflicts:
+        return found
+    right = _right_parts(session, effects, view)
+    return _reaching(session, record, found, _builds(effects), right)
 
 
 def _builds(effects: LayerEffects) -> set[int]:
