@@ -256,6 +256,19 @@ def test_a_run_is_read_again_and_made_void(bea: Any, serial: str) -> None:
     assert bea.get(f"/stacks/{serial}/runs").status_code == 200
 
 
+def test_a_run_whose_file_is_gone_says_so(bea: Any, serial: str, app: Any) -> None:
+    """As after a database was copied without its data folder."""
+    run = taken_in(bea, serial, a_log())
+    for file in (app.state.settings.data_folder / "runs").rglob("*"):
+        if file.is_file():
+            file.unlink()
+
+    answer = bea.post(f"{run}/again")
+
+    assert answer.status_code == 422
+    assert "does not lie in the data folder any more" in answer.text
+
+
 def test_progress_is_shown_and_an_abandoned_reading_is_told(
     bea: Any, serial: str, app: Any
 ) -> None:

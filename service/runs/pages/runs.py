@@ -126,6 +126,10 @@ def read_again(
     with form.collecting_errors():
         if run.kind is not RunKind.LOG:
             raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
+        settings: Settings = request.app.state.settings
+        if not run_files.path_of(settings.data_folder, run.content_sha256).is_file():
+            reason = "its file does not lie in the data folder any more."
+            raise Refused("run", run.name, reason, "Bring the file back from a backup first.")
         received = Received(run_files.new_token(), run.name, run.size_bytes, run.content_sha256)
         instructions = Asked(mapping_from_json(mapping), began_at, run.note, again=run_id)
         taking(request, database, me).note(run.stack_id, received, instructions)
