@@ -1,5 +1,6 @@
 """The pages of a changeover: wishes filled in, the plan looked at, kept, begun, followed."""
 
+import html
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -19,8 +20,8 @@ from service.platform.database import changing, reading
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack, record_exception
 from service.records.tables import RebuildRecord, Step
-from service.stacks.tables import Stack
-from service.store.tables import Lot, Part, PartType
+from service.stacks.tables import Layer, Stack
+from service.store.tables import Hold, Lot, Part, PartType
 from tests import builders
 from tests.planning.test_changeover_plans import stock
 from tests.ready import ready
@@ -207,6 +208,43 @@ def test_rods_too_short_are_refused_with_the_longest_stack(
     )
     assert refused.status_code == 422
     assert "the longest stack these rods allow has 3 cells" in words(refused.text)
+
+
+def test_what_stays_and_must_not_be_put_on_again_is_shown_with_the_offer_to_renew_it(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    """Held parts of cells a plan does not reach, before a plan is worked out and beside it."""
+    with Session(app.state.engine) as session:
+        stack_id = session.scalars(select(Stack.id).where(Stack.serial == "TEL-4")).one()
+        first = session.scalars(
+            select(Layer)
+            .join(Part, Part.id == Layer.part_id)
+            .join(PartType, PartType.id == Part.part_type_id)
+            .where(Part.stack_id == stack_id, Layer.cell == 1, PartType.kind == Kind.MEA)
+        ).one()
+        position = first.position
+        session.add(
+            Hold(
+                part_id=first.part_id,
+                reason="a fold",
+                placed_by_id=builders.a_person(session).id,
+                placed_at=builders.START,
+            )
+        )
+        session.commit()
+    client = signed_in_client("builder")
+
+    opened = client.get("/stacks/TEL-4/changeover").text
+    beside = looked_at(client, **ADD_ONE).text
+
+    for page in (opened, beside):
+        assert f"1 × MEA: on hold: a fold (layer {position})" in words(page)
+    assert "Plan to renew them" in words(opened)
+    too = re.search(r'href="([^"]+)">Renew them too', beside)
+    assert too
+    renewed = client.get(html.unescape(too[1])).text
+    assert "Renew them too" not in words(renewed)
+    assert "Replace MEA" in words(renewed) or "Replace M" in words(renewed)
 
 
 def test_a_stack_without_pattern_or_build_says_why(signed_in_client: Clients, lab: None) -> None:

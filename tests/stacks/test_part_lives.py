@@ -190,9 +190,9 @@ def test_findings_holds_and_moves_stand_in_the_life(engine: Engine) -> None:
             ("place", "shelf 1", "shelf 2")
         ]
         held = stack_sheet(session, stack.id).holds
-        assert {(hold.label, hold.of_lot, hold.cell) for hold in held} == {
-            ("MEA-7", False, 1),
-            ("MEA-7", True, 1),
+        assert {(hold.label, hold.held, hold.cell) for hold in held} == {
+            ("MEA-7", "part", 1),
+            ("MEA-7", "lot", 1),
         }
 
 
