@@ -162,6 +162,16 @@ def _guards() -> Iterator[Guard]:
         when="old.confirmed_at IS NOT NULL",
         part="once",
     )
+    for table in ("badge", "tablet"):
+        yield Guard(table, "UPDATE", f"a {table} keeps what it says", free=("withdrawn_at",))
+        yield Guard(
+            table,
+            "UPDATE",
+            f"this {table} was withdrawn before",
+            when="old.withdrawn_at IS NOT NULL",
+            part="once",
+        )
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
     yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
     mark = "failing_mark"
     yield Guard(

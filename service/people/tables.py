@@ -27,6 +27,14 @@ class Role(StrEnum):
     ADMIN = "admin"
 
 
+class Entered(StrEnum):
+    """How somebody came in: it decides what the session may do."""
+
+    PASSWORD = "password"
+    PIN = "PIN"
+    BADGE = "badge"
+
+
 class Person(Base):
     """One person; never deleted, since the history names them."""
 
@@ -120,10 +128,57 @@ class PasswordMade(Base):
     confirmed_at: Mapped[utc | None]
 
 
+class Badge(Base):
+    """The code on somebody's badge: it says who is at the bench, and is no secret."""
+
+    __tablename__ = "badge"
+    __table_args__ = (
+        unique_where("uq_badge_person_id_in_use", "person_id", condition="withdrawn_at IS NULL"),
+    )
+    id: Mapped[key]
+    person_id: Mapped[int] = reference("person")
+    code: Mapped[short] = mapped_column(unique=True)
+    made_at: Mapped[utc]
+    withdrawn_at: Mapped[utc | None]
+
+
+class PersonPin(Base):
+    """Somebody's PIN; it holds on enrolled tablets only."""
+
+    __tablename__ = "person_pin"
+    __table_args__ = (
+        CheckConstraint("wrong_in_a_row BETWEEN 0 AND 5", name="five_wrong_at_most"),
+    )
+    person_id: Mapped[int] = reference("person", primary_key=True)
+    pin_hash: Mapped[text] = mapped_column(comment="Argon2id")
+    chosen_at: Mapped[utc]
+    wrong_in_a_row: Mapped[int] = mapped_column(
+        comment="tries begun since the last right one or sign-in with the password"
+    )
+
+
+class Tablet(Base):
+    """A shared browser on which PINs and badges hold; only the hash of its secret is kept."""
+
+    __tablename__ = "tablet"
+    __table_args__ = (CheckConstraint("label <> ''", name="label_is_given"),)
+    id: Mapped[key]
+    label: Mapped[short]
+    token_sha256: Mapped[sha256] = mapped_column(unique=True)
+    enrolled_by_id: Mapped[int] = reference("person")
+    enrolled_at: Mapped[utc]
+    withdrawn_at: Mapped[utc | None]
+
+
 class SignInSession(Base):
     """One signed-in browser; only the hash of its secret is kept."""
 
     __tablename__ = "sign_in_session"
+    __table_args__ = (
+        CheckConstraint(
+            "entered = 'password' OR tablet_id IS NOT NULL", name="pin_and_badge_on_a_tablet"
+        ),
+    )
     id: Mapped[key]
     token_sha256: Mapped[sha256] = mapped_column(unique=True)
     person_id: Mapped[int] = reference("person", index=True)
@@ -133,6 +188,9 @@ class SignInSession(Base):
     browser_sha256: Mapped[sha256 | None] = mapped_column(
         index=True, comment="of a random value the browser keeps"
     )
+    entered: Mapped[Entered] = mapped_column(word(Entered))
+    tablet_id: Mapped[int | None] = reference("tablet", comment="none: a browser of one person")
+    locked_at: Mapped[utc | None] = mapped_column(comment="until PIN or password is typed again")
 
 
 class SignInAttempt(Base):

@@ -22,7 +22,7 @@ from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
 from service.life.tables import BuildMakeup, RuleVerdict
 from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
-from service.people.tables import ApiToken, FirstCode, SignInAttempt, SignInSession
+from service.people.tables import ApiToken, FirstCode, PersonPin, SignInAttempt, SignInSession
 from service.platform.audit import Change, Event, changes_text
 from service.platform.errors import Busy, NotFound, Refused, Repeated
 from service.platform.permissions import Person
@@ -281,7 +281,7 @@ def _watch(session: Session) -> None:
         if state.is_insert or state.is_update or state.is_delete:
             mapper = state.bind_mapper
             entity = mapper.class_ if mapper is not None else None
-            last_use = entity is ApiToken and state.is_update
+            last_use = entity in {ApiToken, PersonPin} and state.is_update
             if entity not in OUTSIDE_THE_TRAIL and not last_use:
                 state.session.info["changed"] = True
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from service.people.tables import Role
+from service.people.tables import Entered, Role
 from service.platform.errors import NotAllowed
 
 
@@ -13,6 +13,7 @@ class Person:
     """Somebody known: id 0 stands for the command line of the machine's owner.
 
     ``is_confirmed``: no password made by an admin waits for somebody else to confirm the person.
+    ``entered``: what they proved it by.
     """
 
     id: int
@@ -20,6 +21,7 @@ class Person:
     name: str
     roles: frozenset[Role] = field(default_factory=frozenset)
     is_confirmed: bool = True
+    entered: Entered = Entered.PASSWORD
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,10 @@ class Act(StrEnum):
     """Confirm that an account whose password an admin made is the person it names."""
     TOKEN_WRITE = "token.write"
     """Make and revoke one's own API tokens."""
+    BADGE_WRITE = "badge.write"
+    """Make and withdraw one's own badge, choose and withdraw one's own PIN."""
+    TABLET_WRITE = "tablet.write"
+    """Enrol shared tablets, on which PINs and badges hold, and withdraw them."""
 
 
 Predicate = Callable[[Person, RecordFacts], Answer]
@@ -182,6 +188,28 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.ROLE_DECIDE: ((_has(Role.ADMIN), _is_confirmed),),
     Act.PERSON_CONFIRM: ((_is_known, _is_confirmed, _made_no_password),),
     Act.TOKEN_WRITE: ((_is_known,),),
+    Act.BADGE_WRITE: ((_is_known,),),
+    Act.TABLET_WRITE: ((_has(Role.SUPERVISOR, Role.ADMIN), _is_confirmed),),
+}
+
+ALLOWED_BY: dict[Entered, frozenset[Act]] = {
+    Entered.PASSWORD: frozenset(Act),
+    Entered.PIN: frozenset(
+        {
+            Act.READ,
+            Act.RECORD_WRITE,
+            Act.PART_WRITE,
+            Act.HOLD_WRITE,
+            Act.HOURS_WRITE,
+        }
+    ),
+    Entered.BADGE: frozenset({Act.READ}),
+}
+"""A PIN enters and witnesses at the bench; a badge only says who is there."""
+IN_BY = {
+    Entered.PIN: "You are in with your PIN, which is for the bench. Sign in with your password.",
+    Entered.BADGE: "A badge only says who is at the bench. Type your PIN, or sign in with your"
+    " password.",
 }
 
 NOTHING_KNOWN = RecordFacts()
@@ -189,6 +217,8 @@ NOTHING_KNOWN = RecordFacts()
 
 def may(person: Person, act: Act, facts: RecordFacts = NOTHING_KNOWN) -> Answer:
     """Say whether a person may do something, or why not."""
+    if act not in ALLOWED_BY[person.entered]:
+        return Answer(False, IN_BY[person.entered])
     refusal = Answer(False, "Nobody may do this.")
     for all_of in ALLOWED[act]:
         answers = [predicate(person, facts) for predicate in all_of]
