@@ -37,6 +37,7 @@ PAGES = (
     "service.overview.pages.overview",
     "service.overview.pages.setup",
     "service.people.pages.people",
+    "service.people.pages.badges",
     "service.records.pages.attachments",
     "service.store.pages.part_types",
     "service.store.pages.stiffness",

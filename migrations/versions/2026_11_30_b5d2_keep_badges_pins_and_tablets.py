@@ -3,7 +3,7 @@
 Sessions of before were entered with a password.
 
 Revision ID: b5d2
-Revises: f2b6
+Revises: b4f7
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "b5d2"
-down_revision = "f2b6"
+down_revision = "b4f7"
 branch_labels = None
 depends_on = None
 
@@ -51,7 +51,7 @@ def upgrade() -> None:
         sa.Column("chosen_at", UTC, nullable=False),
         sa.Column(
             "wrong_in_a_row",
-            sa.Integer(),
+            WHOLE,
             nullable=False,
             comment="tries begun since the last right one or sign-in with the password",
         ),
@@ -77,9 +77,7 @@ def upgrade() -> None:
     with op.batch_alter_table(SESSION) as batch:
         batch.add_column(sa.Column("entered", sa.String(40), nullable=True))
         batch.add_column(
-            sa.Column(
-                "tablet_id", WHOLE, nullable=True, comment="none: a browser of one person"
-            )
+            sa.Column("tablet_id", WHOLE, nullable=True, comment="none: a browser of one person")
         )
         batch.add_column(
             sa.Column(

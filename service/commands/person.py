@@ -7,7 +7,7 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.commands import terminal
-from service.people import changes
+from service.people.changes import people as changes
 from service.people.queries.people import anybody_is_known, person_by_login
 from service.people.tables import Role
 from service.platform.database import changing, reading

@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 from sqlalchemy.engine import make_url
 
 from service.commands import terminal
-from service.people.changes import make_first_code
+from service.people.changes.people import make_first_code
 from service.people.queries.people import anybody_is_known
 from service.platform.database import housekeeping, make_engine, now_utc, reading
 

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from service.commands import terminal
-from service.people import changes
+from service.people.changes import people as changes
 from service.people.queries.people import person_by_login
 from service.platform.database import changing, reading
 

@@ -16,7 +16,7 @@ from sqlalchemy import Engine
 from service.demo.days import Days, When
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import DesignEntry
-from service.people.changes import add_person
+from service.people.changes.people import add_person
 from service.people.tables import Role
 from service.platform.database import Work, changing
 from service.platform.permissions import Person

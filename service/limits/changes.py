@@ -7,7 +7,7 @@ from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.arithmetic.figures_differences import NONE_GIVEN, differences
 from service.limits.queries import limits_label, newest_figures
 from service.limits.tables import LimitSet
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of

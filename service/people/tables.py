@@ -30,7 +30,7 @@ class Role(StrEnum):
 class Entered(StrEnum):
     """How somebody came in: it decides what the session may do."""
 
-    PASSWORD = "password"
+    PASSWORD = "password"  # noqa: S105 - a word, not a secret
     PIN = "PIN"
     BADGE = "badge"
 
@@ -146,9 +146,7 @@ class PersonPin(Base):
     """Somebody's PIN; it holds on enrolled tablets only."""
 
     __tablename__ = "person_pin"
-    __table_args__ = (
-        CheckConstraint("wrong_in_a_row BETWEEN 0 AND 5", name="five_wrong_at_most"),
-    )
+    __table_args__ = (CheckConstraint("wrong_in_a_row BETWEEN 0 AND 5", name="five_wrong_at_most"),)
     person_id: Mapped[int] = reference("person", primary_key=True)
     pin_hash: Mapped[text] = mapped_column(comment="Argon2id")
     chosen_at: Mapped[utc]

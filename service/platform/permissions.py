@@ -198,6 +198,7 @@ ALLOWED_BY: dict[Entered, frozenset[Act]] = {
         {
             Act.READ,
             Act.RECORD_WRITE,
+            Act.WITNESS_CONFIRM,
             Act.PART_WRITE,
             Act.HOLD_WRITE,
             Act.HOURS_WRITE,

@@ -13,7 +13,7 @@ from service.designs.arithmetic.pile import counts
 from service.designs.tables import Design
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of

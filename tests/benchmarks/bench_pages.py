@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 
 from service.app import make_app
 from service.people import tables
-from service.people.changes import add_person
+from service.people.changes.people import add_person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing
 from service.platform.pages.guard import FORM_TOKEN, visit_cookie

@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.people.changes import make_token
+from service.people.changes.people import make_token
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from service.people.changes import FIRST, add_first_person, make_first_code
+from service.people.changes.people import FIRST, add_first_person, make_first_code
 from service.people.tables import FirstCode, Person, PersonRole, SignInAttempt
 from service.platform.database import changing, housekeeping, now_utc
 from service.platform.errors import Refused

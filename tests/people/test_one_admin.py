@@ -29,7 +29,7 @@ from sqlalchemy.orm import Session
 
 from service.limits.changes import approve_limits, write_limits
 from service.limits.tables import LimitSet
-from service.people import changes
+from service.people.changes import people as changes
 from service.people.queries.passwords import code_of, password_standing
 from service.people.queries.people import (
     credential_of,

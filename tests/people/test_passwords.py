@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.people.changes import deactivate, make_token, reactivate
+from service.people.changes.people import deactivate, make_token, reactivate
 from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken, PasswordMade, Role
 from service.platform.database import changing

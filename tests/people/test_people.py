@@ -3,7 +3,7 @@
 import pytest
 from sqlalchemy import Engine
 
-from service.people.changes import (
+from service.people.changes.people import (
     add_person,
     change_roles,
     deactivate,

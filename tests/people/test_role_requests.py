@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.people.changes import change_roles, decide_role
+from service.people.changes.people import change_roles, decide_role
 from service.people.queries.signers import remarks_beside
 from service.people.tables import PersonRole, Role, RoleRequest
 from service.platform.database import changing

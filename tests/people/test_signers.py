@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.people.changes import add_person, begin_session
+from service.people.changes.people import add_person, begin_session
 from service.people.queries.signers import remarks_beside
 from service.people.tables import Role, SignInSession
 from service.platform.database import changing, housekeeping, now_utc

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.people.changes import deactivate
+from service.people.changes.people import deactivate
 from service.people.pages import signing_in
 from service.people.pages.signing_in import local_page
 from service.people.tables import Role, SignInAttempt, SignInSession

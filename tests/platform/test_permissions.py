@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.people.tables import Role
+from service.people.tables import Entered, Role
 from service.platform.errors import NotAllowed
 from service.platform.permissions import ALLOWED, Act, Person, RecordFacts, may, need, roles_who_may
 
@@ -10,6 +10,8 @@ WHO = {
     Act.READ: "bqsa-",
     Act.RECORD_WRITE: "bqs",
     Act.RECORD_APPROVE: "s",
+    Act.WITNESS_CONFIRM: "bqsa-",
+    Act.RECORD_VOID_PROPOSE: "bqs",
     Act.RECORD_VOID: "s",
     Act.CORRECTION_WRITE: "bqs",
     Act.CORRECTION_DECIDE: "qs",
@@ -30,9 +32,22 @@ WHO = {
     Act.FAILING_CONFIRM: "qs",
     Act.IMPORT: "bqs",
     Act.PEOPLE_WRITE: "a",
+    Act.ROLE_DECIDE: "a",
+    Act.PERSON_CONFIRM: "bqsa-",
     Act.TOKEN_WRITE: "bqsa-",
+    Act.BADGE_WRITE: "bqsa-",
+    Act.TABLET_WRITE: "sa",
 }
 """By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""
+BY_PIN = {
+    Act.READ,
+    Act.RECORD_WRITE,
+    Act.WITNESS_CONFIRM,
+    Act.PART_WRITE,
+    Act.HOLD_WRITE,
+    Act.HOURS_WRITE,
+}
+"""What is entered and witnessed at the bench; all else needs the password. A badge only reads."""
 ROLES = {role.value[0]: frozenset({role}) for role in Role} | {"-": frozenset[Role]()}
 DECIDING = (
     Act.RECORD_APPROVE,
@@ -57,6 +72,25 @@ def test_every_act_is_in_the_table() -> None:
 def test_each_role_may_what_the_table_says(act: Act, letter: str) -> None:
     """No more and no less."""
     assert bool(may(somebody(ROLES[letter]), act)) is (letter in WHO[act])
+
+
+@pytest.mark.parametrize("letter", ROLES)
+@pytest.mark.parametrize("act", Act)
+def test_a_pin_enters_and_witnesses_and_a_badge_only_reads(act: Act, letter: str) -> None:
+    """Whatever roles they hold: nothing is signed, conceded, lifted or managed by either."""
+    by_pin = Person(7, "kim", "Kim", ROLES[letter], entered=Entered.PIN)
+    by_badge = Person(7, "kim", "Kim", ROLES[letter], entered=Entered.BADGE)
+
+    assert bool(may(by_pin, act)) is (letter in WHO[act] and act in BY_PIN)
+    assert bool(may(by_badge, act)) is (act is Act.READ)
+
+
+@pytest.mark.parametrize("act", set(Act) - BY_PIN)
+def test_what_a_pin_may_not_says_that_the_password_is_needed(act: Act) -> None:
+    """Before anything else: the role may be there."""
+    every = Person(7, "kim", "Kim", frozenset(Role), entered=Entered.PIN)
+
+    assert "Sign in with your password" in may(every, act).why
 
 
 @pytest.mark.parametrize("act", Act)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import select, update
 
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.people.tables import Role
 from service.platform import changes

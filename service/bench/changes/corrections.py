@@ -32,7 +32,7 @@ from service.bench.queries.corrections import (
 )
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.closing.changes import keep_closings_anew
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.people import changes
+from service.people.changes import people as changes
 from service.people.pages.signing_in import Database, Me, signature
+from service.people.queries.badges import Keys, keys_of
 from service.people.queries.passwords import PasswordStanding, code_of, password_standing
 from service.people.queries.people import (
     KnownPerson,
@@ -54,6 +55,7 @@ class PersonPage:
     code: str
     may_confirm: Answer
     waiting: tuple[WaitingRole, ...]
+    keys: Keys | None
     secret: str = ""
     roles: tuple[Role, ...] = tuple(Role)
 
@@ -92,20 +94,20 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
 def show_person(request: Request, me: Me, database: Database, login: str) -> Response:
     """Show one person."""
     need(me, Act.READ)
-    return _person_page(request, me, database, login)
+    return person_page(request, me, database, login)
 
 
 @router.post("/{login}/roles")
 def change_roles(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Give somebody other roles."""
-    person = _find(database, login)
+    person = find_person(database, login)
     with form.collecting_errors():
         roles = form.several("roles", Role)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             changes.change_roles(work, person.id, roles)
         return go_on(request, work.answer)
-    return _person_page(request, me, database, login, form)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/active")
@@ -113,7 +115,7 @@ def change_active(
     request: Request, me: Me, database: Database, form: Typed, login: str
 ) -> Response:
     """Shut somebody out, or let them in again."""
-    person = _find(database, login)
+    person = find_person(database, login)
     with form.collecting_errors():
         reason = form.text("reason", most=1000)
         change = changes.deactivate if person.active else changes.reactivate
@@ -121,13 +123,13 @@ def change_active(
             work.answer = f"/people/{person.login}"
             change(work, person.id, reason)
         return go_on(request, work.answer)
-    return _person_page(request, me, database, login, form)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/password")
 def set_password(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Set one's own password, or somebody else's as an admin."""
-    person = _find(database, login)
+    person = find_person(database, login)
     here = request.cookies.get(session_cookie(request.app.state.settings))
     with form.collecting_errors():
         if form.raw("password") != form.raw("password_again"):
@@ -138,13 +140,13 @@ def set_password(request: Request, me: Me, database: Database, form: Typed, logi
             old, new = form.raw("old_password"), form.raw("password")
             changes.set_password(work, person.id, new, old, here if me.id == person.id else None)
         return go_on(request, work.answer)
-    return _person_page(request, me, database, login, form)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/confirm")
 def confirm(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Confirm by the code on their screen that an account is the person it names."""
-    person = _find(database, login)
+    person = find_person(database, login)
     with form.collecting_errors():
         code, password = form.text("code", most=40), form.raw("confirming_password")
         form.check()
@@ -155,7 +157,7 @@ def confirm(request: Request, me: Me, database: Database, form: Typed, login: st
         return go_on(request, work.answer)
     if "password" in form.refused:
         form.refused["confirming_password"] = form.refused.pop("password")
-    return _person_page(request, me, database, login, form)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/roles-asked-for/{request_id}")
@@ -163,7 +165,7 @@ def decide_role(  # noqa: PLR0917 - FastAPI passes them by name
     request: Request, me: Me, database: Database, form: Typed, login: str, request_id: int
 ) -> Response:
     """Grant or refuse a role an admin asked for themself."""
-    person = _find(database, login)
+    person = find_person(database, login)
     with form.collecting_errors():
         asks = f"deciding_password_{request_id}"
         grant, password = form.raw("decision") == "grant", form.raw(asks)
@@ -174,20 +176,20 @@ def decide_role(  # noqa: PLR0917 - FastAPI passes them by name
         return go_on(request, work.answer)
     if "password" in form.refused:
         form.refused[f"deciding_password_{request_id}"] = form.refused.pop("password")
-    return _person_page(request, me, database, login, form)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/tokens")
 def make_token(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Make an API token and show its secret this once."""
-    person = _find(database, login)
+    person = find_person(database, login)
     with form.collecting_errors():
         label = form.text("label", most=100)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             secret = changes.make_token(work, person.id, label)
-        return _person_page(request, me, database, login, secret=secret)
-    return _person_page(request, me, database, login, form)
+        return person_page(request, me, database, login, secret=secret)
+    return person_page(request, me, database, login, form)
 
 
 @router.post("/{login}/tokens/{token_id}/revoke")
@@ -201,12 +203,13 @@ def revoke_token(  # noqa: PLR0917 - FastAPI passes them by name
     return go_on(request, work.answer)
 
 
-def _find(database: Engine, login: str) -> KnownPerson:
+def find_person(database: Engine, login: str) -> KnownPerson:
+    """Find one person. Raises NotFound."""
     with reading(database) as session:
         return person_by_login(session, login)
 
 
-def _person_page(
+def person_page(
     request: Request,
     me: Me,
     database: Engine,
@@ -215,9 +218,11 @@ def _person_page(
     *,
     secret: str = "",
 ) -> Response:
+    """Show one person, with what was refused in a form."""
     with reading(database) as session:
         person = person_by_login(session, login)
         own = person.id == me.id
+        keys = keys_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else None
         tokens = tokens_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else []
         password = password_standing(session, person.id)
         waiting = roles_waiting(session, person.id)
@@ -231,5 +236,5 @@ def _person_page(
         if own or password is None or password.is_confirmed
         else may(me, Act.PERSON_CONFIRM, RecordFacts(written_by=password.made_by_id or 0))
     )
-    context = PersonPage(person, tokens, form, password, code, may_confirm, waiting, secret)
+    context = PersonPage(person, tokens, form, password, code, may_confirm, waiting, keys, secret)
     return page(request, "people/show.html", context, form.status)

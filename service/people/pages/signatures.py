@@ -7,7 +7,7 @@ from datetime import timedelta
 from fastapi import Request
 from sqlalchemy import Engine
 
-from service.people.changes import note_attempt
+from service.people.changes.people import note_attempt
 from service.people.queries.people import failures_since
 from service.platform.database import housekeeping, now_utc, reading
 from service.platform.errors import Refused

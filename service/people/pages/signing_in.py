@@ -18,7 +18,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import Engine
 
-from service.people.changes import (
+from service.people.changes.people import (
     FIRST,
     add_first_person,
     begin_session,
@@ -26,6 +26,7 @@ from service.people.changes import (
     note_attempt,
     note_seen,
 )
+from service.people.queries.badges import TabletAtHand, tablet_of
 from service.people.queries.passwords import PasswordStanding
 from service.people.queries.people import (
     Failures,
@@ -40,7 +41,13 @@ from service.people.tables import Role
 from service.platform.database import changing, housekeeping, now_utc, reading
 from service.platform.errors import Busy, Refused
 from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.guard import begin_visit, browser_cookie, session_cookie, visit_cookie
+from service.platform.pages.guard import (
+    begin_visit,
+    browser_cookie,
+    session_cookie,
+    tablet_cookie,
+    visit_cookie,
+)
 from service.platform.pages.render import page
 from service.platform.permissions import Person
 from service.settings import Settings
@@ -275,6 +282,26 @@ def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> R
 def _first_page(request: Request, form: Form) -> Response:
     context = {"form": form, "roles": MORE_ROLES}
     return _visited(request, "people/signing_in/first_start.html", context, form.status)
+
+
+def tablet_at_hand(request: Request) -> TabletAtHand | None:
+    """Give the enrolled tablet this browser is, if it is one."""
+    secret = tablet_secret(request)
+    if not secret:
+        return None
+    with reading(engine_of(request)) as session:
+        return tablet_of(session, secret)
+
+
+def tablet_secret(request: Request) -> str:
+    """Give the secret of an enrolled tablet, or nothing."""
+    return request.cookies.get(tablet_cookie(request.app.state.settings), "")
+
+
+def keep_tablet(request: Request, response: Response, secret: str) -> None:
+    """Set the cookie of a tablet just enrolled."""
+    settings: Settings = request.app.state.settings
+    _set_cookie(response, settings, tablet_cookie(settings), secret, BROWSER_KNOWN_S)
 
 
 def browser_of(request: Request) -> str:

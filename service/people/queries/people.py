@@ -20,7 +20,15 @@ from service.people.queries.passwords import (
     standing_of_row,
 )
 from service.people.queries.role_requests import waiting_columns, waiting_in_words
-from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
+from service.people.tables import (
+    ApiToken,
+    Person,
+    PersonRole,
+    Role,
+    SignInAttempt,
+    SignInSession,
+    Tablet,
+)
 from service.platform import permissions
 from service.platform.errors import NotFound
 from service.platform.permissions import Act
@@ -236,10 +244,13 @@ def _either(names: Sequence[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class SignedIn:
-    """A session that still holds, and whose it is."""
+    """A session that still holds, and whose it is; ``tablet`` is the shared one it is on."""
 
     session_id: int
     seen_at: datetime
+    tablet: str | None
+    tablet_id: int | None
+    locked_at: datetime | None
     person: permissions.Person
     password: PasswordStanding | None
     announced: str
@@ -272,6 +283,10 @@ def signed_in_with(
         select(
             SignInSession.id.label("session_id"),
             SignInSession.seen_at,
+            SignInSession.entered,
+            SignInSession.tablet_id,
+            SignInSession.locked_at,
+            Tablet.label.label("tablet"),
             Person.id,
             Person.login,
             Person.name,
@@ -281,6 +296,7 @@ def signed_in_with(
         )
         .join(Person, Person.id == SignInSession.person_id)
         .outerjoin(PersonRole, PersonRole.person_id == Person.id)
+        .outerjoin(Tablet, Tablet.id == SignInSession.tablet_id)
         .where(
             SignInSession.token_sha256 == secret_sha256(secret),
             SignInSession.ended_at.is_(None),
@@ -296,9 +312,23 @@ def signed_in_with(
     roles = frozenset(Role(row.role) for row in rows if row.role is not None)
     password = standing_of_row(first)
     person = permissions.Person(
-        first.id, first.login, first.name, roles, password is None or password.is_confirmed
+        first.id,
+        first.login,
+        first.name,
+        roles,
+        password is None or password.is_confirmed,
+        first.entered,
     )
-    return SignedIn(first.session_id, first.seen_at, person, password, waiting_in_words(first))
+    return SignedIn(
+        first.session_id,
+        first.seen_at,
+        first.tablet,
+        first.tablet_id,
+        first.locked_at,
+        person,
+        password,
+        waiting_in_words(first),
+    )
 
 
 def failures_since(session: Session, login: str, address: str, since: datetime) -> Failures:

@@ -46,4 +46,5 @@ def holder_of(session: Session, token: str) -> TokenHolder | None:
     if not rows:
         return None
     roles = frozenset(row.role for row in rows if row.role is not None)
-    return read_as(TokenHolder, rows[0], person=read_as(Person, rows[0], roles=roles))
+    person = read_as(Person, rows[0], roles=roles, entered=tables.Entered.PASSWORD)
+    return read_as(TokenHolder, rows[0], person=person)

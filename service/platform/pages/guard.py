@@ -60,6 +60,11 @@ def browser_cookie(settings: Settings) -> str:
     return "__Host-layerbook_browser" if settings.cookie_secure else "layerbook_browser"
 
 
+def tablet_cookie(settings: Settings) -> str:
+    """Name the cookie of an enrolled tablet: a secret by which PINs and badges hold there."""
+    return "__Host-layerbook_tablet" if settings.cookie_secure else "layerbook_tablet"
+
+
 def begin_visit(request: Request) -> str:
     """Make the secret of a visitor's cookie; the answer has to set it."""
     visit = secrets.token_urlsafe(32)

@@ -1,6 +1,6 @@
 """The word of a witness: with their own password, while the record is being written."""
 
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, Refused

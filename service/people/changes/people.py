@@ -22,9 +22,11 @@ from service.people.queries.role_requests import A_DAY, other_admins, roles_wait
 from service.people.queries.signers import accounts_like, is_like
 from service.people.tables import (
     ApiToken,
+    Entered,
     FirstCode,
     PasswordMade,
     Person,
+    PersonPin,
     PersonRole,
     Role,
     RoleRequest,
@@ -48,7 +50,14 @@ SESSIONS_KEPT = timedelta(days=90)
 
 
 def begin_session(
-    session: Session, person_id: int, secret: str, now: datetime, browser: str = ""
+    session: Session,
+    person_id: int,
+    secret: str,
+    now: datetime,
+    browser: str = "",
+    *,
+    entered: Entered = Entered.PASSWORD,
+    tablet_id: int | None = None,
 ) -> None:
     """Begin a session under a fresh secret, and clear away what is long over.
 
@@ -64,6 +73,9 @@ def begin_session(
             seen_at=now,
             ended_at=None,
             browser_sha256=secret_sha256(browser) if browser else None,
+            entered=entered,
+            tablet_id=tablet_id,
+            locked_at=None,
         )
     )
 
@@ -359,8 +371,9 @@ def set_password(
 ) -> None:
     """Set a password: one's own with the old one, somebody else's as an admin.
 
-    All other sessions of the person end; ``but_secret`` is the session at hand, which stays. A
-    password made by an admin waits for a confirmation, see `confirm_person`.
+    All other sessions of the person end, and their PIN holds no longer; ``but_secret`` is the
+    session at hand, which stays. A password made by an admin waits for a confirmation, see
+    `confirm_person`.
     """
     person = _person(work.session, person_id)
     if work.by.id == person_id:
@@ -370,6 +383,7 @@ def set_password(
         need(work.by, Act.PEOPLE_WRITE)
     person.password_hash = _hashed(new, person.login)
     end_sessions_of(work.session, person_id, work.now, but_secret)
+    work.session.execute(delete(PersonPin).where(PersonPin.person_id == person_id))
     if work.by.id == person_id:
         _note_chosen(work, person_id, but_secret)
     else:

@@ -1,0 +1,1 @@
+"""Changes of people: who they are, how they come in, on which tablets."""
