@@ -156,3 +156,30 @@ def first_layer(hand: Acts) -> None:
     hand.presses += 1
     expect(page.locator("p.answer.right")).to_contain_text("IP-001 put on")
     assert barriers(page) == []
+
+
+def test_rods_are_proposed_in_place(
+    page: Page, served_at: str, sign_in: Callable[..., object]
+) -> None:
+    """What else was typed stays where it is; nothing is sent but the question."""
+    sign_in(page, "quality")
+    page.goto(f"{served_at}/designs/new")
+    page.locator("#cooling").fill("every cell")
+    page.evaluate("window.same = true")
+    for name, value in (
+        ("rows", "3"),
+        ("columns", "3"),
+        ("pitch_x_mm", "80"),
+        ("pitch_y_mm", "6o"),
+    ):
+        page.locator(f"#grid_{name}").fill(value)
+
+    page.get_by_role("button", name="Propose the rods").click()
+    expect(page.locator("#wrong-grid_pitch_y_mm")).to_contain_text("is not a number")
+    page.locator("#grid_pitch_y_mm").fill("60")
+    page.get_by_role("button", name="Propose the rods").click()
+
+    expect(page.locator("#rod_8_x_mm")).to_have_value("-80")
+    expect(page.locator("#cooling")).to_have_value("every cell")
+    assert page.evaluate("window.same")
+    assert barriers(page) == []
