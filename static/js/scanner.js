@@ -4,12 +4,36 @@
 
 (() => {
   const FASTEST_HAND_MS = 35; // two keys closer together than this come from a scanner
+  const ONE_SCAN_MS = 2000; // the same code within this is one scan
   const GROUP_SEPARATOR = "\u001d"; // between the fields of a GS1 element string; wedges send Ctrl+]
   let held = "";
   let heldAt = 0;
+  let caught = null; // a scan at the bench while no field waits for one
+  let last = "";
+  let lastAt = -ONE_SCAN_MS;
 
-  const waiting = () =>
-    document.querySelector("[data-cursor]:not([disabled])") || document.querySelector("[data-scan]");
+  // At the bench a scan never goes to the search of the frame: it would leave the work.
+  const waiting = () => {
+    const bench = document.getElementById("bench");
+    if (!bench) return document.querySelector("[data-cursor]:not([disabled])") || document.querySelector("[data-scan]");
+    return bench.querySelector("[data-cursor][data-scan]:not([disabled])") || bench.querySelector("[data-scan]:not([disabled])");
+  };
+
+  // An action code presses the button that bears it, wherever the cursor stands.
+  const pressed = (code) => {
+    const words = code.trim().replace(/\s+/g, " ").toUpperCase();
+    if (!words.startsWith("DO:")) return false;
+    const button = document.querySelector(`#bench [data-code="${CSS.escape(words)}"]`);
+    if (button) button.click();
+    return Boolean(button);
+  };
+
+  const isRepeated = (code, at) => {
+    const again = code !== "" && code === last && at - lastAt < ONE_SCAN_MS;
+    last = code;
+    lastAt = at;
+    return again;
+  };
 
   const writable = (element) =>
     element instanceof HTMLElement &&
@@ -22,9 +46,30 @@
     field.dispatchEvent(new Event("input", { bubbles: true }));
   };
 
+  // Enter ends a scan: an action presses its button, a repeated code and one nobody waits for do nothing.
+  const entered = (event, field) => {
+    const code = caught ?? field.value;
+    const isCaught = caught !== null;
+    caught = null;
+    const isScan = isCaught || field.matches("[data-scan]");
+    const isDone = (isScan && isRepeated(code, event.timeStamp)) || pressed(code);
+    if (isCaught || isDone) event.preventDefault();
+    if (isDone && field && !isCaught) field.value = "";
+  };
+
+  // What a finger pressed in between makes the next scan a new one.
+  document.addEventListener("click", (event) => {
+    if (event.detail > 0) last = "";
+  });
+
   document.addEventListener("keydown", (event) => {
     if (event.isComposing || event.altKey || event.metaKey) return;
     const inScanField = event.target instanceof HTMLElement && event.target.matches("[data-scan]");
+    if (event.key === "Enter" && document.getElementById("bench")) {
+      const field = event.target instanceof HTMLInputElement && event.target.closest("#bench") ? event.target : null;
+      if (caught !== null || field) entered(event, field);
+      return;
+    }
     if (event.ctrlKey) {
       if (event.key === "]" && inScanField) {
         event.preventDefault();
@@ -37,10 +82,17 @@
     heldAt = event.timeStamp;
     if (!fast) {
       held = event.key;
+      caught = null;
       return;
     }
     const field = waiting();
-    if (!field) return;
+    if (!field) {
+      if (!document.getElementById("bench")) return;
+      event.preventDefault();
+      caught = (caught === null ? held : caught) + event.key;
+      held = event.key;
+      return;
+    }
     event.preventDefault();
     field.focus();
     field.value = "";
@@ -56,7 +108,7 @@
 
   // After a part of the page was renewed the cursor returns to the field that waits.
   document.addEventListener("htmx:after:swap", () => {
-    const field = document.querySelector("[data-cursor]:not([disabled])");
+    const field = document.querySelector("#bench [autofocus]") || document.querySelector("[data-cursor]:not([disabled])");
     const here = document.activeElement;
     if (field && (!here || here === document.body || !here.isConnected)) field.focus();
     markRefused();

@@ -5,11 +5,12 @@ from datetime import datetime
 from sqlalchemy import select, update
 
 from service.designs.arithmetic.grammar_findings import Severity
+from service.people.tables import Person
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import Refused
+from service.platform.errors import Question, Refused
 from service.platform.permissions import Act, need
 from service.records.changes import journal
 from service.records.changes.eligibility import give_back_concessions
@@ -28,12 +29,13 @@ PUT_IN = (StepKind.PUT_ON, StepKind.FIXING_FITTED)
 BACK_IN_REACH = (Whereabouts.LIFTED_OFF, Whereabouts.IN_STORE)
 
 
-def undo_last(work: Work, record_id: int, version: int | None) -> int:
+def undo_last(work: Work, record_id: int, version: int | None, *, because: str = "") -> int:
     """Undo the last standing entry of a record being written; give the undone entry's id.
 
     What it did to parts, readings and times is taken back; nothing is deleted. A counted item that
     was taken from its lot stays a part, in store. Raises Refused where nothing stands, or where a
-    part lifted off here has been used elsewhere since.
+    part lifted off here has been used elsewhere since; Question where somebody else made it and
+    nobody says why it is undone.
     """
     record = journal.lock_record(work, record_id, version)
     step = work.session.scalar(
@@ -45,8 +47,11 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
     )
     if step is None:
         raise Refused("record", f"record {record_id}", "there is no entry left to undo.")
+    why = changes.optional_words("because", because, most=2000)
+    if step.by_id != work.by.id and not why:
+        raise _whose(work, step)
     step.undone_at, step.undone_by_id = work.now, work.by.id
-    changes = _take_back(work, record, step)
+    taken_back = _take_back(work, record, step)
     work.session.flush()
     give_back_concessions(work, record, step)
     undone = f"Entry {step.sequence} of record {record_id} was undone."
@@ -61,11 +66,25 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
         record,
         journal.TrailNote(
             f"entry {step.sequence} undone: {step.kind}",
-            ((f"entry {step.sequence}", step.kind, "undone"), *changes),
+            ((f"entry {step.sequence}", step.kind, "undone"), *taken_back),
+            why,
             did=Event.RECORD_UNDONE,
         ),
     )
     return step.id
+
+
+def _whose(work: Work, step: Step) -> Question:
+    """Return the question why an entry of somebody else is undone."""
+    name = work.session.scalars(select(Person.name).where(Person.id == step.by_id)).one()
+    return Question(
+        "because",
+        "",
+        f"entry {step.sequence}, {step.kind}, was made by {name}. Why is it undone?",
+        "Say why; the trail keeps it.",
+        answers={},
+        facts={"made by": name, "entry": str(step.sequence)},
+    )
 
 
 def _take_back(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:

@@ -270,6 +270,12 @@ class Departed(In):
     done_at: AwareDatetime
 
 
+class Undone(In):
+    """The last entry that stands, undone."""
+
+    because: Words = Field(default="", description="why, where somebody else made it")
+
+
 class Nothing(In):
     """An entry that needs no fact."""
 
@@ -326,7 +332,7 @@ ENTRIES: Mapping[str, Entry] = {
         record_short_check, ShortCheckSent, Place.TESTS, Place.TESTS, keeps=("test",)
     ),
     "departure": Entry(accept_departure, Departed, is_at_bench=False),
-    "undo": Entry(undo_last, Nothing, keeps=("at", "end"), made="undone"),
+    "undo": Entry(undo_last, Undone, keeps=("at", "end"), made="undone"),
     "hand-in": Entry(hand_in, Nothing, Place.HANDING_IN, leaves_bench=True),
 }
 

@@ -29,6 +29,7 @@ from service.bench.pages.places import (
     guide_at,
     not_known,
 )
+from service.bench.pages.scanned import Sent, understood
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
@@ -159,6 +160,7 @@ def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[s
         person_id=me.id,
         each=1,
         part_id=asked.get("part", ""),
+        confirmed=asked.get("confirmed", ""),
         scanned=asked.get("scanned", ""),
         rod_number=asked.get("rod", ""),
     )
@@ -424,28 +426,45 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
     def enter(
         request: Request, me: Me, database: Database, form: Typed, record_id: int
     ) -> Response:
+        does = entry
         with form.collecting_errors():
-            facts = read_facts(form, name, entry)
-            taken = _taken_photos(request, form) if entry.has_photos else []
-            kept = {field: form.raw(field) for field in entry.keeps if form.raw(field)}
-            then = {"made": entry.made} | ({"at": entry.goes_on} if entry.goes_on else {}) | kept
+            with reading(database) as session:
+                meant = understood(session, form, name, Sent(record_id, me.id, now_utc()))
+            does = ENTRIES[meant.entry]
+            kept = {field: form.raw(field) for field in does.keeps if form.raw(field)}
+            then = {"made": does.made} | ({"at": does.goes_on} if does.goes_on else {}) | kept
+            if meant.goes_on or meant.is_done:
+                kept = {} if meant.goes_on else then
+                return _show_bench(request, me, database, record_id=record_id, then=kept)
+            then |= meant.then
+            facts = read_facts(form, meant.entry, does)
+            taken = _taken_photos(request, form) if does.has_photos else []
             with changing(database, me, key=form.key) as work:
                 work.answer = (
                     f"/records/{record_id}"
-                    if entry.leaves_bench
+                    if does.leaves_bench
                     else (f"/records/{record_id}/bench?{urlencode(then)}")
                 )
-                entry.make(work, record_id, form.version(), **facts)
+                does.make(work, record_id, form.version(), **facts)
                 if taken:
                     add_attachments(work, taken, record_id=record_id, part_id=facts["part_id"])
-            if entry.leaves_bench or not wants_part(request):
+            if does.leaves_bench:
                 return go_on(request, work.answer)
-            with reading(database) as session:
-                shown = bench_page(request, session, me, record_id, asked=then)
-            return part(request, "bench/_bench.html", shown)
-        return _again(request, me, database, form, record_id=record_id, entry=entry)
+            return _show_bench(request, me, database, record_id=record_id, then=then)
+        return _again(request, me, database, form, record_id=record_id, entry=does)
 
     return enter
+
+
+def _show_bench(
+    request: Request, me: Person, database: Engine, *, record_id: int, then: Mapping[str, str]
+) -> Response:
+    """Go on at the bench: htmx gets it at once, anybody else goes there."""
+    if not wants_part(request):
+        return go_on(request, f"/records/{record_id}/bench?{urlencode(then)}")
+    with reading(database) as session:
+        shown = bench_page(request, session, me, record_id, asked=then)
+    return part(request, "bench/_bench.html", shown)
 
 
 for _name, _entry in ENTRIES.items():
@@ -497,7 +516,7 @@ def _again(
         shown = bench_page(
             request, session, me, record_id, asked=asked, form=form if entry.at else None
         )
-    shown.form.refused, shown.form.stale = form.refused, form.stale
+    shown.form.refused, shown.form.stale, shown.form.asked = form.refused, form.stale, form.asked
     if wants_part(request):
         return part(request, "bench/_bench.html", shown, form.status)
     return page(request, "bench/show.html", shown, form.status)

@@ -1,0 +1,167 @@
+"""What a scan means where it is sent: an action, a confirmation, a face, or a part to be entered.
+
+A right scan is never refused, and gives no answer nobody gave: at lift-off it confirms the part and
+asks what is seen.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.bench.arithmetic.codes import ONE_SCAN, SIDES, Action, action_of, face_label
+from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End
+from service.platform.errors import Question, Refused
+from service.platform.pages.forms import Form
+from service.records.queries.working_piles import working_pile
+from service.records.tables import Step, StepKind
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.scans import resolve_to_fit
+
+ANY_KIND = (*LAYER_KINDS, *FIXING_KINDS)
+SEEN = {Action.NOTHING_FOUND: NONE_SEEN, Action.NOT_INSPECTED: NOT_INSPECTED}
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What is to be done with a form: the entry, and what the page after it begins with.
+
+    ``goes_on``: nothing is entered, the next act is shown. ``is_done``: this very scan was entered
+    a moment ago.
+    """
+
+    entry: str
+    then: dict[str, str] = field(default_factory=dict)
+    goes_on: bool = False
+    is_done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """In which record a form was sent, by whom, when."""
+
+    record_id: int
+    by_id: int
+    at: datetime
+
+
+def understood(session: Session, form: Form, entry: str, sent: Sent) -> Meaning:
+    """Return what a form means whose fields may hold scans; what they say is set in the form.
+
+    Raises Question for a layer that is confirmed and of which nobody said yet what is seen.
+    """
+    action = _action_in(form)
+    if action is Action.UNDO:
+        return Meaning("undo")
+    if action is Action.NEXT:
+        return Meaning(entry, goes_on=True)
+    if entry == "lift":
+        return _lifting(session, form, sent.record_id, action)
+    if entry == "put-on":
+        return _putting_on(session, form, sent, action)
+    return Meaning(entry)
+
+
+def _action_in(form: Form) -> Action | None:
+    texts = (text for name, values in form.typed.items() if name != "note" for text in values)
+    return next((action for text in texts if (action := action_of(text))), None)
+
+
+def _set(form: Form, **values: str) -> None:
+    for name, value in values.items():
+        form.typed[name] = (value,)
+
+
+def _lifting(session: Session, form: Form, record_id: int, action: Action | None) -> Meaning:
+    """A layer is confirmed by its scan; the scan of the one beneath leaves it not inspected."""
+    confirmed, seen = form.raw("confirmed"), any(form.raw_all("condition"))
+    if action in SEEN:
+        _set(form, condition=SEEN[action], scanned=confirmed)
+        return Meaning("lift")
+    if action is not None:
+        raise _out_of_place(form.raw("scanned"), "Scan it when a part is put on.")
+    scanned = _without_face(session, form.raw("scanned"))
+    end = End(form.raw("end")) if form.raw("end") in tuple(End) else None
+    layer = working_pile(session, record_id).pile if end else None
+    outermost = layer.outermost(end) if layer and end else None
+    if outermost is None or layer is None or end is None or (seen and not confirmed):
+        return Meaning("lift")
+    if scanned:
+        parts = {hit.part_id for hit in resolve_to_fit(session, scanned, ANY_KIND).hits}
+        beneath = layer.lift_off(end)[1].outermost(end)
+        if confirmed and beneath and beneath.part in parts:
+            _set(form, scanned=confirmed)
+            if not seen:
+                _set(form, condition=NOT_INSPECTED)
+            return Meaning("lift", {"confirmed": scanned})
+        if outermost.part not in parts:
+            return Meaning("lift")
+        confirmed = scanned
+    if seen or not confirmed:
+        _set(form, scanned=confirmed)
+        return Meaning("lift")
+    _set(form, confirmed=confirmed, scanned="")
+    raise Question(
+        "condition",
+        "",
+        f"it is {outermost.label}. What is seen?",
+        answers={NONE_SEEN: "Nothing found", NOT_INSPECTED: "Not inspected"},
+    )
+
+
+def _putting_on(session: Session, form: Form, sent: Sent, action: Action | None) -> Meaning:
+    """A side is said by its code or by a label on the face, never by the same code again."""
+    end = End(form.raw("end")) if form.raw("end") in tuple(End) else End.FREE
+    answer = form.raw("answer")
+    if answer:
+        label = face_label(answer)
+        if action in SIDES:
+            _set(form, facing=SIDES[action])
+        elif label and serial_key(label.code) == serial_key(form.raw("scanned")):
+            _set(form, facing=label.facing(end))
+        elif serial_key(answer) != serial_key(form.raw("scanned")):
+            _set(form, waiting=answer)
+        return Meaning("put-on")
+    if action is not None:
+        right = "Scan the part first." if action in SIDES else "Scan it at lifting off."
+        raise _out_of_place(form.raw("scanned"), right)
+    scanned = form.raw("scanned")
+    label = face_label(scanned)
+    if label and not resolve_to_fit(session, scanned, LAYER_KINDS).hits:
+        _set(form, scanned=label.code, facing=label.facing(end))
+    is_done = not form.raw("facing") or label is not None
+    is_done = is_done and _was_entered(session, sent, form.raw("scanned"))
+    return Meaning("put-on", is_done=is_done)
+
+
+def _was_entered(session: Session, sent: Sent, code: str) -> bool:
+    """Say whether the last entry is this very scan, made a moment ago. One statement."""
+    if not code.strip():
+        return False
+    last = session.execute(
+        select(Step.kind, Step.scanned, Step.by_id, Step.written_at)
+        .where(Step.record_id == sent.record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    ).first()
+    return (
+        last is not None
+        and last.kind is StepKind.PUT_ON
+        and last.by_id == sent.by_id
+        and serial_key(last.scanned or "") == serial_key(code)
+        and sent.at - last.written_at < ONE_SCAN
+    )
+
+
+def _without_face(session: Session, text: str) -> str:
+    """Give the part's code of a face label; any other text as it is."""
+    label = face_label(text)
+    if label is None or resolve_to_fit(session, text, ANY_KIND).hits:
+        return text.strip()
+    return label.code
+
+
+def _out_of_place(text: str, right_would_be: str) -> Refused:
+    return Refused("scanned", text, "this action says nothing here.", right_would_be)
