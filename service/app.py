@@ -51,6 +51,7 @@ PAGES = (
     "service.limits.pages",
     "service.store.pages.imports",
     "service.bench.pages.stack_imports",
+    "service.bench.pages.codes",
     "service.planning.pages.changeover",
     "service.calculators.pages",
     "service.life.pages.life",

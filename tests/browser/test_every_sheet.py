@@ -141,6 +141,7 @@ PAGES = {
         "/records/{open}/bench?at=handing-in",
     ),
     "desk": (
+        "/bench-codes",
         "/desk",
         *(f"/desk/{one.name}?{urlencode(one.example)}" for one in CALCULATORS),
         "/desk/pressure-decay",

@@ -221,6 +221,7 @@ class PartFacts(PartSaid):
     reserved_for_stack_id: int | None
     openings_most: int | None
     hours_most: float | None
+    marked_face: str | None
     remarks: Mapping[str, str]
     """what is striking about what was measured against its type, by field"""
 
@@ -313,3 +314,16 @@ def part_named(row: Any) -> PartNamed:
         label=part_label(row.serial, row.lot, row.item_number),
         kind=row.part_kind,
     )
+
+
+def part_by_number(session: Session, part_id: int) -> PartNamed:
+    """Return how one part is named. One statement. Raises NotFound."""
+    row = session.execute(
+        select(*PART_NAMED)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return part_named(row)
