@@ -207,7 +207,9 @@ def test_the_pass_after_settling_can_be_begun(app: Any, at_bench: AtTheBench) ->
 def test_the_closing_is_checked_one_thing_at_a_time(app: Any, at_bench: AtTheBench) -> None:
     """Height, each rod's thread, sleeves, shorts; a height that is off asks for a note."""
     gauge = an_instrument(app, "HG-1", GAUGE, "mm")
-    assert at_bench.next(at="closing-checks").startswith("Measure the closed height. The parts")
+    assert at_bench.next(at="closing-checks").startswith(
+        "Measure the closed height over both compression plates."
+    )
 
     height = {"check": "closed height", "instrument_id": gauge}
     off = at_bench.post("closing-check", reading_mm="12", **height)

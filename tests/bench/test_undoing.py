@@ -10,7 +10,7 @@ from service.bench.changes.bench import undo_last
 from service.bench.changes.layers import lift_off, put_on
 from service.closing.changes import read_torque
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
-from service.platform.errors import Refused
+from service.platform.errors import Question, Refused
 from service.platform.tables import AuditEntry
 from service.records.changes.bench_fixings import fit_from_lot, remove_fixings
 from service.records.changes.bench_opening import close_stack, open_stack
@@ -28,7 +28,10 @@ def test_undo_takes_back_the_last_entry_and_leaves_it_readable(engine: Engine) -
     version = bench_.record.version
     step_id = bench_.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
 
-    assert bench_.do(undo_last, version + 1, by=bench_.lab.witness) == step_id
+    with pytest.raises(Question, match="was made by Mara Ilves"):
+        bench_.do(undo_last, version + 1, by=bench_.lab.witness)
+    undone = bench_.do(undo_last, version + 1, by=bench_.lab.witness, because="another stack")
+    assert undone == step_id
 
     step = bench_.lab.get(Step, step_id)
     assert (step.undone_by_id, step.undone_at) == (bench_.lab.witness.id, bench_.lab.now)
@@ -40,6 +43,7 @@ def test_undo_takes_back_the_last_entry_and_leaves_it_readable(engine: Engine) -
     assert entry is not None
     assert (entry.act, entry.person_name) == ("record:entry undone", "Ben Orr")
     assert entry.subject_label.endswith("entry 5 undone: lifted off")
+    assert entry.reason == "another stack"
 
 
 def test_a_part_put_on_goes_back_to_where_it_was(engine: Engine) -> None:
