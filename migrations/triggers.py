@@ -137,6 +137,19 @@ def _guards() -> Iterator[Guard]:
     )
     yield Guard("limit_set", "DELETE", "limit_set rows are never deleted")
     yield Guard(
+        "proposed_change",
+        "UPDATE",
+        "a proposed change keeps what it says",
+        free=("approved_by_id", "approved_at", "remarks"),
+    )
+    yield Guard(
+        "proposed_change",
+        "UPDATE",
+        "this change was approved before",
+        when="old.approved_at IS NOT NULL",
+        part="once",
+    )
+    yield Guard(
         "role_request",
         "UPDATE",
         "a role asked for keeps what it says",
@@ -215,7 +228,7 @@ def _guards() -> Iterator[Guard]:
     for table in (
         "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
         "instrument", "hold", "concession", "inspection", "attachment", "hour_meter",
-        "hour_report", "run", "failing_mark", "password_made", "role_request",
+        "hour_report", "run", "failing_mark", "password_made", "role_request", "proposed_change",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
 

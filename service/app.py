@@ -70,6 +70,7 @@ PAGES = (
     "service.bench.pages.rebuild_records",
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",
+    "service.bench.pages.proposals",
     "service.records.pages.pile_checks",
     "service.bench.pages.bench",
     "service.life.pages.part_page",

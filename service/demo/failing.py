@@ -10,9 +10,10 @@ from service.demo.days import FRI, MON, When, ago
 from service.demo.heron import FAILING
 from service.demo.lab import Entry, Lab
 from service.demo.lapwing import STACKS, Short
+from service.demo.proposals import put_in_force
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
 from service.life.changes.failing_marks import confirm_failing
-from service.life.changes.failing_rules import write_rule
+from service.life.changes.failing_rules import propose_rule
 
 SOURCE = "invented for the demo, not for any real stack"
 VOLTAGE, LOSS, AMONG = CriterionKind.VOLTAGE, CriterionKind.LOSS, CriterionKind.AMONG_CELLS
@@ -45,14 +46,17 @@ FAILED = (
 
 def _write(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
-        for design, rule in RULES.items():
-            write_rule(
+        proposed = [
+            propose_rule(
                 work,
                 lab.designs[design],
                 rule,
                 source=SOURCE,
                 reason="So that everybody here means the same by a failing MEA.",
             )
+            for design, rule in RULES.items()
+        ]
+    put_in_force(lab, when, proposed)
 
 
 def _confirm(lab: Lab, when: When) -> None:

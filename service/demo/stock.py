@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from service.demo.days import FRI, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
 from service.demo.lab import PEOPLE, Entry, Lab, add, serial
+from service.demo.proposals import put_in_force
 from service.demo.stiffness import REASON, STIFFNESS
 from service.designs.changes import keep_pattern, make_design
 from service.designs.queries import DesignEntry
 from service.platform.arithmetic.vocabulary import Usability
 from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot
-from service.store.changes.part_types import make_part_type, set_stiffness
+from service.store.changes.part_types import make_part_type, propose_stiffness
 from service.store.changes.parts import PartEntry, add_part
 
 MEMBRANES = "Quay Road Membranes (invented)"
@@ -142,11 +143,14 @@ def _people(lab: Lab, when: When) -> None:
 
 
 def _designs_and_types(lab: Lab, when: When) -> None:
+    proposed: list[int] = []
     with lab.work(when, "keiko") as work:
         for key, part_type in PART_TYPES.items():
             lab.types[key] = make_part_type(work, part_type)
             if key in STIFFNESS:
-                set_stiffness(work, lab.types[key], STIFFNESS[key], reason=REASON)
+                proposed.append(
+                    propose_stiffness(work, lab.types[key], STIFFNESS[key], reason=REASON)
+                )
         for entry in DESIGNS:
             lab.designs[entry.name] = make_design(work, entry)
             keep_pattern(
@@ -155,6 +159,7 @@ def _designs_and_types(lab: Lab, when: When) -> None:
                 PATTERNS[entry.name],
                 reason="As on the drawing of the design.",
             )
+    put_in_force(lab, when, proposed)
 
 
 def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:

@@ -48,7 +48,7 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.stacks.tables import Build, Fixing, Layer, Stack
-from service.store.changes.part_types import PartTypeEntry, make_part_type, set_stiffness
+from service.store.changes.part_types import PartTypeEntry, make_part_type, propose_stiffness
 from service.store.queries.part_types import PartTypeFacts, part_types, read_stiffness
 from service.store.tables import Part, PartType
 
@@ -319,9 +319,9 @@ def _given(value: Any) -> Any:
 def take_in(work: Work, file: DesignFile, *, name: str, revision: str, called: str) -> int:
     """Copy what a file says into the lab's own rows, under a name and revision. Gives the design.
 
-    Each change is the one a person makes by hand, with its entry in the trail; limits wait for
-    somebody else to put them in force. Raises NotADesign naming the lines, Refused for a name that
-    is taken, NotAllowed.
+    Each change is the one a person makes by hand, with its entry in the trail; limits and stiffness
+    wait for somebody else to put them in force. Raises NotADesign naming the lines, Refused for a
+    name that is taken, NotAllowed.
     """
     why = f"Copied from {called}."
     for number, (entry, gives) in enumerate(file.types, 1):
@@ -348,7 +348,7 @@ def _take_type(work: Work, entry: PartTypeEntry, gives: PartStiffness | None, wh
     if row is None:
         made = make_part_type(work, entry)
         if gives is not None:
-            set_stiffness(work, made, gives, reason=why)
+            propose_stiffness(work, made, gives, reason=why)
         return
     here = {field.name: getattr(row, field.name) for field in fields(PartTypeEntry)}
     here |= {GIVES: read_stiffness(row.kind, row.stiffness)}

@@ -31,6 +31,8 @@ class Event(StrEnum):
     LIMITS_APPROVED = "limits:approved"
     PART_TYPE_MADE = "part type:made"
     PART_TYPE_CHANGED = "part type:changed"
+    CHANGE_PROPOSED = "proposal:written"
+    CHANGE_APPROVED = "proposal:approved"
     LOT_ADDED = "lot:added"
     LOT_CHANGED = "lot:changed"
     PART_ADDED = "part:added"

@@ -80,6 +80,8 @@ class Act(StrEnum):
     """Write a new version of a design's limits and figures, and a part type's stiffness."""
     LIMITS_APPROVE = "limits.approve"
     """Put a version of limits and figures in force."""
+    CHANGE_APPROVE = "change.approve"
+    """Put a proposed stiffness or rule of failing in force."""
     BUILD_RELEASE = "build.release"
     """Release a build to hydrogen."""
     STACK_WRITE = "stack.write"
@@ -176,6 +178,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.DESIGN_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.LIMITS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
+    Act.CHANGE_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.STACK_WRITE: ((WORKERS,),),
     Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),

@@ -1,5 +1,7 @@
 """Part types, lots and parts. A part's three axes stand apart: place, usability, reservation."""
 
+from enum import StrEnum
+
 from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
@@ -13,7 +15,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.platform.tables import Base, key, reference, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, utc, word
 from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
 
 
@@ -276,3 +278,43 @@ class Calibration(Base):
     notes: Mapped[text] = mapped_column(default="")
     written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]
+
+
+# Changes of what verdicts rest on, which wait for somebody else to approve them.
+
+
+class ChangeKind(StrEnum):
+    """What a proposed change is about."""
+
+    STIFFNESS = "stiffness"
+    FAILING_RULE = "failing rule"
+    PATTERN = "pattern"
+
+
+class ProposedChange(Base):
+    """A change proposed by one person, in force once another has approved it."""
+
+    __tablename__ = "proposed_change"
+    __table_args__ = (
+        CheckConstraint(
+            "(approved_at IS NULL) = (approved_by_id IS NULL)", name="approved_by_somebody"
+        ),
+        CheckConstraint(
+            "approved_by_id IS NULL OR approved_by_id <> made_by_id", name="approved_by_another"
+        ),
+        Index("ix_proposed_change_kind_subject_id", "kind", "subject_id"),
+    )
+    id: Mapped[key]
+    kind: Mapped[ChangeKind] = mapped_column(word(ChangeKind))
+    subject_id: Mapped[int] = mapped_column(comment="part type or design")
+    subject_label: Mapped[str]
+    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what is wanted")
+    content_sha256: Mapped[sha256]
+    changes: Mapped[text] = mapped_column(comment="JSON list of [field, before, after]")
+    source: Mapped[text]
+    reason: Mapped[text]
+    made_by_id: Mapped[int] = reference("person")
+    made_at: Mapped[utc]
+    approved_by_id: Mapped[int | None] = reference("person")
+    approved_at: Mapped[utc | None]
+    remarks: Mapped[text | None] = mapped_column(comment="what stood beside the approval")

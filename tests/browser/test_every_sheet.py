@@ -18,7 +18,7 @@ from service.bench.tables import Correction, CorrectionOf
 from service.calculators.arithmetic.calculators import CALCULATORS
 from service.condition.arithmetic.typed_voltages import typed_channels
 from service.condition.changes import add_curve, type_voltages
-from service.life.changes.failing_rules import write_rule
+from service.life.changes.failing_rules import propose_rule
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
@@ -37,6 +37,7 @@ from tests.life.mea_reading import a_read_stack
 from tests.life.test_failing import RULE as FAILS
 from tests.planning.test_changeover_plans import stock
 from tests.proof.stack_testing import FIGURES
+from tests.proposing import put_in_force
 from tests.runs.bench_logs import a_counted_log, a_log, bench_columns
 from tests.taps.tapping import a_bridge, a_tap_map
 
@@ -275,7 +276,10 @@ def sheets(lab: Engine) -> dict[str, Any]:
     curve, voltages = _read_cells(lab, quality, stacks["TARN-ES3"].id)
     run = _a_run(lab, quality, stacks["TARN-ES3"].id)
     with changing(lab, quality) as work:
-        write_rule(work, read.design_id, FAILS, source="note 7, invented", reason="first rule")
+        rule = propose_rule(
+            work, read.design_id, FAILS, source="note 7, invented", reason="first rule"
+        )
+    put_in_force(lab, rule)
     hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
     return {
         "me": me.login,

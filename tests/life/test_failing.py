@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
-from service.life.changes.failing_rules import judge_some, stacks_to_judge, write_rule
+from service.life.changes.failing_rules import judge_some, propose_rule, stacks_to_judge
 from service.life.queries.failing import (
     confirmed_failing,
     failing_counts,
@@ -35,6 +35,7 @@ from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
 from tests.life.mea_reading import ReadStack, a_read_stack
+from tests.proposing import put_in_force
 from tests.taps.tapping import a_snapshot, a_tap_map
 from tests.turning import turned
 
@@ -68,7 +69,8 @@ def quality(engine: Engine) -> permissions.Person:
 
 def write(engine: Engine, by: permissions.Person, design_id: int, rule: FailingRule = RULE) -> int:
     with changing(engine, by, now=NOW) as work:
-        return write_rule(work, design_id, rule, source="design note 7", reason="first rule")
+        key = propose_rule(work, design_id, rule, source="design note 7", reason="first rule")
+    return put_in_force(engine, key, NOW)
 
 
 def answers(engine: Engine) -> dict[int, RuleAnswer]:
@@ -165,7 +167,8 @@ def test_a_version_replaces_the_one_before_and_is_told_in_the_trail(
     stricter = FailingRule((Criterion(CriterionKind.VOLTAGE, 0.66),), 0.7)
 
     with changing(engine, quality, now=NOW) as work:
-        write_rule(work, made.design_id, stricter, source="note 8", reason="stricter")
+        key = propose_rule(work, made.design_id, stricter, source="note 8", reason="stricter")
+    put_in_force(engine, key, NOW)
 
     assert set(answers(engine).values()) == {RuleAnswer.MET}
     with Session(engine) as session:

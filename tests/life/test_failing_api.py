@@ -15,6 +15,7 @@ from service.life.arithmetic.failing_rules import (
 )
 from service.store.tables import Part
 from tests.life.mea_reading import ReadStack, a_read_stack
+from tests.proposing import put_in_force
 
 Calling = Callable[..., Any]
 RULE = {
@@ -69,6 +70,8 @@ def test_a_rule_is_written_read_and_tells_who_meets_it(
     answer = client.post(address, json=RULE)
 
     assert answer.status_code == 201, answer.text
+    assert client.get(address).json() == []
+    put_in_force(client.app.state.engine, answer.json()["id"])
     (version,) = client.get(address).json()
     assert (version["version"], version["in_force"]) == (1, True)
     assert version["content"] == RULE["content"]

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.life.tables import FailingMark, FailingRule, RuleVerdict
 from tests.found_by_index import read_whole
 from tests.life.mea_reading import ReadStack, a_read_stack
+from tests.proposing import put_in_force
 
 Clients = Callable[..., Any]
 SAID = {"source": "design note 7, invented", "reason": "first rule"}
@@ -37,7 +38,11 @@ def made(app: Any) -> ReadStack:
 
 
 def write(client: Any, made: ReadStack, **typed: str) -> Any:
-    return client.post(f"/designs/{made.design_id}/failing-rule/new", data=SAID | typed)
+    answer = client.post(f"/designs/{made.design_id}/failing-rule/new", data=SAID | typed)
+    if answer.status_code == 303:
+        proposal_id = int(answer.headers["location"].removeprefix("/proposals/"))
+        put_in_force(client.app.state.engine, proposal_id)
+    return answer
 
 
 def test_a_rule_is_written_and_says_who_meets_it(
@@ -49,13 +54,13 @@ def test_a_rule_is_written_and_says_who_meets_it(
 
     answer = write(client, made, reference_density="0.7", **RATE, **VOLTAGE)
 
-    assert answer.headers["location"] == f"/designs/{made.design_id}/failing-rule"
+    assert answer.headers["location"].startswith("/proposals/")
     page = words(client.get(f"/designs/{made.design_id}/failing-rule").text)
     assert "Version 1, in force" in page
     assert "below 0.6 V at the reference density, 2 readings in a row" in page
     assert "1 MEA meets the rule unconfirmed" in page
     trail = client.get("/audit-trail?kind=failing+rule")
-    assert "wrote rule of failing of" in words(trail.text)
+    assert "put rule of failing of" in words(trail.text)
     listed = client.get("/failing")
     assert f'href="/parts/{made.weak}/life"' in listed.text
     said = words(listed.text)

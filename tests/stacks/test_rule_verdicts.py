@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.condition.changes import type_voltages
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
-from service.life.changes.failing_rules import write_rule
+from service.life.changes.failing_rules import propose_rule
 from service.life.tables import RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.platform.database import changing
@@ -20,6 +20,7 @@ from tests import builders
 from tests.bench.test_corrections import Desk, desk, the_mea
 from tests.builders import FIRST_CLOSING
 from tests.life.mea_reading import ReadStack, a_read_stack
+from tests.proposing import put_in_force
 from tests.taps.tapping import a_snapshot
 
 __all__ = ["desk"]
@@ -41,7 +42,8 @@ def made(engine: Engine, everybody: Person) -> ReadStack:
         made = a_read_stack(session)
         session.commit()
     with changing(engine, everybody, now=NOW) as work:
-        write_rule(work, made.design_id, LOW, source="note 7", reason="first rule")
+        key = propose_rule(work, made.design_id, LOW, source="note 7", reason="first rule")
+    put_in_force(engine, key, NOW)
     return made
 
 
@@ -94,7 +96,8 @@ def test_hours_read_later(engine: Engine, everybody: Person) -> None:
         stack_id, design_id = stack.id, stack.design_id
         session.commit()
     with changing(engine, everybody, now=NOW) as work:
-        write_rule(work, design_id, rate, source="note 7", reason="first rule")
+        key = propose_rule(work, design_id, rate, source="note 7", reason="first rule")
+    put_in_force(engine, key, NOW)
     assert failing(engine) == set()
 
     with changing(engine, everybody, now=NOW) as work:
@@ -113,7 +116,8 @@ def test_a_corrected_layer(engine: Engine, desk: Desk, everybody: Person) -> Non
         design_id = session.get_one(builders.Stack, desk.lab.stack_id).design_id
         session.commit()
     with changing(engine, everybody, now=desk.lab.now) as work:
-        write_rule(work, design_id, LOW, source="note 7", reason="first rule")
+        key = propose_rule(work, design_id, LOW, source="note 7", reason="first rule")
+    put_in_force(engine, key, NOW)
     fact = the_mea(desk)
     assert failing(engine) == {fact.details.part_id}
     right = desk.spare(serial="M-77")

@@ -17,13 +17,14 @@ from service.store.changes.part_types import (
     PartTypeEntry,
     change_part_type,
     make_part_type,
-    set_stiffness,
+    propose_stiffness,
 )
 from service.store.queries.lots import LotFilter, lot, lots
 from service.store.queries.part_types import part_type, part_types
 from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import NOW, Lab, a_lab
+from tests.proposing import put_in_force
 from tests.turning import turned
 
 MEA = PartTypeEntry(Kind.MEA, "MEA 50", "TF-50", "A", Material.MEMBRANE, thickness_mm=0.4)
@@ -209,7 +210,10 @@ def test_what_a_type_gives_is_kept_whether_it_is_in_use_or_not(lab: Lab) -> None
         add_lot(work, part_type_id=key, entry=LotEntry("L-1"))
 
     with lab.work() as work:
-        set_stiffness(work, key, BED, reason="test report 7, invented")
+        proposed = propose_stiffness(work, key, BED, reason="test report 7, invented")
+    with Session(lab.engine) as session:
+        assert part_type(session, key).facts.gives is None
+    put_in_force(lab.engine, proposed)
 
     with Session(lab.engine) as session:
         facts = part_type(session, key).facts
@@ -219,7 +223,8 @@ def test_what_a_type_gives_is_kept_whether_it_is_in_use_or_not(lab: Lab) -> None
     assert (entry.act, entry.reason) == ("part type:changed", "test report 7, invented")
     assert '["Free thickness over the active area", null, "0.45"]' in entry.changes
     with lab.work() as work:
-        set_stiffness(work, key, None, reason="another paper")
+        proposed = propose_stiffness(work, key, None, reason="another paper")
+    put_in_force(lab.engine, proposed)
     with Session(lab.engine) as session:
         assert part_type(session, key).facts.gives is None
         assert part_type(session, key).facts.free_mm == 0.4
@@ -229,16 +234,16 @@ def test_stiffness_that_cannot_be_of_the_type_is_refused(lab: Lab) -> None:
     key, plate = made(lab, MEA), made(lab, PLATE)
 
     with pytest.raises(Refused, match="nothing differs"), lab.work() as work:
-        set_stiffness(work, key, None, reason="why")
+        propose_stiffness(work, key, None, reason="why")
     with pytest.raises(Refused) as refused, lab.work() as work:
-        set_stiffness(work, plate, BED, reason="why")
+        propose_stiffness(work, plate, BED, reason="why")
     assert (refused.value.field, refused.value.value) == ("stiffness", "half plate")
     with pytest.raises(Refused), lab.work() as work:
-        set_stiffness(work, key, BED, reason=" ")
+        propose_stiffness(work, key, BED, reason=" ")
     with pytest.raises(NotAllowed), lab.work(lab.builder) as work:
-        set_stiffness(work, key, BED, reason="why")
+        propose_stiffness(work, key, BED, reason="why")
     with pytest.raises(NotFound), lab.work() as work:
-        set_stiffness(work, 999, BED, reason="why")
+        propose_stiffness(work, 999, BED, reason="why")
 
 
 def _a_note() -> tuple[object, ...]:

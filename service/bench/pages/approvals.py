@@ -51,6 +51,7 @@ from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section
 from service.stacks.pages.stack_sheets import ChangeRow, change_row
 from service.stacks.queries.layer_maps import LayerMap, layer_map
+from service.store.queries.proposals import Proposal, proposals_waiting
 
 router = APIRouter()
 CURSORS = {
@@ -70,6 +71,7 @@ class WaitingPage:
     corrections: Shown[WaitingCorrection]
     sent_back: Shown[SentBackRecord]
     limits: Shown[LimitsToApprove]
+    proposals: tuple[tuple[Proposal, Answer], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +127,12 @@ def show_waiting(request: Request, me: Me, database: Database, asked: Asked) -> 
     with reading(database) as session:
         turns = {name: turn_asked(request, asked, cursor) for name, cursor in CURSORS.items()}
         found = waiting(session, me, Turns(**turns))
+        proposals = tuple(
+            (each, may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=each.made_by_id)))
+            for each in proposals_waiting(session)
+        )
     lists = {name: shown(request, getattr(found, name), cursor) for name, cursor in CURSORS.items()}
-    return page(request, "bench/approvals/list.html", WaitingPage(**lists))
+    return page(request, "bench/approvals/list.html", WaitingPage(**lists, proposals=proposals))
 
 
 @router.get("/records/{record_id}/approval")

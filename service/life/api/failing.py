@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, BackgroundTasks, Path, Query
+from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
 from service.designs.queries import design
@@ -13,7 +13,7 @@ from service.life.arithmetic.hours_to_limit import HoursToLimit
 from service.life.arithmetic.recovery import CannotTell, Recovery
 from service.life.arithmetic.voltage_trend import Bend, Jump, Rate
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
-from service.life.changes.failing_rules import judge_rest, write_rule
+from service.life.changes.failing_rules import propose_rule
 from service.life.queries.failing import (
     FailingRow,
     MarkOfPerson,
@@ -241,18 +241,14 @@ def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[Rul
 
 
 @router.post("/designs/{design_id}/failing-rule", status_code=201)
-def add_rule(
-    design_id: DesignNumber, rule: RuleSent, engine: Database, call: Call, after: BackgroundTasks
-) -> Made:
-    """Write a new version of the rule, in force at once; stacks are judged by it."""
-    answer_made = make_once(
+def add_rule(design_id: DesignNumber, rule: RuleSent, call: Call) -> Made:
+    """Propose a new version of the rule: it is in force once somebody else approves it by hand."""
+    return make_once(
         call,
-        lambda work: write_rule(
+        lambda work: propose_rule(
             work, design_id, rule_from_data(rule.content), source=rule.source, reason=rule.reason
         ),
     )
-    after.add_task(judge_rest, engine, design_id)
-    return answer_made
 
 
 def _rule(version: RuleVersion) -> RuleOut:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.life.arithmetic.failing_rules import CriterionKind, FailingRule, rule_as_data
-from service.life.queries.failing_rules import rule_label, rules_of_design
+from service.life.queries.failing_rules import RuleVersion, rule_label, rules_of_design
 from service.life.tables import FailingRule as Row
 from service.life.tables import RuleVerdict
 from service.platform import changes as given
@@ -20,47 +20,73 @@ from service.platform.permissions import Act, need
 from service.runs.tables import PolarisationCurve, Snapshot
 from service.stacks.changes.rule_verdicts import judge_stacks
 from service.stacks.tables import Stack
+from service.store.changes.proposals import propose
+from service.store.tables import ChangeKind
 
 STACKS_AT_ONCE = 20
 """Stacks judged with the rule that is written; the rest is judged piece by piece after it."""
 
 
-def write_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, reason: str) -> int:
-    """Write a new version of a design's rule, which is in force at once. Gives its id.
+def propose_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, reason: str) -> int:
+    """Propose a design's rule, in force once somebody else approves it. Gives the proposal.
 
-    Its first stacks are judged by it at once; `stacks_to_judge` names the rest. Raises Refused
-    where nothing differs from the version before.
+    Raises Refused where nothing differs from the version in force.
     """
     need(work.by, Act.FAILING_RULE)
-    work.refuse_nobody("signed by", "a rule is written by a person.")
     design = work.locked(Design, design_id, "design")
     said_source = given.words(
         "source", source, "Where the figures come from, such as a design note.", most=1000
     )
     why = given.reason(reason)
+    before = _in_force(work, design_id, rule)
+    return propose(
+        work,
+        ChangeKind.FAILING_RULE,
+        (design_id, f"{design.name} {design.revision}"),
+        {"rule": rule_as_data(rule)},
+        _differences(before.rule if before else None, rule),
+        source=said_source,
+        reason=why,
+    )
+
+
+def _in_force(work: Work, design_id: int, rule: FailingRule) -> RuleVersion | None:
     versions = rules_of_design(work.session, design_id)
     before = versions[0] if versions else None
     if before is not None and before.rule == rule:
         raise Refused(
             "criteria", "", f"nothing differs from version {before.version}.", "A change."
         )
+    return before
+
+
+def put_rule_in_force(
+    work: Work, design_id: int, rule: FailingRule, *, source: str, reason: str, by_id: int
+) -> int:
+    """Keep a new version of a design's rule which somebody else approved, inside that change.
+
+    ``by_id`` wrote it. Its first stacks are judged by it at once; `stacks_to_judge` names the rest.
+    """
+    need(work.by, Act.CHANGE_APPROVE)
+    design = work.locked(Design, design_id, "design")
+    before = _in_force(work, design_id, rule)
     row = Row(
         design_id=design_id,
         version=before.version + 1 if before else 1,
         content=canonical_json(rule_as_data(rule)),
-        source=said_source,
-        reason=why,
-        by_id=work.by.id,
+        source=source,
+        reason=reason,
+        by_id=by_id,
         made_at=work.now,
     )
     work.session.add(row)
     work.session.flush()
     label = rule_label(f"{design.name} {design.revision}", row.version)
     changes = [
-        ("source", before.source if before else None, said_source),
+        ("source", before.source if before else None, source),
         *_differences(before.rule if before else None, rule),
     ]
-    work.note(Event.FAILING_RULE_WRITTEN, ("failing rule", row.id, label), changes, reason=why)
+    work.note(Event.FAILING_RULE_WRITTEN, ("failing rule", row.id, label), changes, reason=reason)
     judge_stacks(work.session, stacks_to_judge(work.session, design_id, STACKS_AT_ONCE), work.now)
     return row.id
 

@@ -17,7 +17,7 @@ from service.life.arithmetic.failing_rules import (
     FailingRule,
 )
 from service.life.arithmetic.voltage_trend import Method
-from service.life.changes.failing_rules import judge_rest, write_rule
+from service.life.changes.failing_rules import judge_rest, propose_rule
 from service.life.queries.failing import Counts, failing_counts, judged_by_earlier
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.people.pages.signing_in import Database, Me
@@ -26,6 +26,8 @@ from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
+from service.store.queries.proposals import Proposal, proposals_waiting
+from service.store.tables import ChangeKind
 
 # The form of a rule of failing: a criterion whose limit is left empty is left out.
 
@@ -167,6 +169,7 @@ class RulePage:
     design: DesignOnPage
     versions: tuple[RuleVersion, ...]
     counts: Counts
+    waiting: tuple[Proposal, ...]
     earlier: int
     form: Form
 
@@ -191,6 +194,7 @@ def show(request: Request, me: Me, database: Database, design_id: Number) -> Res
             design(session, design_id),
             rules_of_design(session, design_id),
             failing_counts(session, design_id),
+            proposals_waiting(session, ChangeKind.FAILING_RULE, design_id),
             judged_by_earlier(session, design_id),
             blank(request),
         )
@@ -214,18 +218,16 @@ def write(
     me: Me,
     database: Database,
     form: Typed,
-    after: BackgroundTasks,
     design_id: Number,
 ) -> Response:
-    """Write a new version; stacks beyond the first are judged by it after the answer."""
+    """Propose a new version; it is in force once somebody else approves it."""
     need(me, Act.FAILING_RULE)
     with form.collecting_errors():
         source, reason = form.text("source", most=1000), form.text("reason")
         rule = read_rule_form(form)
         with changing(database, me, key=form.key) as work:
-            write_rule(work, design_id, rule, source=source, reason=reason)
-            work.answer = f"/designs/{design_id}/failing-rule"
-        after.add_task(judge_rest, database, design_id)
+            key = propose_rule(work, design_id, rule, source=source, reason=reason)
+            work.answer = f"/proposals/{key}"
         return go_on(request, work.answer)
     return _entry(request, database, form, design_id)
 

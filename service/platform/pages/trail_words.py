@@ -24,6 +24,8 @@ SENTENCES = {
     "tablet:withdrawn": "withdrew the tablet {subject}",
     "token:made": "made the API token {subject}",
     "token:revoked": "revoked the API token {subject}",
+    "proposal:written": "proposed the {subject}",
+    "proposal:approved": "put the {subject} in force",
     "part:added": "added part {subject}",
     "part:moved": "moved part {subject}",
     "part:judged": "judged whether part {subject} may be used",
@@ -70,7 +72,7 @@ SENTENCES = {
     "bridged cell:noted": "noted {subject}",
     "bridged cell:ended": "noted the end of {subject}",
     "bridged cell:corrected": "corrected {subject}",
-    "failing rule:written": "wrote {subject}",
+    "failing rule:written": "put {subject} in force",
     "failing:confirmed": "confirmed {subject} as failing",
     "failing:withdrawn": "withdrew that {subject} is failing",
     "hour meter:replaced": "replaced the hour meter of {subject}",
@@ -81,6 +83,7 @@ SENTENCES = {
 }
 PLACES = {
     "part": "/parts/{}",
+    "proposal": "/proposals/{}",
     "record": "/records/{}",
     "changeover plan": "/changeover-plans/{}",
     "correction": "/corrections/{}",

@@ -1,6 +1,7 @@
 """Part types: made once, changed in their limits only as soon as something of them exists."""
 
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 from sqlalchemy import exists, func, select
 
@@ -16,8 +17,9 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.part_fields import ANY_TIME, PART_TYPE_FIELDS
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
+from service.store.changes.proposals import propose
 from service.store.queries.part_types import read_stiffness
-from service.store.tables import Lot, Part, PartType
+from service.store.tables import ChangeKind, Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +98,41 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     work.note(Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
 
 
-def set_stiffness(
+def propose_stiffness(
     work: Work, part_type_id: int, stiffness: PartStiffness | None, *, reason: str
-) -> None:
-    """Say what parts of a type give under load, with the reason; None: not known any more.
+) -> int:
+    """Propose what parts of a type give under load; None: not known any more. Gives its number.
 
-    Closings already computed keep the inputs they came from. Raises Refused where the kind of
-    part gives nothing of the sort, or nothing changes.
+    It is in force once somebody else approves it; closings already computed keep the inputs they
+    came from. Raises Refused where the kind of part gives nothing of the sort, or nothing changes.
     """
     need(work.by, Act.LIMITS_WRITE)
-    row = work.locked(PartType, part_type_id, "part type")
+    wanted = None if stiffness is None else stiffness_as_data(stiffness)
+    row, changed, _content = _stiffness(work, part_type_id, wanted)
     why = given.reason(reason)
-    content = None
-    if stiffness is not None:
-        content = canonical_json(stiffness_as_data(stiffness))
+    subject = (part_type_id, label(row))
+    return propose(work, ChangeKind.STIFFNESS, subject, {"stiffness": wanted}, changed, reason=why)
+
+
+def put_stiffness_in_force(work: Work, part_type_id: int, wanted: Any, *, reason: str) -> None:
+    """Keep a stiffness somebody else has approved, inside that change; ``wanted`` is plain data."""
+    need(work.by, Act.CHANGE_APPROVE)
+    row, changed, content = _stiffness(work, part_type_id, wanted)
+    row.stiffness = content
+    work.note(
+        Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=reason
+    )
+
+
+def _stiffness(
+    work: Work, part_type_id: int, wanted: Any
+) -> tuple[PartType, list[Change], str | None]:
+    row = work.locked(PartType, part_type_id, "part type")
+    content, stiffness = None, None
+    if wanted is not None:
+        content = canonical_json(wanted)
         try:
-            read_stiffness(row.kind, content)
+            stiffness = read_stiffness(row.kind, content)
         except TradeError as trouble:
             raise Refused("stiffness", row.kind.value, str(trouble)) from trouble
     if content == row.stiffness:
@@ -122,8 +143,7 @@ def set_stiffness(
         (field.label, before.get(field.name) or None, after.get(field.name) or None)
         for field in FIELDS[row.kind]
     ]
-    row.stiffness = content
-    work.note(Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+    return row, changed, content
 
 
 def is_in_use(work: Work, part_type_id: int) -> bool:

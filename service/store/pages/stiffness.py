@@ -24,7 +24,7 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
-from service.store.changes.part_types import set_stiffness
+from service.store.changes.part_types import propose_stiffness
 from service.store.queries.part_types import PartTypeFacts, part_type
 
 router = APIRouter(prefix="/part-types/{part_type_id}")
@@ -62,14 +62,14 @@ def show(request: Request, me: Me, database: Database, part_type_id: Number) -> 
 def keep(
     request: Request, me: Me, database: Database, form: Typed, part_type_id: Number
 ) -> Response:
-    """Keep what was typed; nothing typed means that it is not known."""
+    """Propose what was typed; nothing typed means that it is not known."""
     need(me, Act.LIMITS_WRITE)
     facts = _facts(database, part_type_id)
     with form.collecting_errors():
         reason, stiffness = form.text("reason"), _read(form, facts.kind)
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/part-types/{part_type_id}#stiffness"
-            set_stiffness(work, part_type_id, stiffness, reason=reason)
+            key = propose_stiffness(work, part_type_id, stiffness, reason=reason)
+            work.answer = f"/proposals/{key}"
         return go_on(request, work.answer)
     return _page(request, facts, form)
 

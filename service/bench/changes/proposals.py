@@ -1,0 +1,29 @@
+"""Putting a proposed change in force: signed by somebody else, carried out at once."""
+
+from service.life.arithmetic.failing_rules import rule_from_data
+from service.life.changes.failing_rules import put_rule_in_force
+from service.platform.database import Work
+from service.store.changes.part_types import put_stiffness_in_force
+from service.store.changes.proposals import sign_proposal
+from service.store.tables import ChangeKind
+
+
+def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, password: str) -> int:
+    """Approve what somebody else proposed, with the password again; give what it is about.
+
+    Raises NotAllowed for its writer, Refused as `sign_proposal` does, and where it cannot be
+    carried out as things stand now.
+    """
+    row, wanted = sign_proposal(work, proposal_id, content_sha256=content_sha256, password=password)
+    if row.kind is ChangeKind.STIFFNESS:
+        put_stiffness_in_force(work, row.subject_id, wanted["stiffness"], reason=row.reason)
+    else:
+        put_rule_in_force(
+            work,
+            row.subject_id,
+            rule_from_data(wanted["rule"]),
+            source=row.source,
+            reason=row.reason,
+            by_id=row.made_by_id,
+        )
+    return row.subject_id
