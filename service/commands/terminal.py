@@ -99,6 +99,10 @@ def database(chosen: Settings | None = None, *, migrate_older: bool = False) -> 
 
 
 def person_named(session: Session, login: str) -> permissions.Person:
-    """Return the person of this login. Raises NotFound."""
+    """Return the person of this login, for whom the command line writes. Raises NotFound.
+
+    The trail names the command line: whoever is at the machine may give any login.
+    """
     person = person_by_login(session, login)
-    return permissions.Person(person.id, person.login, person.name, person.roles)
+    name = f"command line, for {person.name} ({person.login})"
+    return permissions.Person(person.id, person.login, name, person.roles)

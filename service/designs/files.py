@@ -10,6 +10,7 @@ What is read is copied into rows of the lab's own; nothing refers to the file. A
 be taken is refused with the line and the key of everything wrong with it.
 """
 
+import json
 import re
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -40,6 +41,7 @@ from service.physics.arithmetic.part_stiffness import (
     stiffness_as_data,
     stiffness_from,
 )
+from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.plain_data import as_data, from_data
@@ -50,7 +52,7 @@ from service.platform.errors import Refused, RefusedTogether
 from service.stacks.tables import Build, Fixing, Layer, Stack
 from service.store.changes.part_types import PartTypeEntry, make_part_type, propose_stiffness
 from service.store.queries.part_types import PartTypeFacts, part_types, read_stiffness
-from service.store.tables import Part, PartType
+from service.store.tables import ChangeKind, Part, PartType, ProposedChange
 
 FORM, GIVES = "design 1", "gives"
 UNNAMED = (*FIXING_KINDS, Kind.BLANK_CELL)
@@ -351,7 +353,10 @@ def _take_type(work: Work, entry: PartTypeEntry, gives: PartStiffness | None, wh
             propose_stiffness(work, made, gives, reason=why)
         return
     here = {field.name: getattr(row, field.name) for field in fields(PartTypeEntry)}
-    here |= {GIVES: read_stiffness(row.kind, row.stiffness)}
+    kept, waits = (
+        read_stiffness(row.kind, text) for text in (row.stiffness, _proposed(work, row.id))
+    )
+    here |= {GIVES: waits if gives == waits else kept}
     for name, value in (asdict(entry) | {GIVES: gives}).items():
         if name not in ("drawing_number", "revision") and here[name] != value:
             raise Refused(
@@ -360,6 +365,22 @@ def _take_type(work: Work, entry: PartTypeEntry, gives: PartStiffness | None, wh
                 f"drawing {row.drawing_number} {row.revision} is here already and differs in it.",
                 f"As it is here{f', {here[name]}' if name != GIVES else ''}, or another revision.",
             )
+
+
+def _proposed(work: Work, part_type_id: int) -> str | None:
+    """The stiffness of a type that waits for somebody else, as it would be kept."""
+    content = work.session.scalar(
+        select(ProposedChange.content)
+        .where(
+            ProposedChange.kind == ChangeKind.STIFFNESS,
+            ProposedChange.subject_id == part_type_id,
+            ProposedChange.approved_at.is_(None),
+        )
+        .order_by(ProposedChange.id.desc())
+        .limit(1)
+    )
+    wanted = json.loads(content)["stiffness"] if content else None
+    return canonical_json(wanted) if wanted else None
 
 
 @contextmanager

@@ -22,8 +22,10 @@ from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.store.queries.proposals import proposals_waiting
 from service.store.tables import PartType
 from tests import builders
+from tests.proposing import put_in_force
 
 TEXT = SAMPLE.read_text()
 
@@ -59,7 +61,8 @@ def test_the_sample_is_copied_into_rows_of_the_labs_own(engine: Engine, quality:
         assert {one.drawing_number for one in types} == {
             e.drawing_number for e, _ in sample().types
         }
-        assert sum(one.stiffness is not None for one in types) == sum(
+        assert {one.stiffness for one in types} == {None}, "it waits for somebody else"
+        assert len(proposals_waiting(session)) == sum(
             gives is not None for _, gives in sample().types
         )
         acts = set(session.scalars(select(AuditEntry.act)))
@@ -82,7 +85,10 @@ def test_what_goes_out_comes_in_the_same(engine: Engine, quality: Person) -> Non
         session.execute(
             update(LimitSet).values(approved_by_id=other.id, approved_at=builders.START)
         )
+        proposed = [each.id for each in proposals_waiting(session)]
         session.commit()
+    for proposal_id in proposed:
+        put_in_force(engine, proposal_id)
     with Session(engine) as session:
         text = write_design_file(session, design_id)
 

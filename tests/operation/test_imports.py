@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Role
 from service.platform.database import make_engine
+from service.platform.tables import AuditEntry
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Layer, Stack
 from service.store.tables import Lot, Part
@@ -170,6 +171,11 @@ def test_a_stack_is_taken_over_and_waits_for_approval(run: Run, folder: Path) ->
     assert found(folder, select(Stack.serial)) == ["TARN-9"]
     assert count(folder, Layer) == 11
     assert found(folder, select(RebuildRecord.state)) == [RecordState.HANDED_IN]
+    (reason,) = found(folder, select(RebuildRecord.reason))
+    assert reason.endswith(" Written by command, for ada.")
+    writers = found(folder, select(AuditEntry.person_name).where(AuditEntry.record_id == 1))
+    assert {name.partition(", for ")[0] for name in writers} == {"command line"}
+    assert all(name.endswith("(ada)") for name in writers)
     verified = run("verify")
     assert verified.stdout == "1 records and 1 attachments hold.\n"
 

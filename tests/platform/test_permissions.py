@@ -23,6 +23,7 @@ WHO = {
     Act.DESIGN_WRITE: "qs",
     Act.LIMITS_WRITE: "qs",
     Act.LIMITS_APPROVE: "qs",
+    Act.CHANGE_APPROVE: "qs",
     Act.BUILD_RELEASE: "s",
     Act.STACK_WRITE: "bqs",
     Act.INSTRUMENT_WRITE: "qs",
@@ -54,6 +55,8 @@ DECIDING = (
     Act.CORRECTION_DECIDE,
     Act.LIMITS_APPROVE,
     Act.BUILD_RELEASE,
+    Act.RECORD_VOID,
+    Act.CHANGE_APPROVE,
 )
 
 

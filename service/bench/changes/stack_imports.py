@@ -99,11 +99,12 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     stack, _design = make_stack(
         work, serial=head.serial, design_id=head.design_id, place=head.place, meter=_meter(head)
     )
+    by_command = f" Written by command, for {work.by.login}." if work.via == "command" else ""
     record_id = begin_record(
         work,
         stack_id=stack.id,
         kind=RecordKind.TAKEN_OVER,
-        reason=f"{head.reason} Transcribed from {plan.source.name}.",
+        reason=f"{head.reason} Transcribed from {plan.source.name}.{by_command}",
         performed_from=head.closed_at,
     )
     record = work.session.get_one(RebuildRecord, record_id)
