@@ -8,9 +8,8 @@ from datetime import datetime
 
 from service.demo.days import FRI, MON, When, ago
 from service.demo.heron import FAILING
-from service.demo.lab import Entry, Lab
+from service.demo.lab import Entry, Lab, put_in_force
 from service.demo.lapwing import STACKS, Short
-from service.demo.proposals import put_in_force
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
 from service.life.changes.failing_marks import confirm_failing
 from service.life.changes.failing_rules import propose_rule

@@ -1,7 +1,7 @@
 """What the invented history is played on: the database, its days, and what was made so far."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -13,6 +13,7 @@ from typing import NamedTuple
 from argon2 import PasswordHasher
 from sqlalchemy import Engine
 
+from service.bench.changes.proposals import approve_proposal
 from service.demo.days import Days, When
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import DesignEntry
@@ -21,6 +22,7 @@ from service.people.tables import Role
 from service.platform.database import Work, changing
 from service.platform.permissions import Person
 from service.runs.arithmetic.log_columns import Mapping
+from service.store.tables import ProposedChange
 
 # The people of the invented laboratory. Nobody of these names is meant.
 
@@ -106,6 +108,14 @@ class Lab:
     def next_of(self, key: str) -> str:
         """Return the next serial of a part type from the shelf, in the order of delivery."""
         return serial(key, next(self.shelves[key]))
+
+
+def put_in_force(lab: Lab, when: When, proposed: Sequence[int]) -> None:
+    """Let Olu approve what somebody else proposed."""
+    with lab.work(when, "olu") as work:
+        for proposal_id in proposed:
+            content = work.session.get_one(ProposedChange, proposal_id).content_sha256
+            approve_proposal(work, proposal_id, content_sha256=content, password=PASSPHRASE)
 
 
 def serial(key: str, number: int) -> str:

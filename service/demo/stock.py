@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 from service.demo.days import FRI, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
-from service.demo.lab import PEOPLE, Entry, Lab, add, serial
-from service.demo.proposals import put_in_force
+from service.demo.lab import PEOPLE, Entry, Lab, add, put_in_force, serial
 from service.demo.stiffness import REASON, STIFFNESS
 from service.designs.changes import keep_pattern, make_design
 from service.designs.queries import DesignEntry

@@ -47,7 +47,7 @@ WAYS = (
     parts._added_a_photo,
     parts._changed_its_head,
 )
-ONE_AT_A_TIME = {"_wrote", "_handed_in", "_made_an_entry", "_undid_an_entry"}
+ONE_AT_A_TIME = {"_wrote", "_handed_in", "_made_an_entry", "_undid_an_entry", "_checked_make_safe"}
 SIGNED = {"password": builders.PASSWORD}
 
 

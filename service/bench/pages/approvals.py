@@ -90,7 +90,7 @@ class Piles:
 
 @dataclass(frozen=True, slots=True)
 class Voids:
-    """Whether somebody may make the record void alone, what was proposed, and who may confirm."""
+    """The ways to make the record void: alone, or by confirming what somebody proposed."""
 
     alone: bool
     proposed: VoidProposed | None

@@ -34,6 +34,7 @@ def propose(
 
     ``subject`` is number and label of the part type or design.
     """
+    need(work.by, Act.LIMITS_WRITE)
     work.refuse_nobody("signed by", "it is proposed by a person.")
     text = canonical_json(content)
     row = ProposedChange(
