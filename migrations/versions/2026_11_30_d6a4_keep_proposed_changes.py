@@ -3,7 +3,7 @@
 What is in force stays so; who wrote it stands where it stood.
 
 Revision ID: d6a4
-Revises: b4f7
+Revises: b5d2
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "d6a4"
-down_revision = "b4f7"
+down_revision = "b5d2"
 branch_labels = None
 depends_on = None
 

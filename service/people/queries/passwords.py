@@ -95,7 +95,7 @@ def standing_of_row(row: Any) -> PasswordStanding | None:
     )
 
 
-def join_standing(statement: Select[Any]) -> Select[Any]:
+def join_standing(statement: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
     """Join what `standing_columns` reads to a statement about people."""
     return (
         statement.outerjoin(PasswordMade, PasswordMade.id == newest_password())

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import func, select
 
-from service.people.changes import check_password
+from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change, Event, changes_text
