@@ -17,7 +17,7 @@ from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
 from service.platform.database import changing, reading
-from service.platform.errors import Refused
+from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
@@ -28,7 +28,7 @@ from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables import Build, Fixing, Layer, Stack
-from service.store.changes.holds import Subject, give_concession
+from service.store.changes.holds import Subject, give_concession, place_hold
 from service.store.changes.imports import SourceFile
 from service.store.tables import Concession, Lot, Part
 from tests import builders
@@ -144,6 +144,66 @@ def test_a_part_on_hold_is_taken_over_under_a_concession_only(lab: TakenOver) ->
     record_id = lab.write(seen)
     with Session(lab.engine) as session:
         assert session.get_one(Concession, concession).used_in_record_id == record_id
+
+
+@pytest.mark.both_engines
+def test_new_parts_are_accepted_by_whoever_may_judge_them_only(lab: TakenOver) -> None:
+    """Taking a stack over is no way round incoming inspection."""
+    accepting = lab.look(make_missing=True, head=replace(lab.head, accept_new=True))
+    with pytest.raises(NotAllowed, match="quality or supervisor"):
+        lab.write(accepting)
+
+    with Session(lab.engine) as session:
+        row = builders.a_person(session, Role.QUALITY, Role.BUILDER)
+        lab.by = Person(row.id, row.login, row.name, frozenset({Role.QUALITY, Role.BUILDER}))
+        session.commit()
+    lab.write(accepting)
+
+    with Session(lab.engine) as session:
+        assert set(session.scalars(select(Part.usability))) == {Usability.ACCEPTED_USED}
+
+
+def test_items_of_a_lot_the_lab_has_received_are_accepted_as_at_the_bench(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        gasket = builders.the_part_types(session).gas_gasket
+        lot_id = builders.a_lot(session, gasket, label="G-1", quantity=9).id
+        session.commit()
+
+    lab.write(lab.look(make_missing=True))
+
+    with Session(lab.engine) as session:
+        of_lot = select(Part.usability).where(Part.lot_id == lot_id)
+        assert set(session.scalars(of_lot)) == {Usability.ACCEPTED_USED}
+        others = select(Part.usability).where(Part.lot_id.is_distinct_from(lot_id))
+        assert set(session.scalars(others)) == {Usability.NOT_INSPECTED}
+
+
+@pytest.mark.parametrize("held", ["lot", "part type"])
+def test_new_items_of_what_is_held_are_taken_over_under_a_concession_only(
+    lab: TakenOver, held: str
+) -> None:
+    with Session(lab.engine) as session:
+        gasket = builders.the_part_types(session).gas_gasket
+        lot = builders.a_lot(session, gasket, label="G-1", quantity=9)
+        subject = Subject(lot_id=lot.id) if held == "lot" else Subject(part_type_id=gasket.id)
+        row = builders.a_person(session, Role.QUALITY)
+        quality = Person(row.id, row.login, row.name, frozenset({Role.QUALITY}))
+        session.commit()
+    with changing(lab.engine, quality, now=NOW) as work:
+        place_hold(work, subject, reason="flash at the bead")
+    seen = lab.look(make_missing=True)
+
+    with pytest.raises(RefusedTogether) as refused:
+        lab.write(seen)
+    assert [str(refusal.reason)[:7] for refusal in refused.value.refusals] == [
+        "line 6:", "line 8:", "line 12", "line 14"
+    ]  # fmt: skip
+
+    with changing(lab.engine, quality, now=NOW) as work:
+        given = give_concession(work, subject, reason="it sits there already")
+    record_id = lab.write(seen)
+    with Session(lab.engine) as session:
+        assert session.get_one(Concession, given).used_in_record_id == record_id
 
 
 def test_the_layer_map_of_a_stack_taken_over_reads_as_its_list(lab: TakenOver) -> None:

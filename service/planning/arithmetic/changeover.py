@@ -441,12 +441,16 @@ def _remarks(
             f"The pile deviates from its design in {stack.mistakes} "
             f"place{'' if stack.mistakes == 1 else 's'} as it stands: see its findings."
         )
+    alike: dict[tuple[str, str], list[Layer]] = {}
     for layer in stack.pile[way.kept.start : way.kept.stop]:
         if layer.part in worn:
-            yield (
-                f"{name(layer)} {layer.label} at {layer.position} stays, not reached by this plan: "
-                f"{worn[layer.part]}."
-            )
+            alike.setdefault((name(layer), worn[layer.part]), []).append(layer)
+    for (words, why), layers in alike.items():
+        at = ", ".join(str(layer.position) for layer in layers)
+        if len(layers) == 1:
+            yield f"{words} {layers[0].label} at {at} stays, not reached by this plan: {why}."
+        else:
+            yield f"{len(layers)} × {words} at {at} stay, not reached by this plan: {why}."
     if height is None:
         yield "The closed height cannot be computed: the thickness of a new part is not known."
 
