@@ -22,12 +22,20 @@ from service.bench.changes.entries import (
     make_entry,
     named_in,
 )
+from service.bench.queries.correction_preview import Follows, preview
+from service.bench.queries.corrections import (
+    CorrectionView,
+    correction,
+    corrections_listed,
+    corrections_of_records,
+)
 from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
+from service.bench.tables import CorrectionState
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.people.queries.people import logins_of
 from service.platform.api import answers
-from service.platform.api.answers import Out, Page, Turned, page_of
+from service.platform.api.answers import Out, Page, Turned, like, page_of, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.changes import In
 from service.platform.database import Work, reading
@@ -119,6 +127,45 @@ class DecisionMade(Out):
     correction_id: int | None
 
 
+@like(
+    CorrectionView,
+    only="id stack state reason written_by written_at decided_by decided_at decided_reason remarks",
+)
+class CorrectionMade(Out):
+    """A correction of one fact: what the record said, and what it says once it is approved."""
+
+    record: int = read_from("record_id")
+    of: str
+    field: str = read_from("subject_label")
+    was: str = read_from("old_value", "as handed in; times are ISO 8601")
+    now: str = Field(
+        validation_alias="new_value",
+        serialization_alias="is",
+        description="what is known instead once it is approved",
+    )
+    content_sha256: str
+    holds: bool = Field(description="whether it still says what was signed")
+
+
+@like(Follows)
+class Following(Out):
+    """One thing that changes with a correction."""
+
+
+class CorrectionInFull(CorrectionMade):
+    """A correction with what follows it: before it is decided as it would be, then as done."""
+
+    follows: list[Following]
+    notes: list[str]
+    conflicts: list[str]
+
+
+class Corrections(Page):
+    """One page of corrections, newest first."""
+
+    rows: list[CorrectionMade]
+
+
 class RecordContent(Out):
     """A record's content: as handed in and frozen, else as it stands now."""
 
@@ -136,6 +183,9 @@ class RecordContent(Out):
         description="logins of all who wrote, worked on, witnessed, were named, conceded or"
         " corrected: none of them decides on it"
     )
+    corrections: list[CorrectionMade] = Field(
+        description="what was or would be corrected since; the content stays as handed in"
+    )
     content: dict[str, Any]
 
 
@@ -150,6 +200,7 @@ class CheckFinding(Out):
 
 
 router = APIRouter(prefix="/records")
+of_corrections = APIRouter(prefix="/corrections")
 TAGS: list[str | Enum] = ["records"]
 
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -198,6 +249,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         kept = kept_result(session, record_id)
         decisions = decisions_of(session, record_id)
         removed = removed_from(session, record_id)
+        corrected = corrections_of_records(session, [record_id])[record_id]
         had_a_part = logins_of(session, people_on(session, [record_id])[record_id])
     return RecordContent(
         id=record_id,
@@ -209,7 +261,39 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         decisions=[DecisionMade.model_validate(each) for each in decisions],
         removed=[RemovedPerson.model_validate(each) for each in removed],
         had_a_part=had_a_part,
+        corrections=[CorrectionMade.from_answer(each) for each in corrected],
         content=json.loads(answer.canonical),
+    )
+
+
+@of_corrections.get("", tags=TAGS)
+def corrections(
+    *,
+    caller: Caller,
+    engine: Database,
+    turn: Turned,
+    state: CorrectionState | None = None,
+    record: Annotated[int | None, Query(ge=1, le=2**53, description="number of a record")] = None,
+) -> Corrections:
+    """Return all corrections, newest first, a page at a time."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = corrections_listed(session, turn, state=state, record_id=record)
+    rows = [CorrectionMade.from_answer(row) for row in found.rows]
+    return Corrections(rows=rows, **page_of(found))
+
+
+@of_corrections.get("/{correction_id}", tags=TAGS)
+def correction_of(
+    correction_id: Annotated[int, Path(ge=1, le=2**53)], caller: Caller, engine: Database
+) -> CorrectionInFull:
+    """Return one correction with everything that follows it, or would."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        view = correction(session, correction_id)
+        follows = preview(session, view)
+    return CorrectionInFull.from_answer(
+        view, follows=follows.rows, notes=follows.notes, conflicts=follows.conflicts
     )
 
 

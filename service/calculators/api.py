@@ -3,13 +3,13 @@
 import logging
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from pydantic import BeforeValidator, Field
 
 from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.calculators import CALCULATORS, calculator_named, work_out
 from service.platform.api.answers import Out, like, read_from
-from service.platform.api.callers import Caller
+from service.platform.api.callers import Caller, refuse_others, refuse_unknown_parameters
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.estimates import COVERAGE
 from service.platform.errors import NotFound, Refused, RefusedTogether
@@ -120,7 +120,7 @@ class Worked(Out):
     pressure_field: PressureField | None = read_from("map")
 
 
-@router.get("")
+@router.get("", dependencies=[Depends(refuse_unknown_parameters)])
 def calculators(caller: Caller) -> Desk:
     """Return every calculator with its fields, their units and an invented example."""
     need(caller, Act.READ)
@@ -137,6 +137,7 @@ def calculate(caller: Caller, request: Request, calculator: str) -> Worked:
     known = calculator_named(calculator)
     if known is None:
         raise NotFound("calculator", calculator)
+    refuse_others(request, _known_parameters(known))
     worked = work_out(known, dict(request.query_params))
     if worked.last_state is not None:
         log.info("%s found no solution; it stood at %s", known.name, worked.last_state)
@@ -150,6 +151,12 @@ def calculate(caller: Caller, request: Request, calculator: str) -> Worked:
     return Worked.from_answer(
         worked.outcome, calculator=known.name, title=known.title, coverage=COVERAGE
     )
+
+
+def _known_parameters(calculator: desk.Calculator) -> set[str]:
+    """The fields of a calculator with their units, and the units of its results."""
+    names = {field.name for field in calculator.fields}
+    return names | {f"{name}_unit" for name in names} | {wanted.name for wanted in calculator.shows}
 
 
 def _described(calculator: desk.Calculator) -> Calculator:

@@ -20,6 +20,12 @@ NEW: dict[str, str] = {
     r"GET /api/v1/parts/\{serial\}/history 200 holds\[\]\.of_type: boolean required": (
         "a hold on the part type holds the part too"
     ),
+    r"GET /api/v1/(records/\{record_id\} 200 )?corrections\b.*": (
+        "what was corrected, beside the content as handed in"
+    ),
+    r"GET /api/v1/parts/\{serial\}/(history|trace) query known_at: .*": (
+        "as it was known at a time, as on the pages"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (

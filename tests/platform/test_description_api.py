@@ -95,6 +95,8 @@ OPERATIONS = (
     "GET /api/v1/records/{record_id}",
     "GET /api/v1/records/{record_id}/check",
     "GET /api/v1/records/{record_id}/closing",
+    "GET /api/v1/corrections",
+    "GET /api/v1/corrections/{correction_id}",
     "POST /api/v1/records",
     *(f"POST /api/v1/records/{{record_id}}/entries/{name}" for name in ENTRIES),
     "POST /api/v1/records/{record_id}/torque-readings",

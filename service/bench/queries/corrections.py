@@ -134,6 +134,23 @@ def corrections_of_records(
 
 
 OLDEST = Order((Correction.id,))
+LATEST = Order((Correction.id,), descending=True)
+
+
+def corrections_listed(
+    session: Session,
+    turn: Turn = FIRST,
+    *,
+    state: CorrectionState | None = None,
+    record_id: int | None = None,
+) -> Listing[CorrectionView]:
+    """Return all corrections, the newest first. One statement."""
+    statement = _views()
+    if state is not None:
+        statement = statement.where(Correction.state == state)
+    if record_id is not None:
+        statement = statement.where(Correction.record_id == record_id)
+    return listing(session, statement, LATEST, turn, partial(read_all, CorrectionView))
 
 
 def corrections_waiting(session: Session, turn: Turn = FIRST) -> Listing[CorrectionView]:

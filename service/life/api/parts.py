@@ -3,7 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import Field
+from pydantic import AwareDatetime, Field
 
 from service.closing.queries import build_torques
 from service.life.queries import traces
@@ -93,22 +93,40 @@ Drawing = Annotated[
 ]
 
 
+KnownAt = Annotated[
+    AwareDatetime | None, Query(description="builds and hours as they were known at this time")
+]
+
+
 @router.get("/{serial}/history")
 def history(
-    serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    drawing: Drawing = "",
+    known_at: KnownAt = None,
 ) -> stack_models.PartHistory:
     """Say where a part is, every build it sat in, its hours, findings and holds."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = part_life(session, part_by_text(session, serial, drawing))
-        kinds = part_kinds(session, [answer.part.id], now_utc())[answer.part.id]
+        part_id = part_by_text(session, serial, drawing)
+        answer = part_life(session, part_id, known_at)
+        kinds = part_kinds(session, [part_id], known_at or now_utc(), known_at)[part_id]
     return stack_models.PartHistory.from_answer(answer, kinds=kinds.total)
 
 
 @router.get("/{serial}/trace")
-def traced(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> Trace:
+def traced(
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    drawing: Drawing = "",
+    known_at: KnownAt = None,
+) -> Trace:
     """Return what was built around a part, and where all other parts of the same lots are today."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = traces.trace(session, part_by_text(session, serial, drawing))
+        answer = traces.trace(session, part_by_text(session, serial, drawing), known_at)
     return Trace.from_answer(answer)

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 
 from service.bench import api as records
 from service.calculators import api as calculators
@@ -11,7 +11,7 @@ from service.condition.api import condition, polarisation_curves, sweeps
 from service.life.api import failing, life, parts, suspects
 from service.operation.api import health
 from service.overview import api as overview
-from service.platform.api import audit_trail
+from service.platform.api import audit_trail, callers
 from service.proof import api as stack_tests
 from service.runs import api as runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
@@ -33,25 +33,31 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter()
 router.include_router(health.router)
-for noun in (
-    overview,
-    stacks,
-    condition,
-    polarisation_curves,
-    sweeps,
-    hour_reports,
-    tap_maps,
-    cell_bridges,
-    runs,
-    parts,
-    suspects,
-    store,
-    records,
-    closing,
-    stack_tests,
-    audit_trail,
-    calculators,
-    life,
-    failing,
+for routes in (
+    overview.router,
+    stacks.router,
+    condition.router,
+    polarisation_curves.router,
+    sweeps.router,
+    hour_reports.router,
+    tap_maps.router,
+    cell_bridges.router,
+    runs.router,
+    parts.router,
+    suspects.router,
+    store.router,
+    records.router,
+    records.of_corrections,
+    closing.router,
+    stack_tests.router,
+    audit_trail.router,
+    life.router,
+    failing.router,
 ):
-    router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)
+    router.include_router(
+        routes,
+        prefix="/api/v1",
+        responses=PROBLEM,
+        dependencies=[Depends(callers.refuse_unknown_parameters)],
+    )
+router.include_router(calculators.router, prefix="/api/v1", responses=PROBLEM)

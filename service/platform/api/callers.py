@@ -1,12 +1,13 @@
 """Who calls: a bearer token after RFC 6750, its last use noted at most once a minute."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from hashlib import sha256
 from typing import Annotated
 
 from fastapi import Depends, Header, HTTPException, Request
+from fastapi.dependencies.models import Dependant
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from fastapi.security.utils import get_authorization_scheme_param
 from sqlalchemy import Engine, update
@@ -15,6 +16,7 @@ from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken
 from service.platform.api.answers import Made
 from service.platform.database import SentOnce, Work, changing, housekeeping, now_utc, reading
+from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
 
 NOTED_EVERY = timedelta(minutes=1)
@@ -78,6 +80,35 @@ async def one_time_key(
     content = request.scope["query_string"] + b"\n" + await request.body()
     place = f"{request.method} {request.url.path}"
     return SentOnce(key, place, sha256(content).hexdigest(), KEY)
+
+
+def _query_names(dependant: Dependant) -> Iterator[str]:
+    """The query parameters a route declares, by itself or through what it depends on."""
+    yield from (parameter.alias for parameter in dependant.query_params)
+    for needed in dependant.dependencies:
+        yield from _query_names(needed)
+
+
+def refuse_unknown_parameters(request: Request) -> None:
+    """Refuse a query parameter the route does not know, rather than answer as if it said nothing.
+
+    Raises RefusedTogether naming each.
+    """
+    if request.query_params:
+        refuse_others(request, set(_query_names(request.scope["route"].dependant)))
+
+
+def refuse_others(request: Request, known: set[str]) -> None:
+    """Refuse query parameters that are not among these. Raises RefusedTogether naming each."""
+    names = sorted(known)
+    right = f"One of: {', '.join(names)}." if names else "None is known here."
+    refused = [
+        Refused(name, value, "this address knows no such parameter.", right)
+        for name, value in request.query_params.items()
+        if name not in names
+    ]
+    if refused:
+        raise RefusedTogether(refused)
 
 
 Caller = Annotated[Person, Depends(caller)]

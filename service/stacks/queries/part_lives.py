@@ -224,8 +224,10 @@ class PartLife:
         return sum((sat.hours for sat in self.sittings), Hours(self.part.hours_before))
 
 
-def part_life(session: Session, part_id: int) -> PartLife:
+def part_life(session: Session, part_id: int, known_at: datetime | None = None) -> PartLife:
     """Return what is known of a part, from its first day. Raises NotFound.
+
+    ``known_at`` tells its builds as they were known at a time, all else as it is known now.
 
     The number of statements does not depend on how many builds it sat in.
     """
@@ -233,7 +235,7 @@ def part_life(session: Session, part_id: int) -> PartLife:
     return PartLife(
         part=part,
         scans=_scans(session, part_id),
-        sittings=sittings(session, part_id),
+        sittings=sittings(session, part_id, known_at),
         events=event_counts(session, [part_id]).get(part_id, Events()),
         findings=findings_on(session, [part_id]).get(part_id, ()),
         holds=_holds(session, part),
