@@ -67,6 +67,7 @@ PAGES = (
     "service.stacks.pages.stack_sheets",
     "service.closing.pages.closing",
     "service.proof.pages",
+    "service.bench.pages.paper",
     "service.bench.pages.rebuild_records",
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",

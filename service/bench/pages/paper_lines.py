@@ -1,0 +1,423 @@
+"""Bench paper: what a record asks for as lines to fill in by hand, and their sheets.
+
+The lines are entries of the bench (``ENTRIES``); paper and late entry have them in one order.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Literal
+
+from sqlalchemy.orm import Session
+
+from service.bench.queries import choices
+from service.bench.queries.rebuild_records import RecordView, record_view
+from service.closing.arithmetic.torque_bands import target_of_pass
+from service.closing.queries.build_torques import checks_asked
+from service.designs.arithmetic.grammar_text import name as called
+from service.designs.arithmetic.pile import Layer
+from service.limits.arithmetic.leak_figures import LeakFigures
+from service.limits.arithmetic.leak_paths import SET_UPS
+from service.limits.queries import limits_in_force
+from service.physics.arithmetic.conditions import (
+    NONE_SEEN,
+    NOT_INSPECTED,
+    SEVERITIES,
+    conditions_of,
+)
+from service.planning.queries.plans import KeptPlan, against, plan_of_record
+from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.pages.render import quantity
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.stacks.pages.layer_pictures import faces_in_words
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+
+ROWS = 19
+"""Rows of one A4 sheet, 10.5 mm each; a heading with its column heads takes two."""
+SIGNS = 84
+"""Signs of a line's words that one row takes."""
+SPARE_FIXINGS, SPARE_LAYERS = 4, 12
+
+Choice = tuple[int | str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """One thing that is written by hand, and the field it is entered in."""
+
+    name: str
+    label: str
+    asks: Literal["number", "text", "serial", "tick", "choice"] = "text"
+    unit: str = ""
+    choices: tuple[Choice, ...] = ()
+    on_paper: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PaperLine:
+    """One line: what is done, what is written; ``facts`` are those nobody writes.
+
+    ``planned`` are the facts of a line that was done as planned. ``entry`` empty: entered on its
+    own form, at ``link``.
+    """
+
+    key: str
+    entry: str
+    words: str
+    due: str
+    writes: tuple[Write, ...]
+    time: str = "done_at"
+    facts: Mapping[str, str] = field(default_factory=dict)
+    planned: Mapping[str, str] = field(default_factory=dict)
+    is_done: bool = False
+    link: str = ""
+
+    @property
+    def rows(self) -> int:
+        """How many rows of a sheet it takes."""
+        return max(1, ceil(len(self.words) / SIGNS))
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Lines of one kind; ``common`` is chosen once for all of them."""
+
+    key: str
+    title: str
+    note: str
+    lines: tuple[PaperLine, ...]
+    common: tuple[Write, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OnSheet:
+    """The lines of a section that stand on one sheet, numbered from ``first``."""
+
+    section: Section
+    lines: tuple[PaperLine, ...]
+    first: int
+
+    @property
+    def title(self) -> str:
+        """The section's title; from its second sheet on it says so."""
+        return self.section.title + (", continued" if self.first > 1 else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """Everything a record asks for, in the order it is done."""
+
+    view: RecordView
+    plan: KeptPlan | None
+    sections: tuple[Section, ...]
+
+    @property
+    def lines(self) -> tuple[PaperLine, ...]:
+        """All lines in their order."""
+        return tuple(line for section in self.sections for line in section.lines)
+
+
+def sheets(sections: Iterable[Section], rows: int = ROWS) -> tuple[tuple[OnSheet, ...], ...]:
+    """Return what stands on each sheet; a heading never stands alone at the foot of one."""
+    done: list[tuple[OnSheet, ...]] = []
+    sheet: list[OnSheet] = []
+    left = rows
+    for section in sections:
+        first, taken = 1, list[PaperLine]()
+        left -= 2
+        for line in section.lines:
+            if line.rows > left:
+                if taken:
+                    sheet.append(OnSheet(section, tuple(taken), first))
+                if sheet:
+                    done.append(tuple(sheet))
+                first, taken, sheet, left = first + len(taken), [], [], rows - 2
+            taken.append(line)
+            left -= line.rows
+        if taken:
+            sheet.append(OnSheet(section, tuple(taken), first))
+    return (*done, tuple(sheet)) if sheet else tuple(done)
+
+
+def paper_of(session: Session, record_id: int) -> Paper:
+    """Return the lines of a record; a constant number of statements. Raises NotFound."""
+    view, pile = record_view(session, record_id), working_pile(session, record_id)
+    plan = plan_of_record(session, record_id)
+    people: tuple[Choice, ...] = choices.people_to_choose(session)
+    tools: tuple[Choice, ...] = choices.instruments_to_choose(session)
+    drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
+    limits = limits_in_force(session, view.head.design_id)
+    leak = limits.figures.leak if limits else None
+    driver = Write("instrument_id", "Torque driver", "choice", choices=drivers)
+    checks = checks_asked(view.entries, view.rods)
+    found = (
+        Section("make-safe", "Make safe", "", tuple(_make_safe(view, people, tools))),
+        Section(
+            "as-found",
+            "Torque as found",
+            "before loosening, breakaway",
+            tuple(_torque(view, Stage.AS_FOUND, 1)),
+            (driver,),
+        ),
+        Section("opening", "Open", "", tuple(_opening(view))),
+        Section("lift", "Lift off", "tick what is seen, or write it", tuple(_lifts(pile, plan))),
+        Section(
+            "put-on", "Put on", "from the fixed end of the open pile", tuple(_lays(pile, plan))
+        ),
+        Section("fixings", "Fixings exchanged", "", tuple(_fixings(view))),
+        *(
+            Section(
+                f"torque-{number}",
+                f"Torque, pass {number} of {view.head.passes}",
+                "nuts in tightening order",
+                tuple(_torque(view, Stage.CLOSING, number)),
+                (driver,),
+            )
+            for number in range(1, view.head.passes + 1)
+        ),
+        Section(
+            "checks",
+            "Closing checks",
+            "",
+            tuple(
+                PaperLine(
+                    f"check.{check.check.number}.{check.rod_number or 0}",
+                    "closing-check",
+                    check.check.wording + (f", rod {check.rod_number}" if check.rod_number else ""),
+                    "",
+                    (Write("reading_mm", "reading", "number", "mm"),)
+                    if check.check.is_measured
+                    else (Write("done", "done", "tick"),),
+                    facts={"check": check.check.value, "rod_number": str(check.rod_number or "")},
+                    is_done=check.is_done,
+                )
+                for check in checks
+            ),
+            (Write("instrument_id", "Instrument", "choice", choices=tools),),
+        ),
+        Section("close", "Close", "", tuple(_closing(view))),
+        Section("tests", "Tests", "each is entered on its own form", tuple(_tests(view, leak))),
+    )
+    return Paper(view, plan, tuple(section for section in found if section.lines))
+
+
+def _make_safe(
+    view: RecordView, people: tuple[Choice, ...], tools: tuple[Choice, ...]
+) -> Iterator[PaperLine]:
+    if not view.head.opens:
+        return
+    for row in view.checklist:
+        asked = row.asked
+        writes = [
+            Write("reading", "reading", "number", asked.unit)
+            if asked.unit
+            else Write("done", "done", "tick")
+        ]
+        if asked.needs_instrument or asked.unit:
+            writes.append(Write("instrument_id", "instrument", "choice", choices=tools))
+        writes.append(Write("person_id", "done by", "choice", choices=people, on_paper=False))
+        if asked.needs_witness:
+            writes.append(Write("witness_id", "witness", "choice", choices=people))
+        most = asked.reading_most
+        yield PaperLine(
+            f"safe.{asked.number}",
+            "make-safe",
+            f"{asked.number} {asked.wording}",
+            f"at most {quantity(most, asked.unit or '')}" if most is not None else "",
+            tuple(writes),
+            facts={"line_number": str(asked.number)},
+            is_done=row.entry is not None,
+        )
+
+
+def _torque(view: RecordView, stage: Stage, number: int) -> Iterator[PaperLine]:
+    head, is_closing = view.head, stage is Stage.CLOSING
+    if not is_closing and not head.opens:
+        return
+    table = view.torque(stage)
+    read = {
+        (rod, of_pass)
+        for rod, cells in table.rows
+        for of_pass, cell in zip(table.passes, cells, strict=True)
+        if cell.counts is not None
+    }
+    due = ""
+    if is_closing:
+        target = target_of_pass(head.target_nm, number, head.passes)
+        due = quantity(target, "N·m", 2)
+        if number == head.passes:
+            due += f" ± {quantity(head.tolerance_percent, '%')}"
+    kind = ReadingKind.SET if is_closing else ReadingKind.BREAKAWAY
+    for rod in view.rods:
+        yield PaperLine(
+            f"nut.{'closing' if is_closing else 'found'}.{number}.{rod}",
+            "torque",
+            f"Nut {rod}",
+            due,
+            (Write("entered", "read", "number", "N·m"),),
+            "taken_at",
+            facts={
+                "rod_number": str(rod),
+                "pass_number": str(number),
+                "stage": stage.value,
+                "kind": kind.value,
+            },
+            is_done=(rod, number) in read,
+        )
+
+
+def _opening(view: RecordView) -> Iterator[PaperLine]:
+    if view.head.opens:
+        yield PaperLine(
+            "open",
+            "open",
+            "Release the clamp",
+            "",
+            (
+                Write("hours", "hour meter", "number", "h"),
+                Write("hours_unknown_because", "or why not known"),
+            ),
+            "opened_at",
+            is_done=view.head.opened_at is not None,
+        )
+
+
+def _closing(view: RecordView) -> Iterator[PaperLine]:
+    yield PaperLine(
+        "close",
+        "close",
+        "The stack is closed",
+        "",
+        (Write("hours", "hour meter", "number", "h"), Write("done", "done", "tick")),
+        "closed_at",
+        is_done=view.head.closed_at is not None,
+    )
+
+
+def _lifts(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
+    """What the plan lifts off; without one the whole pile from the free end."""
+    kept = {layer.part for layer in pile.pile.kept}
+    if plan is None:
+        wanted = [(End.FREE, layer, "") for layer in reversed(pile.base)]
+    else:
+        before = {layer.position: layer for layer in plan.document.before}
+        wanted = [(x.end, before[x.position], x.then) for x in plan.document.lift_off]
+    for end, layer, then in wanted:
+        seen: tuple[Choice, ...] = (
+            (NONE_SEEN, "nothing found"),
+            (NOT_INSPECTED, "not inspected"),
+            *((condition, condition) for condition in conditions_of(layer.kind)),
+        )
+        yield PaperLine(
+            f"lift.{layer.part}",
+            "lift",
+            _layer_words(layer, end),
+            then,
+            (
+                Write("condition", "seen", "choice", choices=seen),
+                Write("severity", "severity 0–3", "choice", choices=tuple(SEVERITIES.items())),
+                Write("finding_note", "words", on_paper=False),
+            ),
+            facts={"end": end.value, "part_id": str(layer.part)},
+            is_done=layer.part not in kept,
+        )
+
+
+def _lays(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
+    """What the plan puts on; without one empty lines for the free end."""
+    other = Write("scanned", "serial or lot", "serial")
+    facing = Write("facing", "marked face toward", "choice", choices=_FACINGS)
+    if plan is None:
+        for number in range(1, SPARE_LAYERS + 1):
+            end = {"end": End.FREE.value}
+            yield PaperLine(
+                f"lay.{number}", "put-on", "Layer at the free end", "", (other, facing), facts=end
+            )
+        return
+    document = plan.document
+    left = set(against(plan, pile, is_being_written=True).to_put_on)
+    after = {layer.position: layer for layer in document.after}
+    lots = {
+        pick.position: pick.lot or pick.label.removeprefix("lot ")
+        for pick in document.picks
+        if pick.part is None
+    }
+    for line in document.put_on:
+        layer = after[line.position]
+        label = lots.get(line.position, layer.label)
+        planned = {"scanned": label, "facing": layer.facing.value}
+        if layer.part > 0:
+            planned |= {"part_id": str(layer.part), "scanned": ""}
+        yield PaperLine(
+            f"lay.{line.end.value[:5].strip()}.{line.position}",
+            "put-on",
+            _layer_words(layer, line.end, label),
+            faces_in_words(layer.facing.value, document.marked_faces.get(layer.part_type)),
+            (
+                Write("planned", "as planned", "tick"),
+                Write("scanned", "other", "serial"),
+                Write("facing", "marked face toward", "choice", choices=_FACINGS, on_paper=False),
+                Write("departs_because", "why another", on_paper=False),
+            ),
+            facts={"end": line.end.value},
+            planned={} if line.wanting else planned,
+            is_done=line not in left,
+        )
+
+
+_FACINGS: tuple[Choice, ...] = tuple((facing.value, facing.value) for facing in Facing)
+
+
+def _layer_words(layer: Layer, end: End, label: str = "") -> str:
+    label = label or layer.label
+    words = called(layer)
+    cell = f", cell {layer.cell}" if layer.cell else ""
+    shown = "" if label == words else f" {label}"
+    return f"{words}{shown}{cell}, layer {layer.position}, {end}"
+
+
+def _fixings(view: RecordView) -> Iterator[PaperLine]:
+    places: tuple[Choice, ...] = (
+        *((str(rod), f"rod {rod}") for rod in sorted(view.rods)),
+        *((end.value, end.value) for end in End),
+    )
+    for number in range(1, SPARE_FIXINGS + 1):
+        yield PaperLine(
+            f"fix.{number}",
+            "fit-fixing",
+            "Fixing put in",
+            "",
+            (
+                Write("scanned", "serial or lot", "serial"),
+                Write("place", "rod or end", "choice", choices=places),
+            ),
+        )
+
+
+def _tests(view: RecordView, leak: LeakFigures | None) -> Iterator[PaperLine]:
+    at = f"/records/{view.head.id}/bench?at=tests"
+    blanks = ("start", "end", "time", "temperature")
+    for circuits, pressure in _set_ups(leak):
+        yield PaperLine(
+            f"leak.{circuits}",
+            "",
+            f"Leak test, {circuits}",
+            pressure,
+            tuple(Write(label, label) for label in blanks),
+            link=at,
+        )
+    for words in ("Insulation, rods against plates", "Shorts, cell against cell"):
+        writes = (Write("reading", "reading"), Write("instrument", "instrument"))
+        yield PaperLine(words, "", words, "", writes, link=at)
+
+
+def _set_ups(leak: LeakFigures | None) -> Sequence[tuple[str, str]]:
+    if leak is None:
+        return [(up.name, "no limits in force") for up in SET_UPS if up.pressurised]
+    kpa = {one.circuit: one.test_pressure_kpa for one in leak.circuits}
+    found = []
+    for up in SET_UPS:
+        pressures = [kpa[circuit] for circuit in up.pressurised if circuit in kpa]
+        if pressures:
+            found.append((up.name, f"{quantity(min(pressures), 'kPa')} gauge"))
+    return found

@@ -1,0 +1,190 @@
+"""Bench paper: sheets to fill in by hand, entered afterwards on one page in the same order."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.bench.pages.paper_lines import ROWS, PaperLine, Section, sheets
+from service.records.tables import Step, StepKind
+from tests import builders
+from tests.bench.test_bench_pages import AtTheBench, an_instrument, at_bench, rows
+from tests.planning.test_changeover_pages import kept, lab
+
+__all__ = ["at_bench", "lab"]
+
+BEGAN = {"began": "2026-03-01 08:00"}
+
+
+def a_section(key: str, lengths: list[int]) -> Section:
+    """Lines with words so long."""
+    lines = tuple(PaperLine(f"{key}.{n}", "", "w" * size, "", ()) for n, size in enumerate(lengths))
+    return Section(key, key, "", lines)
+
+
+@given(st.lists(st.lists(st.integers(1, 160), min_size=1, max_size=60), min_size=1, max_size=6))
+def test_every_line_stands_on_one_sheet_in_its_order_and_no_sheet_is_too_full(
+    lengths: list[list[int]],
+) -> None:
+    sections = [a_section(str(n), some) for n, some in enumerate(lengths)]
+
+    found = sheets(sections)
+
+    laid = [line for sheet in found for block in sheet for line in block.lines]
+    assert laid == [line for section in sections for line in section.lines]
+    for sheet in found:
+        assert sum(2 + sum(line.rows for line in block.lines) for block in sheet) <= ROWS
+
+
+def paper(bench: AtTheBench) -> str:
+    """The sheets of the record."""
+    answer = bench.client.get(f"/records/{bench.number}/paper")
+    assert answer.status_code == 200, answer.text
+    return str(answer.text)
+
+
+def entered(bench: AtTheBench, **typed: str) -> Any:
+    """Send what was written; names with _ for the dots."""
+    data = {**BEGAN, **{name.replace("__", "."): value for name, value in typed.items()}}
+    return bench.client.post(f"/records/{bench.number}/paper/enter", data=data)
+
+
+def steps(app: Any, record: int) -> list[StepKind]:
+    with Session(app.state.engine) as session:
+        return list(
+            session.scalars(
+                select(Step.kind)
+                .where(Step.record_id == record, Step.undone_at.is_(None))
+                .order_by(Step.sequence)
+            )
+        )
+
+
+def test_each_sheet_names_stack_record_number_and_carries_a_code(
+    at_bench: Callable[..., AtTheBench],
+) -> None:
+    page = paper(at_bench(cells=3))
+
+    of = re.findall(r"Sheet <b>(\d+) of (\d+)</b>", page)
+    assert len(of) > 2
+    assert [int(number) for number, _all in of] == list(range(1, len(of) + 1))
+    assert {int(whole) for _number, whole in of} == {len(of)}
+    assert len(re.findall(r'<svg[^>]* class="code"', page)) == len(of)
+    assert page.count("TARN-001</b> · record") == len(of)
+    for title in (
+        "Make safe",
+        "Lift off",
+        "Put on",
+        "Torque, pass 3 of 3",
+        "Closing checks",
+        "Tests",
+    ):
+        assert title in page
+    assert "style=" not in page
+
+
+def test_what_was_written_is_entered_line_by_line_and_nothing_typed_is_lost(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    """A line that is refused keeps its words; those beside it stand, marked as entered later."""
+    kinds = builders.InstrumentKind
+    detector = str(an_instrument(app, "GD-1", kinds.GAS_DETECTOR, "% vol"))
+    meter = str(an_instrument(app, "MM-1", kinds.MULTIMETER, "V"))
+    witness = str(rows(app, lambda s: builders.a_person(s, "builder", name="Ben Orr")).id)
+    bench = at_bench()
+
+    answer = entered(
+        bench,
+        safe__1__done="yes",
+        safe__2__reading="9",
+        safe__2__instrument_id=detector,
+        safe__3__reading="0.2",
+        safe__3__instrument_id=meter,
+        safe__3__witness_id=witness,
+        safe__3__at="09:10",
+    )
+
+    assert answer.status_code == 422
+    assert "2 lines entered, 1 not" in answer.text
+    assert re.search(r'name="safe\.2\.reading"[^>]*value="9"', answer.text)
+    assert steps(app, bench.number) == [StepKind.MAKE_SAFE] * 2
+
+    again = entered(bench, safe__2__reading="0.1", safe__2__instrument_id=detector)
+    assert again.status_code == 200, again.text
+    assert "1 lines entered" in again.text
+    assert steps(app, bench.number) == [StepKind.MAKE_SAFE] * 3
+    with Session(app.state.engine) as session:
+        step = session.scalars(select(Step).where(Step.record_id == bench.number)).all()[1]
+        assert step.done_at.hour in {8, 9}
+        assert step.written_at > step.done_at
+
+
+def test_the_same_paper_sent_twice_is_entered_once(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    bench = at_bench()
+    sent = {"safe__1__done": "yes", "entry_key": "k" * 32}
+
+    assert entered(bench, **sent).status_code == 200
+    assert entered(bench, **sent).status_code == 200
+    assert steps(app, bench.number) == [StepKind.MAKE_SAFE]
+
+
+def test_a_torque_outside_its_band_is_asked_about_and_answered_on_the_same_page(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    driver = str(an_instrument(app, "TD-9", builders.InstrumentKind.TORQUE_DRIVER, "N·m"))
+    bench = at_bench()
+    bench.enter("exception", reason="a test", done_at="2026-03-01 09:00")
+    typed = {
+        "open__at": "09:05",
+        "open__hours_unknown_because": "no display",
+        "torque-1__instrument_id": driver,
+        "nut__closing__1__1__at": "10:00",
+        "nut__closing__1__2__at": "10:01",
+        "nut__closing__1__1__entered": "3.0",
+        "nut__closing__1__2__entered": "5.5",
+    }
+
+    asked = entered(bench, **typed)
+
+    assert asked.status_code == 422
+    assert "2 lines entered, 1 not" in asked.text
+    assert 'name="nut.closing.1.2.stands"' in asked.text
+    answered = entered(
+        bench,
+        **typed,
+        nut__closing__1__2__stands="stands",
+        nut__closing__1__2__outside_because="the nut bound",
+    )
+    assert answered.status_code == 200, answered.text
+    assert steps(app, bench.number).count(StepKind.TORQUE) == 2
+
+
+def test_a_record_with_a_plan_prints_its_steps_and_takes_them_as_planned(
+    app: Any, signed_in_client: Callable[..., Any], lab: None
+) -> None:
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = AtTheBench(app, client, int(begun.headers["location"].split("/")[2]))
+    bench.enter("exception", reason="a test", done_at="2026-03-01 09:00")
+    page = client.get(f"/records/{bench.number}/paper/enter").text
+    lifts = re.findall(r'name="(lift\.\d+)\.condition"', page)
+    lays = re.findall(r'name="(lay\.[\w.]+)\.planned"', page)
+    assert len(lifts) == 3
+    assert len(lays) == 9
+
+    typed = {"began": "2026-03-01 09:30", "open.hours_unknown_because": "no display"}
+    typed |= {f"{key}.condition": "none seen" for key in lifts}
+    typed |= {f"{key}.planned": "yes" for key in lays}
+    answer = entered(bench, **typed)
+
+    assert answer.status_code == 200, re.findall(r'class="wrong"[^>]*>([^<]*)', answer.text)
+    made = steps(app, bench.number)
+    assert made.count(StepKind.LIFTED_OFF) == 3
+    assert made.count(StepKind.PUT_ON) == 9
+    assert "Nothing departs from the plan" in client.get(f"/records/{bench.number}").text
