@@ -160,7 +160,9 @@ def paper_of(session: Session, record_id: int) -> Paper:
             (driver,),
         ),
         Section("opening", "Open", "", tuple(_opening(view))),
-        Section("lift", "Lift off", "write what is seen, or nothing found", tuple(_lifts(pile, plan))),
+        Section(
+            "lift", "Lift off", "write what is seen, or nothing found", tuple(_lifts(pile, plan))
+        ),
         Section(
             "put-on", "Put on", "from the fixed end of the open pile", tuple(_lays(pile, plan))
         ),
