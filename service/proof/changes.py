@@ -27,6 +27,9 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.proof import tables
 from service.proof.arithmetic import typed_tests
+from service.proof.arithmetic.electrical_tests import ShortMethod
+from service.proof.arithmetic.leak_departures import Departures, departures
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
@@ -45,7 +48,17 @@ from service.proof.arithmetic.typed_tests import (
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease
 from service.records.changes import journal
-from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
+from service.records.changes.deviations import (
+    Answered,
+    Deviation,
+    Stands,
+    ask_whether_it_stands,
+)
+from service.records.changes.eligibility import (
+    InstrumentUsed,
+    instrument_to_use,
+    refuse_beyond_range,
+)
 from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
@@ -168,6 +181,8 @@ def record_leak_test(
     instrument_id: int,
     thermometer_id: int | None = None,
     meter_id: int | None = None,
+    stands: Stands | None = None,
+    outside_because: str = "",
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
@@ -175,8 +190,11 @@ def record_leak_test(
 
     ``typed`` holds the fields of `typed_tests` as texts with or without a unit;
     ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
-    Raises Refused by field for readings that cannot be, a volume that is not known, and
-    instruments on hold or out of calibration without a concession.
+    Raises Question for another pressure, gas or a shorter hold than the set-up's, and for more
+    across the membrane than it bears: with ``stands`` and ``outside_because`` it is kept as a
+    deviation. Raises Refused by field for readings that cannot be or lie outside their
+    instrument's range, a volume that is not known, and instruments on hold or out of calibration
+    without a concession.
     """
     at = _closed(work, record_id, version, done_at)
     gauge = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=GAUGES)
@@ -190,7 +208,39 @@ def record_leak_test(
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble
-    return _write(work, at, test, result, tools=(gauge, warm, meter), note=note)
+    _refuse_leak_readings(test, gauge, warm)
+    answered = Answered(stands, outside_because, "outside_because")
+    deviation = _deviation(departures(test, at.figures.leak), answered)
+    tools = (gauge, warm, meter)
+    return _write(work, at, test, result, tools=tools, note=note, deviation=deviation)
+
+
+def _refuse_leak_readings(test: LeakTest, gauge: Used, warm: Used) -> None:
+    """Refuse what gauge and thermometer cannot have shown; the meter's full scale is judged."""
+    refuse_beyond_range(gauge.instrument, "start_pressure", test.start_pressure_kpa, "kPa")
+    if test.end_pressure_kpa is not None:
+        end_kpa = test.end_pressure_kpa
+        refuse_beyond_range(gauge.instrument, "end_pressure", end_kpa, "kPa", from_least=False)
+    for field, celsius in (
+        ("start_temperature", test.start_temperature_c),
+        ("end_temperature", test.end_temperature_c),
+    ):
+        if celsius is not None:
+            refuse_beyond_range(warm.instrument, field, celsius, "°C")
+
+
+def _deviation(departs: Departures, answered: Answered) -> Deviation | None:
+    if not departs.sentences:
+        return None
+    because = ask_whether_it_stands(
+        answered,
+        value="",
+        reason=departs.text,
+        right="Test again as the set-up asks.",
+        words="It stands: keep it as a deviation",
+        facts=departs.facts,
+    )
+    return Deviation(departs.text, because)
 
 
 def record_insulation_test(
@@ -216,6 +266,11 @@ def record_insulation_test(
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble
+    for measured in test.readings:
+        if not measured.over_range:
+            field = f"{typed_tests.PLACES[measured.between]}_resistance"
+            mohm = measured.resistance_mohm
+            refuse_beyond_range(tester.instrument, field, mohm, "MΩ", from_least=False)
     return _write(work, at, test, result, tools=(tester, None, None), note=note)
 
 
@@ -244,6 +299,10 @@ def record_short_check(
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble
+    unit = "V" if test.way is ShortMethod.VOLTAGE else "Ω"
+    for value in test.values:
+        if value is not None:
+            refuse_beyond_range(meter.instrument, "values", value, unit, from_least=False)
     return _write(work, at, test, result, tools=(meter, None, None), note=note)
 
 
@@ -307,11 +366,13 @@ def _write(
     *,
     tools: tuple[Used, Used | None, Used | None],
     note: str,
+    deviation: Deviation | None = None,
 ) -> int:
     first, warm, meter = tools
     text = changes.optional_words("note", note, most=4000)
     kind = StepKind(kind_of(test).value)
-    step = journal.add_step(work, at.record, kind, at.done_at, note=text)
+    kept = deviation.as_columns if deviation else {}
+    step = journal.add_step(work, at.record, kind, at.done_at, note=text, **kept)
     work.session.add(
         tables.StackTest(
             record_id=at.record.id,
@@ -345,7 +406,9 @@ def _write(
                 ),
                 ("done at", None, at.done_at),
                 ("note", None, text or None),
+                *(deviation.as_changes if deviation else ()),
             ),
+            deviation.because if deviation else "",
         ),
     )
     return step.id

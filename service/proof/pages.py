@@ -26,6 +26,7 @@ from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
 from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortMethod
 from service.proof.arithmetic.hold_time import time_needed
+from service.proof.arithmetic.leak_departures import loads_membrane
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import Method
 from service.proof.arithmetic.stack_tests import TestKind
@@ -73,6 +74,7 @@ class TestsSheet:
     limits: str
     pressures: tuple[str, ...]
     hold: str
+    membrane: str
     voltage: str
     cells: int
     blank_cells: tuple[int, ...]
@@ -116,6 +118,7 @@ def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
         closed.limits.name if closed and closed.limits else "",
         tuple(_pressures(here, figures)),
         _hold(here, figures, ground) if here.set_up else "",
+        _membrane(here, figures),
         f"{working_voltage(cells):.3g}{THIN}V" if here.condition else "",
         ground.cells,
         ground.blank_cells,
@@ -166,7 +169,18 @@ def _pressures(here: Choice, figures: DesignFigures) -> Iterator[str]:
     for circuit in here.set_up.pressurised:
         known = figures.leak.circuit(circuit)
         if known is not None:
-            yield f"{circuit} {known.test_pressure_kpa:g}{THIN}kPa gauge"
+            band = f"±{THIN}{known.test_band_percent:g}{THIN}%"
+            yield f"{circuit} {known.test_pressure_kpa:g}{THIN}kPa gauge {band}"
+
+
+def _membrane(here: Choice, figures: DesignFigures) -> str:
+    """What the membrane may bear where anode and cathode stand at different pressures."""
+    if here.set_up is None or not loads_membrane(here.set_up):
+        return ""
+    most = figures.leak.most_across_kpa if figures.leak else None
+    if most is None:
+        return "The design keeps no most pressure difference: nothing is checked."
+    return f"bears at most {most:g}{THIN}kPa between anode and cathode"
 
 
 def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
@@ -188,9 +202,10 @@ def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
         )
     except TradeError as trouble:
         return f"How long to hold is not known. {trouble}"
-    held = f"{digits(found.duration_s / 60)}{THIN}min"
-    if found.duration_s < 2 * 60:
-        held = f"{digits(found.duration_s)}{THIN}s"
+    duration_s = max(found.duration_s, 60 * figures.leak.hold_minutes)
+    held = f"{digits(duration_s / 60)}{THIN}min"
+    if duration_s < 2 * 60:
+        held = f"{digits(duration_s)}{THIN}s"
     with_what = f" with {gauge.label}" if gauge else ""
     return (
         f"Hold at least {held}{with_what}: then a leak of half the limit can"

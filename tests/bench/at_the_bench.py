@@ -117,12 +117,13 @@ class Bench:
                 .where(ChecklistLine.design_id == stack.design_id)
                 .order_by(ChecklistLine.number)
             ).all()
+        reads = {"V": lab.multimeter_id, "% vol": lab.detector_id}
         for line in lines:
             self.do(
                 record_make_safe,
                 line_number=line.number,
                 reading=None if line.unit is None else 0.1,
-                instrument_id=lab.multimeter_id if line.needs_instrument else None,
+                instrument_id=reads[line.unit] if line.needs_instrument else None,
                 witness_id=lab.witness.id if line.needs_witness else None,
                 done_at=WORK_BEGAN + timedelta(minutes=10),
             )

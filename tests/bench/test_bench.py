@@ -137,6 +137,11 @@ def test_each_line_keeps_reading_instrument_person_witness_and_time(engine: Engi
             "witness_id",
             "nobody witnesses their own check",
         ),
+        (
+            {"line_number": 2, "reading": 0.1, "tool": True},
+            "instrument_id",
+            "it is a multimeter. A gas detector would be right",
+        ),
         ({"line_number": 1, "done_at": NOW + timedelta(hours=1)}, "done_at", "still to come"),
         (
             {"line_number": 1, "done_at": WORK_BEGAN - timedelta(hours=1)},
@@ -158,6 +163,19 @@ def test_a_make_safe_line_is_refused(
     with pytest.raises(Refused, match=words) as refused:
         bench_.do(record_make_safe, **given)
     assert refused.value.field == field
+
+
+def test_a_check_is_read_within_the_instruments_range(engine: Engine) -> None:
+    """Its size counts, in the instrument's unit; a range of another measure says nothing."""
+    lab = a_lab(engine)
+    bench_ = lab.begin()
+    line = {"line_number": 3, "witness_id": lab.witness.id, "instrument_id": lab.multimeter_id}
+    set_on(lab, Instrument, lab.multimeter_id, range_least=0.0, range_most=200.0, unit="mV")
+
+    with pytest.raises(Refused, match="to 200 mV") as refused:
+        bench_.do(record_make_safe, reading=-0.3, **line)
+    assert refused.value.field == "reading"
+    bench_.do(record_make_safe, reading=-0.2, **line)
 
 
 def test_an_instrument_of_a_check_is_in_calibration_and_not_on_hold(engine: Engine) -> None:

@@ -84,12 +84,13 @@ def _makes_safe(machine: Machine) -> None:
     witness = lab.get(Person, lab.witness.id).login
     with Session(lab.engine) as session:
         lines = session.scalars(select(ChecklistLine).order_by(ChecklistLine.number)).all()
+    reads = {"V": lab.multimeter_id, "% vol": lab.detector_id}
     for line in lines:
         machine.enter(
             "make-safe",
             line_number=line.number,
             reading=None if line.unit is None else 0.1,
-            instrument=machine.mark(lab.multimeter_id) if line.needs_instrument else None,
+            instrument=machine.mark(reads[line.unit]) if line.needs_instrument else None,
             witness=witness if line.needs_witness else None,
         )
 

@@ -304,3 +304,29 @@ def test_the_place_asks_as_many_questions_of_a_high_stack_as_of_a_low_one(
         at.page("shorts")
 
     assert len(seen) == PLACE_STATEMENTS
+
+
+def test_a_test_made_otherwise_is_asked_about_and_kept_with_its_reason(
+    begin: Callable[..., Tester],
+) -> None:
+    """What was typed stays; only the button beside the reason keeps it, and the record says so."""
+    builder = begin()
+    typed = {"start_pressure": "70 kPa", "end_pressure": "69.98"}
+
+    asked = builder.leak(4, **typed)
+
+    said = words(asked.text)
+    assert asked.status_code == 422
+    assert "70 kPa gauge at the start; the set-up asks for 50 kPa ± 10 %" in said
+    assert 'value="70 kPa"' in asked.text
+    assert '<button type="submit" name="stands" value="stands">' in asked.text
+    assert "Not entered" not in said
+    assert "The design keeps no most pressure difference" in builder.page("leak-4")
+    assert "Membrane" not in builder.page("leak-3")
+    silent = builder.leak(4, **typed, stands="stands")
+    assert silent.status_code == 422
+    assert 'name="outside_because"' in silent.text
+    made = builder.leak(4, **typed, stands="stands", outside_because="the regulator stuck")
+    assert made.status_code == 303
+    record = words(builder.client.get(f"/records/{builder.number}").text)
+    assert "Kept: the regulator stuck" in record

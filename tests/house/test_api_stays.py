@@ -39,8 +39,8 @@ NEW: dict[str, str] = {
     ),
     r"POST /api/v1/records sends (closing|fixings_\w+\[\])\.note: string": "notes, as on paper",
     r"POST /api/v1/records sends lifted_off\[\]\.part_id: integer\|null": "a layer by its number",
-    r"POST /api/v1/records/.*/torque-readings sends outside_because: string": (
-        "the reason of a torque outside the tolerance"
+    r"POST /api/v1/records/.*/(torque-readings|leak-tests) sends outside_because: string": (
+        "the reason of a torque outside the tolerance, of a test otherwise than set up"
     ),
     r"POST .*/(torque-readings|\w+-(tests|checks)) query version: .*": (
         "refused where another entry came between"

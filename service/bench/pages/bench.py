@@ -62,6 +62,7 @@ from service.records.queries.working_piles import working_pile
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
+from service.store.arithmetic.instrument_units import kinds_that_read
 from service.store.changes.parts import add_scanned
 from service.store.queries.scans import Hit, resolve_to_fit
 
@@ -207,10 +208,13 @@ def _make_safe(
     wanted = page.form.raw("line_number") or asked.get("line", "")
     open_rows = [row for row in rows if row.entry is None]
     chosen = next((row for row in rows if str(row.asked.number) == wanted), None)
+    line = chosen or (open_rows[0] if open_rows else None)
     return replace(
         page,
-        line=chosen or (open_rows[0] if open_rows else None),
-        instruments=choices.instruments_to_choose(session),
+        line=line,
+        instruments=choices.instruments_to_choose(
+            session, *kinds_that_read(line.asked.unit if line else None)
+        ),
         people=choices.people_to_choose(session),
     )
 
@@ -394,7 +398,12 @@ FILL: dict[Place, Fill] = {
 router = APIRouter(prefix="/records/{record_id}")
 MOST_SIGNS = 8000
 ADDED = "added"
-NO_TEXTS = frozenset({"version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"})
+NO_TEXTS = frozenset(
+    {
+        *("version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"),
+        *("stands", "outside_because"),
+    }
+)
 
 
 @router.get("/bench")

@@ -133,17 +133,15 @@ def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
     )
 
 
-def instruments_to_choose(
-    session: Session, kind: InstrumentKind | None = None
-) -> tuple[tuple[int, str], ...]:
-    """Return instruments in use, by kind and mark. One statement."""
+def instruments_to_choose(session: Session, *kinds: InstrumentKind) -> tuple[tuple[int, str], ...]:
+    """Return instruments in use, of some kinds or all, by kind and mark. One statement."""
     statement = (
         select(Instrument.id, Instrument.label, Instrument.kind, Instrument.description)
         .where(Instrument.in_use)
         .order_by(Instrument.kind, Instrument.label_key)
     )
-    if kind is not None:
-        statement = statement.where(Instrument.kind == kind)
+    if kinds:
+        statement = statement.where(Instrument.kind.in_(kinds))
     return tuple(
         (row.id, f"{row.label}, {row.description or row.kind}")
         for row in session.execute(statement)

@@ -73,6 +73,7 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
         _maybe(name, "volume_per_cell_l", f"Volume of the {circuit} circuit a cell", "L"),
         _maybe(name, "test_pressure_kpa", f"Test pressure of the {circuit} circuit, gauge", "kPa"),
         _maybe(name, "running_pressure_kpa", f"Running pressure of the {circuit}, gauge", "kPa"),
+        _maybe(name, "test_band_percent", f"Band of the {circuit} test pressure, ±", "%"),
     )
 
 
@@ -84,6 +85,8 @@ def path_field(path: Path) -> Field:
 LEAK_FIELDS = (
     _words("leak_gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
     _maybe("leak", "path_length_mm", "Length of a leak's path", "mm", "A gasket's width, say."),
+    _maybe("leak", "hold_minutes", "Least hold of a leak test", "min"),
+    _maybe("leak", "most_across_kpa", "Most pressure difference across the membrane", "kPa"),
     *(field for circuit in CIRCUITS for field in circuit_fields(circuit)),
     *(path_field(path) for path in Path),
     _words("leak_limit_source", "Source of the limits of tightness"),
@@ -200,6 +203,8 @@ _OF: dict[str, str] = {
     "clamp_settling_minutes": "Empty: 30 min.",
     "clamp_pass_band_percent": "A nut outside it before the last pass is asked about. Empty: 25 %.",
     "leak_gas": "The limits hold for this gas; hydrogen is converted from it.",
+    "leak_hold_minutes": "A shorter hold is asked about. Empty: 5 min.",
+    "leak_most_across_kpa": "Between anode and cathode. Empty: the bench says that none is kept.",
     "leak_limit_source": "Such as a design note or a test report; needed with the limits.",
     "insulation_standard": "Such as the standard and its table; needed with the limits.",
     "shorts_least_ohm_cm2": "A cell below it counts as shorted.",
@@ -239,6 +244,7 @@ _ENDING: tuple[tuple[str, str], ...] = (
     ("_volume_per_cell_l", "So that a stack of any number of cells is known."),
     ("_test_pressure_kpa", "Above the air outside, not absolute."),
     ("_running_pressure_kpa", "Above the air outside; for what would leak of hydrogen."),
+    ("_test_band_percent", "A test that begins outside it is asked about. Empty: 10 %."),
     ("_ohm_per_volt", "Of the voltage the stack runs at."),
     ("_least_mohm", "Whatever the voltage is."),
     ("_stoichiometry", "Given by needed; more than 1."),

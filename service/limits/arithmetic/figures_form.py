@@ -103,7 +103,7 @@ def _leak(fields: Typed) -> LeakFigures | None:
             values = _values(fields, asked, f"leak_{circuit}_")
             circuits.append(_made(CircuitFigures, {"circuit": str(circuit), **values}, asked))
     limits = tuple(limit for path in Path for limit in _path_limit(fields, path))
-    values = {**_values(fields, LEAK_FIELDS[:2], "leak_"), "circuits": [], "limits": []}
+    values = {**_values(fields, LEAK_FIELDS[:4], "leak_"), "circuits": [], "limits": []}
     return replace(_made(LeakFigures, values, LEAK_FIELDS), circuits=tuple(circuits), limits=limits)
 
 
@@ -213,7 +213,7 @@ def _show(form: dict[str, str], made: object, fields: Sequence[Field], prefix: s
 
 
 def _show_leak(form: dict[str, str], leak: LeakFigures) -> None:
-    _show(form, leak, LEAK_FIELDS[:2], "leak_")
+    _show(form, leak, LEAK_FIELDS[:4], "leak_")
     for circuit in leak.circuits:
         _show(form, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
     for limit in leak.limits:

@@ -16,6 +16,10 @@ RATE_TEMPERATURE_K = 293.15
 RIG_SHARE = 0.1
 """What the rig alone may lose of the least limit; above, it should be mended first."""
 MOST_TEST_KPA = 500.0
+TEST_BAND_PERCENT = 10.0
+"""How far the pressure at the start may lie from a set-up's, ±, before anybody asks."""
+HOLD_MINUTES = 5.0
+"""How long a pressure is held at the least: below it the gas has not settled."""
 
 
 def mbar_l_s(rate_mol_s: float) -> float:
@@ -41,6 +45,7 @@ class CircuitFigures:
     volume_per_cell_l: float
     test_pressure_kpa: float
     running_pressure_kpa: float | None = None
+    test_band_percent: float = TEST_BAND_PERCENT
 
     def __post_init__(self) -> None:
         """Refuse what is no circuit."""
@@ -71,6 +76,20 @@ class CircuitFigures:
                 "running_pressure_kpa",
             )
 
+        within(
+            f"the band of the test pressure {name}",
+            self.test_band_percent,
+            "%",
+            0.1,
+            50.0,
+            "test_band_percent",
+        )
+
+    def may_be(self, kpa: float) -> bool:
+        """Say whether a test may begin at so many kPa gauge without a question."""
+        off = abs(kpa - self.test_pressure_kpa)
+        return off <= self.test_band_percent / 100 * self.test_pressure_kpa * (1 + 1e-9)
+
     def volume(self, cells: int) -> float:
         """Return the volume in L with so many cells."""
         return self.volume_l + cells * self.volume_per_cell_l
@@ -98,17 +117,24 @@ class PathLimit:
 
 @dataclass(frozen=True, slots=True)
 class LeakFigures:
-    """Test gas, circuits and limits. ``path_length_mm`` is that of a leak, a gasket's width say."""
+    """Test gas, circuits and limits. ``path_length_mm`` is that of a leak, a gasket's width say.
+
+    ``most_across_kpa`` is what the membrane bears between anode and cathode; None: not known.
+    """
 
     gas: str
     circuits: tuple[CircuitFigures, ...]
     limits: tuple[PathLimit, ...]
     path_length_mm: float = 3.0
+    hold_minutes: float = HOLD_MINUTES
+    most_across_kpa: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a gas no tightness is tested with, and what is named twice."""
         gas_named(self.gas)
         more_than_zero("the length of the leak's path", self.path_length_mm, "mm", "path_length_mm")
+        within("the least hold", self.hold_minutes, "min", 0.0, 1440.0, "hold_minutes")
+        self._check_membrane()
         for names in (
             [str(entry.circuit) for entry in self.circuits],
             [str(entry.path) for entry in self.limits],
@@ -116,6 +142,24 @@ class LeakFigures:
             for name in names:
                 if names.count(name) > 1:
                     raise Inconsistent(f"“{name}” is named twice.")
+
+    def _check_membrane(self) -> None:
+        if self.most_across_kpa is None:
+            return
+        more_than_zero(
+            "the most pressure difference across the membrane",
+            self.most_across_kpa,
+            "kPa",
+            "most_across_kpa",
+        )
+        for circuit in self.circuits:
+            above = circuit.test_pressure_kpa > self.most_across_kpa
+            if above and circuit.circuit is not Circuit.COOLANT:
+                raise Inconsistent(
+                    f"The {circuit.circuit} circuit is tested at {circuit.test_pressure_kpa:g} kPa,"
+                    f" more than the {self.most_across_kpa:g} kPa the membrane bears.",
+                    "most_across_kpa",
+                )
 
     @property
     def test_gas(self) -> Gas:

@@ -15,12 +15,13 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
 from service.records.changes import journal
-from service.records.changes.eligibility import instrument_to_use
+from service.records.changes.eligibility import instrument_to_use, refuse_beyond_range
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.tables import BuildPeriod, Moment, Stack
+from service.store.arithmetic.instrument_units import kinds_that_read
 
 AFTER_OPENING = (
     StepKind.OPENED,
@@ -49,7 +50,8 @@ def record_make_safe(
 
     A line recorded again counts as it was recorded last; the earlier entry stays. Without
     ``person_id`` the writer did it. Raises Refused for a reading above the limit (an exception is
-    then the way), and where instrument or witness are asked for and missing.
+    then the way) or beyond the instrument's range, for an instrument of a kind that does not read
+    the line's unit, and where instrument or witness are asked for and missing.
     """
     record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "The checklist belongs before the opening.")
@@ -66,7 +68,10 @@ def record_make_safe(
             str(trouble),
             "Bring it below, or record an exception by name and reason.",
         ) from trouble
-    used = instrument_to_use(work, record, instrument_id, at) if instrument_id else None
+    kinds = kinds_that_read(asked.unit)
+    used = instrument_to_use(work, record, instrument_id, at, kinds) if instrument_id else None
+    if used is not None and reading is not None:
+        refuse_beyond_range(used.instrument, "reading", reading, asked.unit or "", from_least=False)
     if asked.needs_instrument and used is None:
         raise Refused("instrument_id", "", f"line {line_number} asks for the instrument.")
     person = person_id or work.by.id

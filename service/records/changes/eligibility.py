@@ -19,6 +19,7 @@ from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, 
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instrument_units import beyond_range
 from service.store.changes.lots import take_item
 from service.store.queries.forbids import (
     Cause,
@@ -173,6 +174,25 @@ def instrument_to_use(
     _use_up(work, record, allowed)
     valid = calibration.id if calibration.is_valid else None
     return InstrumentUsed(instrument, valid, allowed[0])
+
+
+def refuse_beyond_range(
+    instrument: Instrument, field: str, value: float, unit: str, *, from_least: bool = True
+) -> None:
+    """Refuse a reading that its instrument cannot have shown; without a range nothing is known.
+
+    Without ``from_least`` a reading near nothing is one: only its size is held against the range.
+    """
+    least, most = instrument.range_least if from_least else None, instrument.range_most
+    value = value if from_least else abs(value)
+    if beyond_range(value, unit, least, most, instrument.unit or unit):
+        raise Refused(
+            field,
+            f"{value:g} {unit}",
+            f"{instrument.label} reads {'' if least is None else f'{least:g}'} to"
+            f" {'…' if most is None else f'{most:g}'} {instrument.unit}.",
+            "A reading in its range, or the instrument that was really used.",
+        )
 
 
 def give_back_concessions(work: Work, record: RebuildRecord, step: Step) -> None:

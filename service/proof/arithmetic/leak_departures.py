@@ -1,0 +1,67 @@
+"""What a test of tightness departs from: its set-up, and what the membrane bears.
+
+Pressures are gauge. Common practice, no source.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures
+from service.limits.arithmetic.leak_paths import Circuit, SetUp
+from service.proof.arithmetic.leak_tests import LeakTest
+
+BESIDE_THE_MEMBRANE = frozenset({Circuit.ANODE, Circuit.CATHODE})
+
+
+@dataclass(frozen=True, slots=True)
+class Departures:
+    """Sentences, and the figures they speak of, by name; empty for a test as it is set up."""
+
+    sentences: tuple[str, ...] = ()
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """All of it, in one line."""
+        return " ".join(self.sentences)
+
+
+def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
+    """Compare a test with the figures of its design; nothing departs where there are none."""
+    if figures is None:
+        return Departures()
+    sentences: list[str] = []
+    facts: dict[str, str] = {}
+    kpa = test.gauge_pressure_kpa
+    asked = pressure_of(figures, test.connected)
+    if asked is not None and not asked.may_be(kpa):
+        band = f"{asked.test_pressure_kpa:g} kPa ± {asked.test_band_percent:g} %"
+        facts |= {"pressure": f"{kpa:.4g} kPa", "pressure of the set-up": band}
+        sentences.append(f"{kpa:.4g} kPa gauge at the start; the set-up asks for {band}.")
+    if test.gas != figures.gas:
+        facts |= {"gas": test.gas, "gas of the set-up": figures.gas}
+        sentences.append(f"Tested with {test.gas}; the set-up asks for {figures.gas}.")
+    held = test.duration_min
+    if held is not None and held < figures.hold_minutes * (1 - 1e-9):
+        facts |= {"held": f"{held:.4g} min", "least hold": f"{figures.hold_minutes:g} min"}
+        sentences.append(
+            f"Held for {held:.4g} min; the set-up asks for at least {figures.hold_minutes:g} min."
+        )
+    most = figures.most_across_kpa
+    if most is not None and loads_membrane(test.connected) and kpa > most * (1 + 1e-9):
+        facts |= {"across the membrane": f"{kpa:.4g} kPa", "membrane bears": f"{most:g} kPa"}
+        sentences.append(
+            f"{kpa:.4g} kPa across the membrane; it bears at most {most:g} kPa: look for damage."
+        )
+    return Departures(tuple(sentences), facts)
+
+
+def pressure_of(figures: LeakFigures, set_up: SetUp) -> CircuitFigures | None:
+    """Return the circuit whose test pressure holds in a set-up: the least of those joined."""
+    known = [found for one in set_up.pressurised if (found := figures.circuit(one)) is not None]
+    return min(known, key=lambda circuit: circuit.test_pressure_kpa, default=None)
+
+
+def loads_membrane(set_up: SetUp) -> bool:
+    """Say whether anode and cathode stand at different pressures, the membrane between them."""
+    return len(BESIDE_THE_MEMBRANE & set(set_up.pressurised)) == 1
