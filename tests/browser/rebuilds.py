@@ -20,11 +20,13 @@ from service.platform.arithmetic.vocabulary import (
     Kind,
     ReadingKind,
     Stage,
+    Usability,
     Whereabouts,
 )
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands, Unloaded
 from service.stacks.tables import Layer
+from service.store.changes.part_axes import judge_part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
 from tests.browser.at_the_bench import the_tools
@@ -65,6 +67,7 @@ def a_rebuild(
     with Session(engine, expire_on_commit=False) as session:
         by = builder or builders.a_person(session, "builder", name=f"Mara Ilves {serial}")
         witness = builders.a_person(session, "builder", name=f"Ben Orr {serial}")
+        quality = known(session, builders.a_person(session, "quality", name=f"Qi Reyes {serial}"))
         tools = the_tools(session, driver)
         type_of_mea = builders.the_part_types(session).mea
         new_mea = builders.a_part(session, type_of_mea, serial=f"{serial}-NEW")
@@ -102,6 +105,14 @@ def a_rebuild(
             seen, cracked = (FindingEntry("hairline crack", 2, "at the air inlet"),), layer.label
         record.do(lift_off, end=End.FREE, findings=seen)
         lifted.append(layer.part)
+        if layer.kind is Kind.HALF_PLATE:
+            lab.do(
+                judge_part,
+                layer.part,
+                usability=Usability.ACCEPTED_USED,
+                reason="the crack does not reach a channel",
+                by=quality,
+            )
     for part in reversed(lifted):
         put = new_mea.id if part == old_mea.part else part
         record.do(put_on, end=End.FREE, part_id=put, facing=facings[part])
