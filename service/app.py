@@ -38,6 +38,7 @@ PAGES = (
     "service.overview.pages.setup",
     "service.people.pages.people",
     "service.people.pages.badges",
+    "service.people.pages.change_person",
     "service.records.pages.attachments",
     "service.store.pages.part_types",
     "service.store.pages.stiffness",

@@ -61,6 +61,10 @@ class Settings(BaseSettings):
     """Time signed in without any request, in minutes. Default: 120: lifting a stack off a bench
     takes longer than a desk's coffee break."""
 
+    bench_lock_minutes: float = Field(default=10, gt=0, le=1440)
+    """Time an enrolled shared tablet goes untouched before it asks for PIN or password again, in
+    minutes. Default: 10. What is typed stays."""
+
     sign_in_attempts: int = Field(default=5, ge=1, le=1000)
     """Wrong passwords for one login within the window before it must wait. Default: 5."""
 

@@ -1,11 +1,13 @@
 // Nothing typed is lost when the connection is. A form marked data-keep (and carrying an entry_key)
 // is kept in this tab while it is filled in; it is forgotten once the server has confirmed that very
 // key (cookie layerbook_saved, or a good answer to htmx). A send that failed is tried again with
-// the same one-time key, so that an entry which did arrive is not made twice.
+// the same one-time key, so that an entry which did arrive is not made twice. What is kept belongs to
+// whoever wrote it: on a shared tablet it is put back for that person only, and sent in no other name.
 "use strict";
 
 (() => {
   const PREFIX = "layerbook:";
+  const MINE = `${PREFIX}${document.body?.dataset.writer ?? ""}:`;
   const NEVER_KEPT = new Set(["entry_key", "form_token", "version"]);
   const PAUSES_S = [2, 4, 8, 15, 30];
   let failed = null; // { form, tries }
@@ -21,7 +23,7 @@
   };
 
   const keyOf = (form) => form.elements.namedItem("entry_key")?.value ?? "";
-  const placeOf = (form) => `${PREFIX}${location.pathname}#${form.id} ${form.getAttribute("action") ?? ""}`;
+  const placeOf = (form) => `${MINE}${location.pathname}#${form.id} ${form.getAttribute("action") ?? ""}`;
   const kept = (form) => form instanceof HTMLFormElement && form.matches("[data-keep]") && keyOf(form) !== "";
   const secret = (field) => field.type === "password" || field.type === "file" || field.type === "hidden";
 
@@ -71,6 +73,21 @@
     note.setAttribute("role", "status");
     note.textContent = "What you typed here before was not confirmed and has been put back. Check it and send it again.";
     form.prepend(note);
+  };
+
+  // Somebody else typed here and did not send it: it waits for them, and its author is named.
+  const sayWhoseIsKept = () => {
+    const writers = new Set();
+    for (const place of Object.keys(sessionStorage).filter((name) => name.startsWith(PREFIX) && !name.startsWith(MINE))) {
+      const [, writer, where] = place.match(/^layerbook:([^:]*):([^#]*)#/) ?? [];
+      if (writer && where === location.pathname) writers.add(writer);
+    }
+    if (writers.size === 0 || !document.body.dataset.writer) return;
+    const note = document.createElement("p");
+    note.className = "note";
+    note.setAttribute("role", "status");
+    note.textContent = `Not sent yet, and kept for its writer: what ${[...writers].join(" and ")} typed on this page.`;
+    document.getElementById("message")?.append(note);
   };
 
   const retry = () => {
@@ -128,6 +145,7 @@
   document.addEventListener("DOMContentLoaded", () => {
     forgetConfirmed();
     for (const form of document.querySelectorAll("form[data-keep]")) if (kept(form)) putBack(form);
+    sayWhoseIsKept();
     if (!navigator.onLine) say("No connection. What you type is kept here until it returns.");
   });
 })();

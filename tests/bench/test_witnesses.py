@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
+from service.people.changes import badges
 from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
@@ -135,3 +136,20 @@ def test_a_witness_types_their_password_on_the_page_of_whoever_works(
     assert (wrong.status_code, right.status_code) == (422, 303)
     assert "not your password" in wrong.text
     assert "not confirmed" not in builder.get(at).text
+
+
+def test_a_witness_confirms_by_pin_on_an_enrolled_tablet(engine: Engine) -> None:
+    """A PIN elsewhere, or on a tablet withdrawn since, confirms nothing."""
+    record = witnessed(engine)
+    lab, witness, pin = record.lab, record.lab.witness, "271828"
+    admin = lab.rows(lambda s: known(s, builders.a_person(s, "admin")))
+    lab.do(badges.choose_pin, witness.id, pin, password=builders.PASSWORD, by=witness)
+    tablet = lab.do(badges.enrol_tablet, "bench 2", password=builders.PASSWORD, by=admin)
+
+    with pytest.raises(Refused, match="enrolled tablet only"):
+        confirm(record, pin)
+    with pytest.raises(Refused, match="not your PIN"):
+        lab.do(confirm_witness, record.number, password="314159", tablet=tablet, by=witness)
+    lab.do(confirm_witness, record.number, password=pin, tablet=tablet, by=witness)
+
+    assert said(record) == [witness.name]

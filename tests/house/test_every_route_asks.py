@@ -20,6 +20,8 @@ PUBLIC = {
     ("GET", "/sign-in"),
     ("POST", "/first-start"),
     ("POST", "/sign-in"),
+    ("GET", "/change-person"),
+    ("POST", "/change-person"),
     ("POST", "/sign-out"),
     ("GET", "/health"),
     ("GET", "/favicon.ico"),

@@ -19,7 +19,7 @@ from service.bench.queries.rebuild_records import (
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
 from service.people.pages.signatures import signing
-from service.people.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me, tablet_secret
 from service.people.queries.people import person_at_work
 from service.planning.queries.plans import Progress, progress
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
@@ -191,7 +191,7 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
 
 @router.post("/{record_id}/witness")
 def witness(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Confirm as a witness named, who types their own password here, whoever is signed in."""
+    """Confirm as a witness named, who types their own password or PIN, whoever is signed in."""
     need(me, Act.READ)
     with form.collecting_errors():
         person_id = form.whole("witness_id") or 0
@@ -202,7 +202,7 @@ def witness(request: Request, me: Me, database: Database, form: Typed, record_id
         asked = signing(request, database, theirs, password)
         with asked, changing(database, theirs, key=form.key) as work:
             work.answer = f"/records/{record_id}"
-            confirm_witness(work, record_id, password=password)
+            confirm_witness(work, record_id, password=password, tablet=tablet_secret(request))
         return go_on(request, work.answer)
     return _record_page(request, database, record_id, form)
 

@@ -6,7 +6,8 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service.people.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me, came_from
+from service.people.queries.badges import BADGE
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
 from service.platform.pages.render import page
@@ -33,6 +34,11 @@ class ScanPage:
 def scan(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Open what a scanned or typed text stands for; offer a choice, or say that nothing does."""
     need(me, Act.READ)
+    if BADGE.fullmatch(badge := query.raw("text").strip().upper()):
+        came = came_from(request)
+        return RedirectResponse(
+            f"/change-person?badge={badge}&next={quote(came, safe='')}", status_code=303
+        )
     with reading(database) as session:
         scanned = resolve(session, query.raw("text"), year=now_utc().year)
         meant = () if scanned.hits else near(session, scanned, among=ANYTHING)

@@ -197,11 +197,12 @@ def forget_tries(session: Session, person_id: int) -> None:
     )
 
 
-def lock_session(session: Session, session_id: int, now: datetime | None) -> None:
+def lock_session(
+    session: Session, session_id: int, now: datetime | None, seen_at: datetime | None = None
+) -> None:
     """Lock a session until its person types PIN or password again; None unlocks it."""
-    session.execute(
-        update(SignInSession).where(SignInSession.id == session_id).values(locked_at=now)
-    )
+    values = {"locked_at": now} | ({"seen_at": seen_at} if seen_at else {})
+    session.execute(update(SignInSession).where(SignInSession.id == session_id).values(**values))
 
 
 def _of_oneself(work: Work, person_id: int, what: str) -> Person:

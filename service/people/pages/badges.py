@@ -15,7 +15,7 @@ from service.people.queries.people import KnownPerson
 from service.platform.arithmetic.matrix_code import matrix_code
 from service.platform.database import changing, reading
 from service.platform.drawings.matrix_code import matrix_code_drawing
-from service.platform.errors import NotFound
+from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
@@ -85,8 +85,7 @@ def choose_pin(request: Request, me: Me, database: Database, form: Typed, login:
     with form.collecting_errors():
         pin, password = form.raw("pin"), form.raw("pin_password")
         if pin != form.raw("pin_again"):
-            form.refuse("pin_again", "The two PINs differ.", "Type the new one twice.")
-        form.check()
+            raise Refused("pin_again", "", "the two PINs differ.", "Type the new one twice.")
         asked = signing(request, database, me, password)
         with asked, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}#bench"

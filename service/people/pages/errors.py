@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException as StarletteHTTPException
 from service.people.pages.signing_in import (
     OwnPasswordNeeded,
     SignInNeeded,
+    UnlockNeeded,
     came_from,
     engine_of,
     who_is,
@@ -29,7 +30,7 @@ from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
 from service.platform.pages.render import go_on, page, part, wants_part
-from service.platform.permissions import Act, roles_who_may
+from service.platform.permissions import ALLOWED_BY, Act, roles_who_may
 
 log = logging.getLogger("layerbook")
 
@@ -80,6 +81,8 @@ async def answer(request: Request, trouble: Exception) -> Response:
         return go_on(request, trouble.answer or "/stacks")
     if isinstance(trouble, SignInNeeded):
         return _to_sign_in(request, trouble)
+    if isinstance(trouble, UnlockNeeded):
+        return _to_unlock(request, trouble)
     if isinstance(trouble, OwnPasswordNeeded):
         return go_on(request, trouble.page)
     said = _said(request, trouble)
@@ -124,6 +127,8 @@ def _with_a_way_on(request: Request, refusal: errors.NotAllowed, said: ErrorPage
     if refusal.act in OF_ONESELF or me is None:
         return replace(said, back=back)
     act = Act(refusal.act)
+    if act not in ALLOWED_BY[me.entered]:
+        return replace(said, back=back)
     holds_a_role = me.roles.intersection(roles_who_may(act))
     with reading(engine_of(request)) as session:
         asking = who_may(session, act, but=me.id if holds_a_role else 0)
@@ -176,6 +181,13 @@ def _logged(request: Request, trouble: Exception) -> str:
 
 def _to_sign_in(request: Request, trouble: SignInNeeded) -> Response:
     address = f"/sign-in?next={quote(trouble.next_page, safe='/')}"
+    if wants_part(request):
+        return Response(status_code=401, headers={"HX-Redirect": address})
+    return RedirectResponse(address, status_code=303)
+
+
+def _to_unlock(request: Request, trouble: UnlockNeeded) -> Response:
+    address = f"/unlock?next={quote(trouble.next_page, safe='/')}"
     if wants_part(request):
         return Response(status_code=401, headers={"HX-Redirect": address})
     return RedirectResponse(address, status_code=303)

@@ -18,6 +18,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import Engine
 
+from service.people.changes.badges import forget_tries
 from service.people.changes.people import (
     FIRST,
     add_first_person,
@@ -37,7 +38,7 @@ from service.people.queries.people import (
     password_matches,
     signed_in_with,
 )
-from service.people.tables import Role
+from service.people.tables import Entered, Role
 from service.platform.database import changing, housekeeping, now_utc, reading
 from service.platform.errors import Busy, Refused
 from service.platform.pages.forms import Form, Typed, blank
@@ -49,7 +50,7 @@ from service.platform.pages.guard import (
     visit_cookie,
 )
 from service.platform.pages.render import page
-from service.platform.permissions import Person
+from service.platform.permissions import IN_BY, Person
 from service.settings import Settings
 
 SEEN_EVERY = timedelta(minutes=1)
@@ -80,6 +81,14 @@ class OwnPasswordNeeded(Exception):  # noqa: N818 - answered by a way to one's o
         super().__init__("Choose a password of your own first.")
 
 
+class UnlockNeeded(Exception):  # noqa: N818 - answered by a way to the form that unlocks
+    """Nobody touched this tablet for a while; ``next_page`` is where to go on afterwards."""
+
+    def __init__(self, next_page: str) -> None:
+        self.next_page = next_page
+        super().__init__("Type your PIN or password first.")
+
+
 def engine_of(request: Request) -> Engine:
     """Give the app's engine."""
     engine: Engine = request.app.state.engine
@@ -105,7 +114,14 @@ def who_is(request: Request) -> Person | None:
         signed_in = signed_in_with(session, secret, now, longest, idle)
     if signed_in is None:
         return None
-    if BY_ITSELF not in request.headers:
+    locks = signed_in.tablet_id is not None and signed_in.person.entered is not Entered.BADGE
+    lock_after = timedelta(minutes=settings.bench_lock_minutes)
+    request.state.session_id = signed_in.session_id
+    request.state.lock_after_s = int(lock_after.total_seconds()) if locks else 0
+    request.state.is_locked = locks and (
+        signed_in.locked_at is not None or now - signed_in.seen_at > lock_after
+    )
+    if BY_ITSELF not in request.headers and not request.state.is_locked:
         _note_seen(engine, signed_in)
     request.state.me, request.state.password = signed_in.person, signed_in.password
     request.state.told = _told(signed_in, now)
@@ -115,7 +131,8 @@ def who_is(request: Request) -> Person | None:
 def _told(signed_in: SignedIn, now: datetime) -> tuple[str, ...]:
     """Sentences which stand on every page of somebody."""
     password = signed_in.password.told(now) if signed_in.password else ""
-    return tuple(filter(None, [password, signed_in.announced]))
+    badge = IN_BY[Entered.BADGE] if signed_in.person.entered is Entered.BADGE else ""
+    return tuple(filter(None, [password, signed_in.announced, badge]))
 
 
 def signed_in(request: Request) -> Person:
@@ -127,6 +144,8 @@ def signed_in(request: Request) -> Person:
     own = f"/people/{person.login}"
     if password and password.must_change and request.url.path not in (own, f"{own}/password"):
         raise OwnPasswordNeeded(own)
+    if request.state.is_locked and request.url.path not in {"/unlock", "/lock"}:
+        raise UnlockNeeded(_page_to_return_to(request))
     return person
 
 
@@ -145,12 +164,13 @@ class SignInPage:
 @router.get("/sign-in")
 def show_sign_in(request: Request, database: Database, next: str = HOME) -> Response:  # noqa: A002
     """Show the sign-in form; on an empty database the form of the first person."""
-    if who_is(request):
+    me = who_is(request)
+    if me and me.entered is Entered.PASSWORD:
         return RedirectResponse(local_page(next), status_code=303)
     with reading(database) as session:
         if not anybody_is_known(session):
             return _first_page(request, blank(request))
-    ended = session_cookie(request.app.state.settings) in request.cookies
+    ended = me is None and session_cookie(request.app.state.settings) in request.cookies
     return _sign_in_page(request, SignInPage(blank(request), local_page(next), ended))
 
 
@@ -170,18 +190,30 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
         form.refuse("login", TOO_MANY, _wait(settings))
         return _sign_in_page(request, SignInPage(form, next_page), 429)
     right = password_matches(credential, password)
-    secret, browser = secrets.token_urlsafe(32), browser_of(request)
+    secret, browser, tablet = (
+        secrets.token_urlsafe(32),
+        browser_of(request),
+        tablet_at_hand(request),
+    )
     with housekeeping(database) as session:
         note_attempt(session, login, address, now, succeeded=right)
         old = request.cookies.get(session_cookie(settings))
         if right and credential:
             if old:
                 end_session(session, old, now)
-            begin_session(session, credential.person_id, secret, now, browser)
+            begin_session(
+                session,
+                credential.person_id,
+                secret,
+                now,
+                browser,
+                tablet_id=tablet.id if tablet else None,
+            )
+            forget_tries(session, credential.person_id)
     if not right:
         form.refuse("login", "login and password do not belong together", "Type both once more.")
         return _sign_in_page(request, SignInPage(form, next_page), 422)
-    return _signed_in(settings, secret, next_page, browser)
+    return signed_in_answer(settings, secret, next_page, browser)
 
 
 @router.post("/first-start")
@@ -195,7 +227,7 @@ def add_first(request: Request, database: Database, form: Typed) -> Response:
         with changing(database, FIRST, now=now) as work:
             person_id = add_first_person(work, code, login, name, more, password=password)
             begin_session(work.session, person_id, secret, now, browser)
-        return _signed_in(request.app.state.settings, secret, FIRST_STEPS, browser)
+        return signed_in_answer(request.app.state.settings, secret, FIRST_STEPS, browser)
     return _first_page(request, form)
 
 
@@ -272,7 +304,9 @@ def came_from(request: Request) -> str:
 
 
 def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:
-    response = _visited(request, "people/signing_in/sign_in.html", context, status)
+    on_tablet = {"on_tablet": tablet_at_hand(request) is not None}
+    given = {"form": context.form, "next": context.next, "ended": context.ended} | on_tablet
+    response = visited(request, "people/signing_in/sign_in.html", given, status)
     if status == 429:
         settings: Settings = request.app.state.settings
         response.headers["Retry-After"] = str(int(settings.sign_in_window_minutes * 60))
@@ -281,7 +315,7 @@ def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> R
 
 def _first_page(request: Request, form: Form) -> Response:
     context = {"form": form, "roles": MORE_ROLES}
-    return _visited(request, "people/signing_in/first_start.html", context, form.status)
+    return visited(request, "people/signing_in/first_start.html", context, form.status)
 
 
 def tablet_at_hand(request: Request) -> TabletAtHand | None:
@@ -310,7 +344,8 @@ def browser_of(request: Request) -> str:
     return known if 20 <= len(known) <= 100 else secrets.token_urlsafe(32)
 
 
-def _signed_in(settings: Settings, secret: str, next_page: str, browser: str) -> Response:
+def signed_in_answer(settings: Settings, secret: str, next_page: str, browser: str) -> Response:
+    """Lead on with the cookies of a session just begun."""
     response = RedirectResponse(next_page, status_code=303)
     longest_s = int(settings.session_hours * 3600)
     _set_cookie(response, settings, session_cookie(settings), secret, longest_s)
@@ -319,8 +354,8 @@ def _signed_in(settings: Settings, secret: str, next_page: str, browser: str) ->
     return response
 
 
-def _visited(request: Request, template: str, context: object, status: int) -> Response:
-    """A page for somebody not signed in, whose form is bound to this browser."""
+def visited(request: Request, template: str, context: object, status: int) -> Response:
+    """Render a page for somebody not signed in, whose form is bound to this browser."""
     settings: Settings = request.app.state.settings
     known = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
     visit = "" if known else begin_visit(request)

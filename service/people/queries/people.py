@@ -279,7 +279,7 @@ def signed_in_with(
 
     One statement; a person shut out meanwhile is not signed in any more.
     """
-    statement = (
+    statement: Any = (  # more columns than Select has types for
         select(
             SignInSession.id.label("session_id"),
             SignInSession.seen_at,

@@ -26,7 +26,7 @@ LOGS = re.compile(r"(?:/api/v1)?/stacks/.+/runs")
 SWEEPS = re.compile(r"/api/v1/stacks/.+/sweeps")
 """Where the API takes files: everything else it takes is JSON."""
 MOST_MB_WITHOUT_FILES = 1
-SIGNING = frozenset({"/sign-in", "/sign-out", "/first-start"})
+SIGNING = frozenset({"/sign-in", "/sign-out", "/first-start", "/change-person"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
 MEGABYTE = 1024 * 1024

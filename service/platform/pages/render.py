@@ -25,7 +25,7 @@ from markupsafe import Markup
 from service.people.queries.people import who_may
 from service.platform import permissions
 from service.platform.database import reading
-from service.platform.pages.guard import FORM_TOKEN, form_token
+from service.platform.pages.guard import FORM_TOKEN, form_token, tablet_cookie
 from service.platform.permissions import Act, Answer, Person, RecordFacts
 from service.settings import Settings
 
@@ -33,7 +33,20 @@ THIN_SPACE = "\u2009"
 UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
 SAVED_COOKIE = "layerbook_saved"
 GIVEN = frozenset(
-    {"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "notices", "static", "zone"}
+    {
+        "Act",
+        "ask",
+        "csrf_field",
+        "here",
+        "lab_name",
+        "lock_after_s",
+        "may",
+        "me",
+        "notices",
+        "on_shared_tablet",
+        "static",
+        "zone",
+    }
 )
 
 
@@ -163,6 +176,8 @@ def _given(request: Request) -> dict[str, Any]:
         "ask": ask,
         "csrf_field": field,
         "here": request.url.path,
+        "lock_after_s": getattr(request.state, "lock_after_s", 0) if me else 0,
+        "on_shared_tablet": tablet_cookie(request.app.state.settings) in request.cookies,
         "notices": getattr(request.state, "told", ()),
     }
 

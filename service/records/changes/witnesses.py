@@ -1,6 +1,6 @@
-"""The word of a witness: with their own password, while the record is being written."""
+"""The word of a witness: with their own password or PIN, while the record is being written."""
 
-from service.people.changes.people import check_password
+from service.people.changes.badges import check_word
 from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, Refused
@@ -10,8 +10,10 @@ from service.records.queries.records import to_witness
 from service.records.tables import RebuildRecord, RecordState, WitnessConfirmation
 
 
-def confirm_witness(work: Work, record_id: int, *, password: str) -> int:
+def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = "") -> int:
     """Confirm, as a witness named, all lines written down until now; give the confirmation's id.
+
+    ``password`` may be their PIN on the enrolled tablet whose secret is given.
 
     Raises NotAllowed for whoever is not named as a witness, Refused for a wrong password, where
     nothing waits for it, and once the record is handed in.
@@ -34,7 +36,7 @@ def confirm_witness(work: Work, record_id: int, *, password: str) -> int:
         )
     if not mine.waits:
         raise Refused("record", f"record {record_id}", "you confirmed all of it already.")
-    check_password(work, password)
+    check_word(work, password, tablet)
     row = WitnessConfirmation(record_id=record_id, person_id=work.by.id, confirmed_at=work.now)
     work.session.add(row)
     work.session.flush()
