@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import segno
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 from sqlalchemy import Engine
@@ -13,6 +12,7 @@ from service.bench.pages.bench import read_facts
 from service.bench.pages.paper_lines import OnSheet, Paper, PaperLine, Section, paper_of, sheets
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
+from service.platform.drawings.codes import draw_code
 from service.platform.errors import Repeated
 from service.platform.pages.forms import ENTRY_KEY, Form, Typed, blank
 from service.platform.pages.render import go_on, page
@@ -49,9 +49,7 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     with reading(database) as session:
         paper = paper_of(session, record_id)
     address = f"{request.base_url}records/{record_id}"
-    code = segno.make(address, error="m", micro=False).svg_inline(
-        omitsize=True, border=2, svgclass="code", lineclass=None, dark="#000", light="#fff"
-    )
+    code = draw_code(address, f"Code of record {record_id}")
     prints = request.query_params.get("print") == "yes"
     shown = PaperSheets(paper, sheets(paper.sections), Markup(code), prints)  # noqa: S704
     return page(request, "bench/paper/sheets.html", shown)

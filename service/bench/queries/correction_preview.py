@@ -189,7 +189,7 @@ def _closings(
     )
     return replace(
         found,
-        rows=(*found.rows, *(Follows(*row) for row in rows)),
+        rows=(*found.rows, *(Follows(what, was, then) for what, was, then in rows)),
         notes=(*found.notes, note),
     )
 
