@@ -223,7 +223,7 @@ def add_person(
             "like_name",
             name,
             f"{', '.join(known)} is here already, with a like name or the same mail.",
-            "One person needs one account; two people are told apart by their logins.",
+            "One person needs one account. Say so below if this is somebody else.",
             answers={"another": "This is somebody else"},
             facts={"known": ", ".join(known)},
         )
