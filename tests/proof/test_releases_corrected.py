@@ -19,6 +19,7 @@ from service.closing.changes import read_torque
 from service.closing.queries.closing_results import KeptResult, kept_results
 from service.closing.tables import ClosingResult
 from service.operation.migrating import triggers
+from service.overview.queries.columns import NeedKind
 from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
@@ -250,6 +251,7 @@ def test_the_preview_says_what_the_closing_will_be(stack: Released, of: Correcti
     assert (len(done) > 1) is (of in {OF.TORQUE, OF.TORQUE_INSTRUMENT})
 
 
+@pytest.mark.both_engines
 def test_the_preview_says_what_another_part_makes_of_the_closing(stack: Released) -> None:
     fact = stack.fact(OF.LAYER_PART, kind=Kind.MEA)
     stack.lab.rows(lambda s: a_thick_part(s, fact.details.part_type_id))
@@ -261,6 +263,11 @@ def test_the_preview_says_what_another_part_makes_of_the_closing(stack: Released
     done = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
     assert len(done) > 1
     assert [row for row in before if row.before != row.after] == done
+    assert stack.states == {"not released"}
+    with reading(stack.lab.engine) as session:
+        (row,) = floor(session, stack.a_person(Role.SUPERVISOR), stack.lab.now).rows
+    again = [need.sentence for need in row.needs if need.kind is NeedKind.RELEASE_AGAIN]
+    assert again == [f"Build 2: release again. Correction {number} ended its release."]
 
 
 def a_thick_part(session: Session, part_type_id: int) -> None:
