@@ -240,13 +240,17 @@ def test_the_preview_says_what_the_closing_will_be(stack: Released, of: Correcti
     number = stack.correction_of(of)
     with reading(stack.lab.engine) as session:
         rows_before = session.scalar(select(func.count(ClosingResult.id)))
-    before = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
+    shown = stack.preview(number)
+    before = [row for row in shown.rows if row.what.startswith("closing of record")]
 
     stack.decide(number)
 
     done = [row for row in stack.preview(number).rows if row.what.startswith("closing of record")]
     assert [row for row in before if row.before != row.after] == done
     assert rows_before == 1
+    assert not [row for row in before if f"record {stack.bench.number}" not in row.what]
+    (note,) = [note for note in shown.notes if "computed anew" in note]
+    assert note.startswith(f"The closing of record {stack.bench.number} is")
     assert any(CLAMP in row.what for row in before)
     assert (len(done) > 1) is (of in {OF.TORQUE, OF.TORQUE_INSTRUMENT})
 
@@ -266,8 +270,9 @@ def test_the_preview_says_what_another_part_makes_of_the_closing(stack: Released
     assert stack.states == {"not released"}
     with reading(stack.lab.engine) as session:
         (row,) = floor(session, stack.a_person(Role.SUPERVISOR), stack.lab.now).rows
-    again = [need.sentence for need in row.needs if need.kind is NeedKind.RELEASE_AGAIN]
-    assert again == [f"Build 2: release again. Correction {number} ended its release."]
+    (again,) = [need for need in row.needs if need.kind is NeedKind.RELEASE_AGAIN]
+    assert again.sentence == f"Build 2: release again. Correction {number} ended its release."
+    assert again.since == stack.lab.now - timedelta(hours=1)
 
 
 def a_thick_part(session: Session, part_type_id: int) -> None:

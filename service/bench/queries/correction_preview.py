@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.bench.queries.correction_effects import (
@@ -40,6 +40,7 @@ from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
 from service.platform.tables import AuditEntry
+from service.records.tables import RebuildRecord
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
@@ -90,7 +91,12 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
     if as_found or fact.of is CorrectionOf.OPENED_AT:
         return found
-    of_record = or_(Build.record_id == record.record_id, Build.id == record.base_build_id)
+    found_closed = exists().where(
+        RebuildRecord.id == record.record_id,
+        RebuildRecord.base_build_id == Build.id,
+        RebuildRecord.opened_at.is_(None),
+    )
+    of_record = or_(Build.record_id == record.record_id, found_closed)
     reached = set(session.scalars(select(Build.id).where(of_record)))
     instead = Instead()
     if isinstance(details, TorqueFacts):
@@ -180,10 +186,12 @@ def _closings(
     rows = closing_rows(newest, closing(computed_anew(newest, ground)))
     numbers = sorted(each.record_id for each in kept)
     records = ", ".join(str(number) for number in numbers)
-    of = f"records {records} are" if len(numbers) > 1 else f"record {records} is"
+    of = f"closing of record {records} is"
+    if len(numbers) > 1:
+        of = f"closings of records {records} are"
     others = f" Shown is that of record {newest.record_id}." if len(numbers) > 1 else ""
     note = (
-        f"The closing of {of} computed anew with the limits of then and kept beside what was"
+        f"The {of} computed anew with the limits of then and kept beside what was"
         f" handed in; verdicts are judged from the newest.{others} Tests of the closed stack keep"
         " their verdicts."
     )

@@ -56,7 +56,9 @@ class KeptResult:
     @property
     def computed_when(self) -> str:
         """At hand-in or for which correction, in words."""
-        return f"of correction {self.correction_id}" if self.correction_id else "of hand-in"
+        if self.correction_id:
+            return f"as kept for correction {self.correction_id}"
+        return "as kept at hand-in"
 
     @property
     def holds(self) -> bool:

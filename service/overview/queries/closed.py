@@ -173,7 +173,7 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
 
 
 def _release_again(whole: bool) -> Any:
-    """Subject: the build. Other: its record. Note: the correction that ended its last release."""
+    """Subject: the build. Other: its record. Note: the correction that ended its release; when."""
     at = released_at()
     ended_by = corrected_since(at, Build, BuildPeriod)
     return (
@@ -183,8 +183,8 @@ def _release_again(whole: bool) -> Any:
             whole=whole,
             subject_id=Build.id,
             other_id=Build.record_id,
-            at=at,
-            note=cast(_first(ended_by), Text()),
+            at=type_coerce(_first(ended_by, 1), UtcDateTime),
+            note=cast(_first(ended_by, 0), Text()),
         )
         .select_from(Build)
         .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
@@ -198,10 +198,10 @@ def _release_again(whole: bool) -> Any:
     )
 
 
-def _first(corrections: Any) -> Any:
-    """The number of the first of these corrections."""
-    number = corrections.selected_columns[0]
-    return corrections.with_only_columns(func.min(number)).scalar_subquery()
+def _first(corrections: Any, column: int) -> Any:
+    """The least of a column of these corrections."""
+    least = func.min(corrections.selected_columns[column])
+    return corrections.with_only_columns(least).scalar_subquery()
 
 
 def _ran(closed: Any) -> Any:

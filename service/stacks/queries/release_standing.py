@@ -150,10 +150,10 @@ def builds_corrected(session: Session, correction_id: int) -> tuple[tuple[int, i
 
 
 def corrected_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
-    """Return the corrections of a build approved after a time and before it was opened."""
+    """Return the corrections of a build approved after a time and before its opening; and when."""
     correction, record, decision = aliased(Correction), aliased(RebuildRecord), aliased(Decision)
     approved = (
-        select(correction.id)
+        select(correction.id, decision.at)
         .join(record, record.id == correction.record_id)
         .join(decision, decision.correction_id == correction.id)
         .where(
