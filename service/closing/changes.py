@@ -416,7 +416,7 @@ def _deviation(
         return None
     because = ask_whether_it_stands(
         answered,
-        value=read.typed,
+        value="",
         reason=" ".join(filter(None, (text, hint))),
         right="Look at the driver and read the nut again.",
         words="It stands: keep it as a deviation",
@@ -429,8 +429,8 @@ def _deviation(
 def _was_unloaded(typed: str) -> Question:
     return Question(
         "unloaded_first",
-        "",
-        f"{typed} is above the last target: was the stack unloaded first?",
+        typed,
+        "is above the last target: say whether the stack was unloaded first.",
         "Backing the nut off does not undo it: unload evenly, then run all passes again.",
         answers=UNLOADED,
         facts={"value": typed},

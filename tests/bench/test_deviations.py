@@ -123,7 +123,7 @@ def test_above_the_last_target_it_is_asked_what_was_done_first(opened: Bench, nu
     asked = [each for each in together.value.refusals if isinstance(each, Question)]
     assert [each.key for each in asked] == ["stands", "unloaded_first"]
     assert list(asked[1].answers) == ["yes", "no"]
-    with pytest.raises(Question, match="was the stack unloaded first"):
+    with pytest.raises(Question, match="say whether the stack was unloaded first"):
         read(opened, 10.0, number, **STAYS)
 
     no = read(opened, 10.0, number, **STAYS, unloaded_first=Unloaded.NO)
