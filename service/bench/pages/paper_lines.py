@@ -34,7 +34,7 @@ from service.store.arithmetic.instrument_kinds import InstrumentKind
 
 ROWS = 19
 """Rows of one A4 sheet, 10.5 mm each; a heading with its column heads takes two."""
-SIGNS = 84
+SIGNS = 64
 """Signs of a line's words that one row takes."""
 SPARE_FIXINGS, SPARE_LAYERS = 4, 12
 
