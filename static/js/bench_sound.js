@@ -41,9 +41,16 @@
     show();
     play(TONES.right);
   });
+  let benchSeen = null; // one tone for each answer, not for what is counted after it
   document.addEventListener("htmx:after:swap", () => {
+    const bench = document.getElementById("bench");
+    if (bench === benchSeen) return;
+    benchSeen = bench;
     const answer = document.querySelector("#bench .answer.right, #bench .answer.wrong");
     if (answer) play(answer.matches(".right") ? TONES.right : TONES.wrong);
   });
-  document.addEventListener("DOMContentLoaded", show);
+  document.addEventListener("DOMContentLoaded", () => {
+    benchSeen = document.getElementById("bench");
+    show();
+  });
 })();

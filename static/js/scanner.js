@@ -107,11 +107,19 @@
   };
 
   // After a part of the page was renewed the cursor returns to the field that waits.
+  // What is counted beside it comes later, and leaves what is typed meanwhile alone.
+  let benchSeen = null;
   document.addEventListener("htmx:after:swap", () => {
+    const bench = document.getElementById("bench");
+    if (bench && bench === benchSeen) return;
+    benchSeen = bench;
     const field = document.querySelector("#bench [autofocus]") || document.querySelector("[data-cursor]:not([disabled])");
     const here = document.activeElement;
     if (field && (!here || here === document.body || !here.isConnected)) field.focus();
     markRefused();
   });
-  document.addEventListener("DOMContentLoaded", () => requestAnimationFrame(markRefused));
+  document.addEventListener("DOMContentLoaded", () => {
+    benchSeen = document.getElementById("bench");
+    requestAnimationFrame(markRefused);
+  });
 })();

@@ -10,10 +10,11 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Usability
 from service.records.tables import Step, StepKind
 from service.stacks.tables import Layer
 from service.store.arithmetic.instrument_kinds import InstrumentKind
-from service.store.tables import Part
+from service.store.tables import Hold, Part
 from tests import builders
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows
 
@@ -146,6 +147,44 @@ def test_a_deeper_layer_scanned_offers_the_way_down_to_it(at_bench: AtTheBench) 
 
     assert answer.status_code == 422
     assert f"{layers[1].serial} lies 2 layers in: lift off down to it" in plain(answer.text)
+
+
+def test_what_is_open_is_counted_on_every_page_from_the_first_minute(
+    app: Any, signed_in_client: Callable[..., Any]
+) -> None:
+    """Parts held deep in the pile count before anything is opened; a scan's answer counts after."""
+
+    def make(session: Session) -> None:
+        design = builders.a_design(session, pattern=builders.the_pattern(session))
+        builders.a_stack(session, cells=2, serial="TARN-001", design=design, meter_hours=100.0)
+        half_plate = session.scalars(select(Part).where(Part.serial.startswith("H-"))).first()
+        assert half_plate
+        by = builders.a_person(session, "quality")
+        session.add(
+            Hold(
+                part_id=half_plate.id,
+                reason="dropped",
+                placed_by_id=by.id,
+                placed_at=builders.START,
+            )
+        )
+        half_plate.usability = Usability.ON_HOLD
+
+    rows(app, make)
+    client = signed_in_client("builder", name="Mara Ilves")
+    begun = {"stack": "TARN-001", "kind": "rebuild", "reason": "cell 2", "worked": client.person_id}
+    answer = client.post("/records/new", data={**begun, "performed_from": "2026-03-01T08:00"})
+    bench = AtTheBench(app, client, int(answer.headers["location"].split("/")[2]))
+    counted = "Open before hand-in: <b>4</b>"
+
+    assert all(counted in bench.page(at=place) for place in ("make-safe", "torque", "closing"))
+    assert bench.page(at="handing-in").count('class="act">✕') == 4
+    bench.open()
+    lifted = bench.post("lift", part_id=bench.outermost(), condition="none seen", headers=HTMX).text
+    later = f"/records/{bench.number}/open"
+    assert f'hx-get="{later}" hx-trigger="load"' in lifted
+    assert "Open before hand-in: <b>" in client.get(later, headers=HTMX).text
+    assert client.get(later).headers["location"].endswith("?at=handing-in")
 
 
 def torque(bench: AtTheBench, **typed: Any) -> None:
