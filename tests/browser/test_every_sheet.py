@@ -89,6 +89,7 @@ PAGES = {
         "/part-types/{type}",
         "/part-types/{type}/edit",
         "/part-types/{type}/stiffness",
+        "/proposals/{proposal}",
     ),
     "lots and holds": (
         "/lots",
@@ -219,6 +220,7 @@ NO_PAGES = {
     "/designs/{design_id}/design.toml",
     "/runs/{run_id}/file",
     "/parts/{part_id}/life.csv",
+    "/here",
 }
 LOOKED_AT_ELSEWHERE = {
     "/sign-in",
@@ -228,6 +230,8 @@ LOOKED_AT_ELSEWHERE = {
     "/stacks/{serial:path}/sweeps/{token}",
     "/runs/{run_id}/open-circuit",
     "/runs/uploads/{token}",
+    "/change-person",
+    "/unlock",
 }
 
 
@@ -297,6 +301,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "type": types.mea.id,
         "lot": lot.id,
         "hold": hold,
+        "proposal": rule,
         "handed_in": handed_in.number,
         "torque": torque.subject_id,
         "begun": begun.number,

@@ -25,7 +25,7 @@ from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known, voided
-from tests.bench.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture
+from tests.bench.corrections.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture
 from tests.bench.test_handing_in import rebuild, sent_back_and_taken_up, supervisor
 from tests.found_by_index import read_whole
 from tests.generate.test_generate import NOW, OWNER

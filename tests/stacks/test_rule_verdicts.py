@@ -17,7 +17,7 @@ from service.stacks.changes.hours import read_hours
 from service.stacks.tables import Build, Moment
 from service.taps.changes import write_tap_map
 from tests import builders
-from tests.bench.test_corrections import Desk, desk, the_mea
+from tests.bench.corrections.test_corrections import Desk, desk, the_mea
 from tests.builders import FIRST_CLOSING
 from tests.life.mea_reading import ReadStack, a_read_stack
 from tests.proposing import put_in_force
