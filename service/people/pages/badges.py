@@ -12,9 +12,8 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me, keep_tablet, tablet_at_hand
 from service.people.queries.badges import KnownTablet, TabletAtHand, keys_of, tablets
 from service.people.queries.people import KnownPerson
-from service.platform.arithmetic.matrix_code import matrix_code
 from service.platform.database import changing, reading
-from service.platform.drawings.matrix_code import matrix_code_drawing
+from service.platform.drawings.codes import draw_code
 from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
@@ -61,7 +60,7 @@ def show_badge(request: Request, me: Me, database: Database, login: str) -> Resp
     if code is None:
         raise NotFound("badge", login)
     drawing = Markup(  # noqa: S704 - drawn by us
-        matrix_code_drawing(matrix_code(code), title=f"Badge of {person.name}: {code}")
+        draw_code(code, f"Badge of {person.name}: {code}")
     )
     return page(request, "people/badge.html", BadgePage(person, code, drawing))
 
