@@ -156,7 +156,7 @@ def test_a_whole_rebuild_with_everything_that_goes_wrong(
     page = other
     for _part, code, facing in back[gasket_at + 2 :]:
         put_on(bench, code, facing)
-    expect(bench.next).to_contain_text("The pile is complete")
+    expect(bench.next).to_contain_text("All layers are on")
     look(page, "complete")
 
     # Nuts in their order; one outside the tolerance is asked about.

@@ -52,6 +52,11 @@ def described(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -
 
 
 OPERATIONS = (
+    "GET /api/v1/holds",
+    "GET /api/v1/holds/{hold_id}",
+    "POST /api/v1/holds",
+    "POST /api/v1/holds/{hold_id}/lifting",
+    "POST /api/v1/concessions",
     "GET /health",
     "GET /api/v1/floor",
     "GET /api/v1/stacks",

@@ -523,14 +523,20 @@ def test_what_tests_leave_open_is_remarked_at_hand_in(engine: Engine) -> None:
     stack = a_closed_stack(engine, kind=RecordKind.REBUILD)
     stack.bench.open()
     stack.bench.do(close_stack, closed_at=NOW - timedelta(minutes=30))
-    every = (
-        "Not tested: leak anode to outside, leak cathode to outside, leak coolant to outside, leak"
-        " between anode and cathode, leak between anode and coolant, leak between cathode and"
-        " coolant, insulation tie rods to plates, dry, insulation tie rods to plates, with coolant,"
-        " insulation plates to ground, dry, insulation plates to ground, with coolant, shorts of"
-        " cells."
+    wanted = (
+        "leak anode to outside",
+        "leak cathode to outside",
+        "leak coolant to outside",
+        "leak between anode and cathode",
+        "leak between anode and coolant",
+        "leak between cathode and coolant",
+        "insulation tie rods to plates, dry",
+        "insulation tie rods to plates, with coolant",
+        "insulation plates to ground, dry",
+        "insulation plates to ground, with coolant",
+        "shorts of cells",
     )
-    assert remarks(stack) == [every]
+    assert remarks(stack) == [f"Not tested: {what}." for what in wanted]
 
     stack.all()
     assert remarks(stack) == []

@@ -172,7 +172,8 @@ def test_what_the_record_said_stays_readable(desk: Desk) -> None:
         of_record = corrections_of_records(session, [desk.first])[desk.first]
     assert (told.old_value, told.new_value) == (fact.old_value, "M-77")
     assert told.reason == "label worn, 77 read as 71"
-    assert (told.written_by, told.decided_by, told.state) == ("Jo Hale", "Ines Falk", "approved")
+    signed = [f"{who.name} ({who.login})" for who in (desk.proposer, desk.decider)]
+    assert [told.written_by, told.decided_by, told.state] == [*signed, "approved"]
     assert told.holds
     assert of_record == (told,)
 
