@@ -17,7 +17,7 @@ from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_tools
 
 HTMX = {"hx-request": "true"}
-PLACE_STATEMENTS = 47
+PLACE_STATEMENTS = 36
 
 
 class Tester:

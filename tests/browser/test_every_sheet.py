@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Sequence
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -238,6 +239,12 @@ LOOKED_AT_ELSEWHERE = {
 @pytest.fixture(scope="session")
 def sheets(lab: Engine) -> dict[str, Any]:
     """A laboratory with something on every page; what the addresses of the pages need."""
+    return _sheets(lab)
+
+
+@cache
+def _sheets(lab: Engine) -> dict[str, Any]:
+    # a second module may ask for the fixture, and the laboratory is made once
     corrected = a_rebuild(lab, "TARN-ES1", cells=3, lot="M-ES1")
     misread(corrected)
     handed_in = a_rebuild(lab, "TARN-ES2")

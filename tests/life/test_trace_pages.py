@@ -40,7 +40,7 @@ def test_the_trace_tells_the_whole_story_on_one_page(
 
     assert "Trace of MEA MEA-7" in page
     first, second = page.split("1. Stack TEL-1 , build 1")[1].split("2. Stack TEL-1 , build 2")
-    assert "Worked on it Bo Lund Witnessed Wim Oke Approved by The supervisor" in first
+    assert "Worked on it Bo Lund Witnessed Wim Oke (named, not confirmed) Approved by" in first
     assert "not approved" in second
     assert "found out of tolerance afterwards" in first
     assert "−7.5 % of the reading" in first

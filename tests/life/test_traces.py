@@ -87,9 +87,9 @@ def test_a_trace_tells_who_built_with_what_and_who_approved(engine: Engine) -> N
         assert (one.at_work.written_by, one.at_work.worked, one.at_work.witnessed) == (
             "Bo Lund",
             ("Bo Lund",),
-            ("Wim Oke",),
+            ("Wim Oke (named, not confirmed)",),
         )
-        assert one.approved_by == "The supervisor"
+        assert one.approved_by == "The supervisor (the-supervisor)"
         assert two.approved_by is None
         assert [rod.torque_nm for rod in one.torques.rods] == [9.0] * 4  # type: ignore[union-attr]
         assert next((label, f.condition) for label, f in one.findings) == ("MEA-7", "pinhole")

@@ -59,13 +59,23 @@ def test_the_first_person_is_an_admin_and_the_trail_says_who_added_them(
 def test_the_second_is_a_builder_unless_said_otherwise(run: Run, folder: Path) -> None:
     """Roles may be several."""
     add_kim(run)
-    words = ("person", "add", "--name", "Ada", "--password-stdin", "--login")
+    words = ("person", "add", "--password-stdin", "--login")
 
-    run(*words, "ada", typed=f"{PASSWORD}\n")
-    run(*words, "bo", "--role", "quality", "--role", "supervisor", typed=f"{PASSWORD}\n")
+    run(*words, "ada", "--name", "Ada", typed=f"{PASSWORD}\n")
+    run(
+        *words,
+        "bo",
+        "--name",
+        "Bo",
+        "--role",
+        "quality",
+        "--role",
+        "supervisor",
+        typed=f"{PASSWORD}\n",
+    )
 
-    roles = found(folder, select(PersonRole.role).order_by(PersonRole.person_id, PersonRole.role))
-    assert roles == [Role.ADMIN, Role.BUILDER, Role.QUALITY, Role.SUPERVISOR]
+    given = found(folder, select(PersonRole.role).order_by(PersonRole.person_id, PersonRole.role))
+    assert given == [Role.ADMIN, Role.BUILDER, Role.QUALITY, Role.SUPERVISOR]
 
 
 @pytest.mark.usefixtures("migrated")

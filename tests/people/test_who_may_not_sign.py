@@ -56,16 +56,16 @@ class Waiting:
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        with engine.begin() as connection:
-            triggers().lift(connection)
         with Session(engine) as session:
-            stack = builders.a_stack(session, cells=2)
+            stack = builders.a_stack(session, cells=2)  # may be a copy, triggers and all
             build = builders.a_build(session, stack, cells=2, approved=False)
             self.record_id, self.build_id = build.record_id, build.id
             self.reading_id = session.scalars(
                 select(TorqueReading.id).where(TorqueReading.record_id == self.record_id)
             ).first()
             session.commit()
+        with engine.begin() as connection:
+            triggers().lift(connection)
         proposer = self.somebody()
         with changing(engine, proposer) as work:
             self.correction_id = propose(

@@ -345,7 +345,7 @@ def test_an_undone_departure_counts_no_more(lab: Lab) -> None:
     sentence = checked(lab, record.number).judged[0].finding.sentence
     record.do(accept_departure, departs_from=sentence, reason="agreed", by=quality)
 
-    record.do(undo_last)
+    record.do(undo_last, because="agreed too early")
 
     assert found(lab, record.number) == [(Wrong.NOT_RENEWED, CONCESSION)]
 

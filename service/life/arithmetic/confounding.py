@@ -55,7 +55,7 @@ def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
     how many units, members and others, each code of it has.
 
     >>> overlap([1, 1], [0, 2, 2])
-    Overlap(left=0.0, inside=1, n=4)
+    Overlap(within_share=0.0, inside=1, n=4)
 
     Raises Inconsistent for more members of a code than there are units.
     """
