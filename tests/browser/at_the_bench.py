@@ -87,7 +87,7 @@ class Bench:
     @property
     def next(self) -> Locator:
         """The words which say what is next."""
-        return self.page.locator(".next")
+        return self.page.locator("h2.next")
 
     @property
     def version(self) -> str:
