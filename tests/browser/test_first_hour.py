@@ -68,7 +68,14 @@ def read(said: Path) -> Told:
     return Told(address[0], passphrase[1], logins, tuple(steps))
 
 
-@pytest.mark.parametrize("role", ["builder", "quality", "supervisor"])
+@pytest.mark.parametrize(
+    "role",
+    [
+        pytest.param("builder", marks=pytest.mark.night),
+        pytest.param("quality", marks=pytest.mark.night),
+        "supervisor",
+    ],
+)
 def test_each_role_finds_what_the_demo_tells_it_to_try(
     new_page: Callable[..., Page], demo: Told, role: str, *, whole: bool
 ) -> None:

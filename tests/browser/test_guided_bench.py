@@ -63,6 +63,7 @@ def put_on(bench: Bench, serial: str | None, facing: str) -> None:
     expect(page.locator(".answer.right")).to_be_visible()
 
 
+@pytest.mark.night
 def test_a_whole_rebuild_with_everything_that_goes_wrong(
     new_page: Callable[..., Page],
     sign_in: Callable[..., Any],

@@ -117,6 +117,7 @@ def test_values_appear_and_change_while_nuts_are_read(opened: Any) -> None:
     assert value(page, "pressure_ratio") == ratio
 
 
+@pytest.mark.night
 def test_what_is_computed_can_be_reached_and_folded_out_by_keyboard(opened: Any) -> None:
     bench, driver = opened("TARN-LC2")
     page = bench.page
@@ -188,7 +189,9 @@ SIZES = """
 """How high the numbers of the rod plan are on the screen, px."""
 
 
-@pytest.mark.parametrize(("width", "height"), [(1280, 800), (820, 1180)])
+@pytest.mark.parametrize(
+    ("width", "height"), [pytest.param(1280, 800, marks=pytest.mark.night), (820, 1180)]
+)
 def test_the_numbers_of_the_rod_plan_are_read_at_arms_length(
     opened: Any, width: int, height: int
 ) -> None:

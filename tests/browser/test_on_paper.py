@@ -48,10 +48,10 @@ def printed(
 @pytest.mark.parametrize(
     "address",
     [
-        "/stacks/{one.serial}",
+        pytest.param("/stacks/{one.serial}", marks=pytest.mark.night),
         "/records/{one.number}",
-        "/records/{one.number}/approval",
-        "/parts/{one.old_mea_id}",
+        pytest.param("/records/{one.number}/approval", marks=pytest.mark.night),
+        pytest.param("/parts/{one.old_mea_id}", marks=pytest.mark.night),
         "/parts/{one.old_mea_id}/trace",
     ],
 )

@@ -74,6 +74,7 @@ def test_a_failing_mea_is_traced_and_its_lot_contained(
     assert "cell 2 runs out this campaign, watched every hour" in given
 
 
+@pytest.mark.night
 def test_the_trail_is_filtered_by_person_date_and_kind(
     desk: Page, served_at: str, rows: Rows, request: pytest.FixtureRequest
 ) -> None:
@@ -101,6 +102,7 @@ def test_the_trail_is_filtered_by_person_date_and_kind(
     expect(desk.locator("#until")).to_have_value("31st of January")
 
 
+@pytest.mark.night
 def test_a_driver_found_out_of_tolerance_puts_its_readings_in_doubt(
     desk: Page, served_at: str, lab: Engine
 ) -> None:
@@ -134,6 +136,7 @@ def in_cell_2(page: Page) -> str:
     return page.locator("#layer-12").inner_text()
 
 
+@pytest.mark.night
 def test_the_pile_on_a_date_and_as_it_was_thought_to_be(
     desk: Page, served_at: str, lab: Engine
 ) -> None:

@@ -88,7 +88,6 @@ def test_fitted_parts_are_the_present_layers_and_fixings(engine: Engine) -> None
     assert fitted == present
 
 
-@pytest.mark.both_engines
 def test_the_steps_fold_to_the_layers(engine: Engine) -> None:
     """Base, less what was lifted off, and what was put on, is the next build."""
     generated(engine)
@@ -132,7 +131,6 @@ def test_builds_follow_each_other_in_time(engine: Engine) -> None:
             assert times[-2] < NOW
 
 
-@pytest.mark.both_engines
 def test_the_same_seed_tells_the_same_history(engine: Engine, empty_url: str) -> None:
     """Down to the hash of each record; and it is refused where it was told before."""
     from service.operation.migrating import migrate

@@ -1,6 +1,5 @@
 """Who was taken out of a record's head before the step still counts after it."""
 
-import pytest
 from sqlalchemy import text
 
 from service.operation.migrating import migrate, triggers
@@ -13,7 +12,6 @@ from tests.bench.at_the_bench import WORK_BEGAN, a_lab
 BEFORE = "d1a1"
 
 
-@pytest.mark.both_engines
 def test_the_trail_of_before_tells_who_was_taken_out(empty_url: str) -> None:
     migrate(empty_url)
     lab = a_lab(make_engine(empty_url))

@@ -2,7 +2,6 @@
 
 import json
 
-import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
@@ -15,7 +14,6 @@ from tests.proof.test_releases_corrected import Released
 BEFORE = "d4e7"
 
 
-@pytest.mark.both_engines
 def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> None:
     migrate(empty_url)
     engine = make_engine(empty_url)

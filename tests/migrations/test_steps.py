@@ -242,6 +242,7 @@ def test_rows_guards_and_hashes_survive_a_rebuilt_table(engine: Engine) -> None:
             session.execute(text("UPDATE layer SET position = position + 100"))
 
 
+@pytest.mark.night
 def test_one_time_keys_of_before_keep_their_person_and_answer(empty_url: str) -> None:
     """What is still retried over an upgrade is not made twice; down again nothing is lost."""
     migrate(empty_url, "f8b3")

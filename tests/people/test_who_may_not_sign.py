@@ -138,7 +138,6 @@ class Waiting:
         }
 
 
-@pytest.mark.both_engines
 @pytest.mark.parametrize("way", WAYS, ids=lambda way: way.__name__.strip("_"))
 def test_no_act_is_signed_by_somebody_with_a_part_in_it(engine: Engine, way: Any) -> None:
     waiting = Waiting(engine)
