@@ -255,7 +255,7 @@ def test_the_closing_is_checked_one_thing_at_a_time(app: Any, at_bench: AtTheBen
 
     assert off.status_code == 422
     assert "say in the note why it stays so" in plain(off.text)
-    at_bench.enter("closing-check", reading_mm="12", note="without plates", **height)
+    first = at_bench.enter("closing-check", reading_mm="12", note="without plates", **height)
     for rod in (1, 2, 3, 4):
         assert f"at rod {rod}" in at_bench.next(at="closing-checks")
         at_bench.enter(
@@ -264,6 +264,7 @@ def test_the_closing_is_checked_one_thing_at_a_time(app: Any, at_bench: AtTheBen
     at_bench.enter("closing-check", check="sleeves")
     at_bench.enter("closing-check", check="shorts")
     assert "Every check of the closing is recorded" in at_bench.next(at="closing-checks")
+    assert "at=closing-checks" in first.headers["location"]
     record = plain(at_bench.client.get(f"/records/{at_bench.number}").text)
     assert "Checks of the closing as recorded" in record
 

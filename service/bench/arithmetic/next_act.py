@@ -262,7 +262,7 @@ def _nut(nut: Nut) -> NextAct:
 
 def _after_closing(at: Standing) -> NextAct:
     wanting = f"The stack is closed. {not_recorded(at.tests, at.checks)}."
-    if at.tests:
+    if at.tests and not (at.checks and at.last is Place.CHECKS):
         return NextAct(Place.TESTS, wanting, "Go on: test")
     if at.checks:
         return NextAct(Place.CHECKS, wanting, "Go on: checks")

@@ -326,7 +326,7 @@ ENTRIES: Mapping[str, Entry] = {
     "fit-from-lot": Entry(fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
     "remove-fixings": Entry(remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
     "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
-    "closing-check": Entry(record_closing_check, Checked, Place.CHECKS),
+    "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
     "close": Entry(close_stack, Closing, Place.CLOSING),
     "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
     "insulation-test": Entry(

@@ -40,6 +40,8 @@ ACTS = (
     (TIGHT, Place.CHECKS, "Check the closed stack: 3 checks not recorded."),
     (replace(TIGHT, checks=0), Place.CLOSING, "Record the closing."),
     (CLOSED, Place.TESTS, "The stack is closed. 6 tests and 4 checks not recorded."),
+    (replace(CLOSED, last=Place.CHECKS), Place.CHECKS, "The stack is closed. 6 tests and 4"),
+    (replace(CLOSED, last=Place.CHECKS, checks=0), Place.TESTS, "The stack is closed. 6 tests not"),
     (replace(CLOSED, tests=0), Place.CHECKS, "The stack is closed. 4 checks not recorded."),
     (replace(CLOSED, tests=0, checks=0), Place.HANDING_IN, "Ready to hand in."),
     (replace(CLOSED, tests=0, checks=0, blocks=1), Place.HANDING_IN, "Before hand-in: 1 thing is"),
