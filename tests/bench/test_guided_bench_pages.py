@@ -241,6 +241,23 @@ def test_the_pass_after_settling_can_be_begun(app: Any, at_bench: AtTheBench) ->
     assert "Begin it now" in at_bench.page(at="torque", stage="closing")
     again = at_bench.next(at="torque", stage="closing", **{"pass": "4"})
     assert again.startswith("Pass 4 of 4: rod 1")
+    for rod in (1, 2, 3, 4):
+        torque(at_bench, rod_number=rod, pass_number=4, instrument_id=driver)
+    assert 'id="settling"' not in at_bench.page(at="torque", stage="closing")
+
+
+def test_nothing_settles_while_a_nut_of_the_last_pass_is_not_read(
+    app: Any, at_bench: AtTheBench
+) -> None:
+    """Whoever reads another pass first finds the page as it was."""
+    driver = an_instrument(app, "TD-9", DRIVER, "N·m")
+    for rod in (1, 2, 3, 4):
+        torque(at_bench, rod_number=rod, pass_number=4, instrument_id=driver)
+
+    page = at_bench.page(at="torque", stage="closing")
+
+    assert 'id="settling"' not in page
+    assert at_bench.next(at="torque", stage="closing").startswith("Pass 1 of 4: rod 1")
 
 
 def test_the_closing_is_checked_one_thing_at_a_time(app: Any, at_bench: AtTheBench) -> None:

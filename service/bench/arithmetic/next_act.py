@@ -98,7 +98,6 @@ class Standing:
     comes: str = ""
     end: str = ""
     fixings: int = 0
-    has_rods: bool = True
     torque_is_begun: bool = False
     nut: Nut | None = None
     settles_until: str = ""

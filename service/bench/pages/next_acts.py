@@ -12,6 +12,7 @@ from service.bench.queries.choices import what_comes
 from service.bench.queries.missing import BLOCKS, CHECKS, Missing
 from service.bench.queries.rebuild_records import RecordView
 from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.arithmetic.torque_bands import target_of_pass
 from service.closing.queries.build_torques import TorqueTable, checks_asked
 from service.designs.arithmetic.grammar_check import Extent, extent_of
 from service.designs.arithmetic.pile import CELL_KINDS
@@ -63,7 +64,7 @@ def standing_of(
         limits = limits_in_force(session, head.design_id)
         clamp = limits.figures.clamp if limits else None
         minutes = clamp.settling_minutes if clamp else minutes
-    due_at = _settled_at(view, table, minutes) if nut is None else None
+    due_at = settled_at(view, table, minutes) if nut is None else None
     end = end_of_work(view)
     is_complete, comes = _pattern_says(kept, pile, plan, end)
     return Standing(
@@ -85,7 +86,6 @@ def standing_of(
         is_complete=is_complete,
         comes=comes,
         end=str(end),
-        has_rods=bool(view.rods),
         torque_is_begun=bool(table.passes) or not view.rods,
         nut=nut,
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
@@ -110,35 +110,25 @@ def _nut(view: RecordView, table: TorqueTable) -> Nut | None:
     """The first nut, in tightening order, of the first pass that is not complete."""
     head = view.head
     passes = 1 if head.kind is RecordKind.RE_TORQUE else head.passes
-    read = _read(table)
+    read = table.counting
     for number in range(1, passes + 1):
         for rod in view.rods:
             if (number, rod) not in read:
-                return Nut(number, passes, rod, head.target_nm * min(1.0, number / passes))
+                return Nut(number, passes, rod, target_of_pass(head.target_nm, number, passes))
     return None
 
 
-def _read(table: TorqueTable) -> set[tuple[int, int]]:
-    return {
-        (number, rod)
-        for rod, cells in table.rows
-        for number, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None
-    }
+def settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime | None:
+    """When the pass after settling is due; None where it was read, or a nut of the last one not."""
+    last, read = view.head.passes, table.counting
 
+    def is_complete(number: int) -> bool:
+        return all((number, rod) in read for rod in view.rods)
 
-def _settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime | None:
-    """When the pass after settling is due; None where it was read, or nothing is to settle."""
-    last = view.head.passes
-    if not view.rods or {(last + 1, rod) for rod in view.rods} <= _read(table):
+    if not view.rods or not is_complete(last) or is_complete(last + 1):
         return None
-    taken = [
-        cell.counts.taken_at
-        for _rod, cells in table.rows
-        for number, cell in zip(table.passes, cells, strict=True)
-        if number == last and cell.counts is not None
-    ]
-    return max(taken) + timedelta(minutes=minutes) if taken else None
+    taken = [reading.taken_at for (number, _rod), reading in read.items() if number == last]
+    return max(taken) + timedelta(minutes=minutes)
 
 
 def _checks_left(view: RecordView, kept: KeptPattern) -> int:

@@ -236,13 +236,7 @@ def _torque(view: RecordView, stage: Stage, number: int) -> Iterator[PaperLine]:
     head, is_closing = view.head, stage is Stage.CLOSING
     if not is_closing and not head.opens:
         return
-    table = view.torque(stage)
-    read = {
-        (rod, of_pass)
-        for rod, cells in table.rows
-        for of_pass, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None
-    }
+    read = view.torque(stage).counting
     due = ""
     if is_closing:
         target = target_of_pass(head.target_nm, number, head.passes)
@@ -264,7 +258,7 @@ def _torque(view: RecordView, stage: Stage, number: int) -> Iterator[PaperLine]:
                 "stage": stage.value,
                 "kind": kind.value,
             },
-            is_done=(rod, number) in read,
+            is_done=(number, rod) in read,
         )
 
 

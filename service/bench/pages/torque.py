@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
+from service.bench.pages.next_acts import settled_at
 from service.bench.pages.places import BenchPage, Next, Settling
 from service.bench.queries import choices
 from service.bench.queries.rebuild_records import RecordView
@@ -76,12 +76,7 @@ def _next(
     )
     numbers = table.passes or (1,)
     most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1], due)
-    read = {
-        (number, table_rod)
-        for table_rod, cells in table.rows
-        for number, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None
-    }
+    read = table.counting
     rods = page.view.rods or (1,)
     coming = next(
         (
@@ -111,19 +106,11 @@ def _aimed(view: RecordView, coming: Next) -> Next:
 
 
 def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling | None:
-    """When the pass after settling is due; None until the last pass of the design is complete."""
-    last = view.head.passes
-    final = [read for read in table.last if read.pass_number >= last]
-    if not view.rods or {read.rod_number for read in final} < set(view.rods):
+    """The pass after settling; None until the last pass is complete, and once it was read."""
+    due_at = settled_at(view, table, minutes)
+    if due_at is None:
         return None
-    of_last = [
-        cell.counts.taken_at
-        for _rod, cells in table.rows
-        for number, cell in zip(table.passes, cells, strict=True)
-        if number == last and cell.counts is not None
-    ]
-    due_at = max(of_last) + timedelta(minutes=minutes)
-    return Settling(minutes, due_at, now_utc() >= due_at, last + 1)
+    return Settling(minutes, due_at, now_utc() >= due_at, view.head.passes + 1)
 
 
 def rod_plan(

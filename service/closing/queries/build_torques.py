@@ -265,6 +265,16 @@ class TorqueTable:
     rows: tuple[tuple[int, tuple[TorqueCell, ...]], ...]
 
     @property
+    def counting(self) -> dict[tuple[int, int], TorqueRead]:
+        """The reading that counts, by pass and rod; nothing where none was taken."""
+        return {
+            (number, rod): cell.counts
+            for rod, cells in self.rows
+            for number, cell in zip(self.passes, cells, strict=True)
+            if cell.counts is not None
+        }
+
+    @property
     def last(self) -> tuple[TorqueRead, ...]:
         """The last reading of each rod that has one."""
         found = []
