@@ -485,7 +485,7 @@ for _name, _entry in ENTRIES.items():
 def add_new(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Add what was scanned and is not known, and go back with it ready to be put on."""
     need(me, Act.RECORD_WRITE)
-    at = Place.FIXINGS if form.raw("at") == Place.FIXINGS else Place.PUTTING_ON
+    entry = ENTRIES["fit-fixing" if form.raw("at") == Place.FIXINGS else "put-on"]
     with form.collecting_errors():
         serial, code = form.text("serial"), form.raw("scanned")
         type_id, lot = form.whole("part_type"), form.text("lot", required=False)
@@ -499,18 +499,10 @@ def add_new(request: Request, me: Me, database: Database, form: Typed, record_id
                 quantity=quantity,
                 accepted=form.yes("accepted"),
             )
-            then = {"at": at.value, "end": form.raw("end"), "scanned": code, "made": ADDED}
+            then = {"at": str(entry.at), "end": form.raw("end"), "scanned": code, "made": ADDED}
             work.answer = f"/records/{record_id}/bench?{urlencode(then)}"
-        if not wants_part(request):
-            return go_on(request, work.answer)
-        with reading(database) as session:
-            shown = bench_page(request, session, me, record_id, asked=then)
-        return part(request, "bench/_bench.html", shown)
-    with reading(database) as session:
-        shown = bench_page(request, session, me, record_id, asked={"at": at}, form=form)
-    if wants_part(request):
-        return part(request, "bench/_bench.html", shown, form.status)
-    return page(request, "bench/show.html", shown, form.status)
+        return _show_bench(request, me, database, record_id=record_id, then=then)
+    return _again(request, me, database, form, record_id=record_id, entry=entry)
 
 
 def _again(
