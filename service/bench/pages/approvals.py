@@ -219,6 +219,7 @@ def _sheet(
     with reading(database) as session:
         view = record_view(session, record_id)
         verdicts = verdicts_of_head(session, view.head)
+        involved = people_on(session, [record_id])[record_id]
         context = ApprovalPage(
             view=view,
             piles=_piles(request, session, view),
@@ -232,10 +233,8 @@ def _sheet(
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             tested=tested_sheet(session, view.head, verdicts),
             decides=may_decide(session, me, record_id, view.head.written_by_id),
-            remarks=remarks_beside(
-                session, me.id, people_on(session, [record_id])[record_id], now_utc()
-            ),
-            voids=_voids(session, me, view),
+            remarks=remarks_beside(session, me.id, involved, now_utc()),
+            voids=_voids(session, me, view, involved),
             form=form or blank(request),
             back=back or blank(request),
             void=void or blank(request),
@@ -244,10 +243,9 @@ def _sheet(
     return page(request, "bench/approvals/show.html", context, status)
 
 
-def _voids(session: Session, me: Person, view: RecordView) -> Voids:
+def _voids(session: Session, me: Person, view: RecordView, involved: frozenset[int]) -> Voids:
     head = view.head
     proposed = void_proposed(session, head.id)
-    involved = people_on(session, [head.id])[head.id]
     facts = RecordFacts(
         head.state, head.written_by_id, involved | ({proposed.by_id} if proposed else set())
     )
