@@ -115,7 +115,7 @@ def test_what_was_written_is_entered_line_by_line_and_nothing_typed_is_lost(
 
     again = entered(bench, safe__2__reading="0.1", safe__2__instrument_id=detector)
     assert again.status_code == 200, again.text
-    assert "1 lines entered" in again.text
+    assert "1 line entered" in again.text
     assert steps(app, bench.number) == [StepKind.MAKE_SAFE] * 3
     with Session(app.state.engine) as session:
         step = session.scalars(select(Step).where(Step.record_id == bench.number)).all()[1]
@@ -132,6 +132,31 @@ def test_the_same_paper_sent_twice_is_entered_once(
     assert entered(bench, **sent).status_code == 200
     assert entered(bench, **sent).status_code == 200
     assert steps(app, bench.number) == [StepKind.MAKE_SAFE]
+
+
+def test_a_spare_line_is_filled_in_again_on_the_page_that_came_back(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    """Once entered it stands there empty: the same lot once more is another item of it."""
+
+    def nuts(session: Session) -> None:
+        builders.a_lot(session, builders.the_part_types(session).nut, label="N-77", quantity=9)
+
+    rows(app, nuts)
+    bench = at_bench()
+    bench.enter("exception", reason="a test", done_at="2026-03-01 09:00")
+    bench.enter("open", hours_unknown_because="no display", opened_at="2026-03-01 09:05")
+    line = {"fix__1__scanned": "N-77", "fix__1__place": "2", "fix__1__at": "10:00"}
+    line["entry_key"] = "k" * 32
+
+    for _ in range(2):
+        answer = entered(bench, **line)
+        assert answer.status_code == 200, re.findall(r'class="wrong"[^>]*>([^<]*)', answer.text)
+        key = re.search(r'id="paper".*?name="entry_key" value="(\w+)"', answer.text, re.DOTALL)
+        assert key is not None
+        line["entry_key"] = key[1]
+
+    assert steps(app, bench.number).count(StepKind.FIXING_FITTED) == 2
 
 
 def test_a_torque_outside_its_band_is_asked_about_and_answered_on_the_same_page(

@@ -55,6 +55,6 @@ def test_each_sheet_is_one_printed_page(
     page.locator("[id='safe.1.done']").check()
     page.locator("[id='safe.2.reading']").fill("9")
     page.get_by_role("button", name="Enter what is filled in").click()
-    expect(page.locator("#refusals")).to_contain_text("1 lines entered, 1 not")
+    expect(page.locator("#refusals")).to_contain_text("1 line entered, 1 not")
     expect(page.locator("[id='safe.2.reading']")).to_have_value("9")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

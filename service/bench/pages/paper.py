@@ -93,6 +93,8 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
                 _forget(form, line)
             else:
                 answers[line.key] = typed
+    if entered:  # an empty line may be filled in again: under the key sent it would count as made
+        form.typed.pop(ENTRY_KEY, None)
     with reading(database) as session:
         paper = paper_of(session, record_id)
     shown = LateEntry(paper, form, answers, tuple(entered))
