@@ -233,7 +233,7 @@ def _hours(work: Work, details: HourFacts, typed: str) -> NewValue:
 def refuse_hours_out_of_order(
     work: Work, details: HourFacts, hours: float, taken_at: datetime
 ) -> None:
-    """Return a meter never counts backwards: the reading lies between its neighbours in time."""
+    """Refuse a reading that does not lie between its neighbours: a meter never counts backwards."""
     begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
     rows = shown_around(work.session, details.meter_id, begin, end)
     others = [
