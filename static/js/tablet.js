@@ -48,7 +48,8 @@
   let saidAt = Date.now();
   let locked = false;
 
-  const send = (address) => fetch(address, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
+  // Sent as htmx sends: then the answer says where it leads, which a redirect keeps from scripts.
+  const send = (address) => fetch(address, { method: "POST", body: new URLSearchParams(new FormData(form)), headers: { "HX-Request": "true" } });
 
   const cover = () => {
     locked = true;
@@ -75,13 +76,17 @@
     const field = form.elements.namedItem("word");
     try {
       const answer = await send("/unlock");
-      if (answer.type === "opaqueredirect") {
+      const leadsTo = answer.headers.get("HX-Redirect");
+      if (leadsTo && !answer.ok) {
+        location.assign(leadsTo); // the session has ended meanwhile: sign in first
+      } else if (leadsTo) {
         locked = false;
         touchedAt = saidAt = Date.now();
         wrong.hidden = true;
         lock.close();
       } else {
-        wrong.textContent = "This is not your PIN or password. After five wrong PINs type the password.";
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        wrong.textContent = page.getElementById("wrong-word")?.textContent ?? "Not unlocked. Load the page again.";
         wrong.hidden = false;
       }
     } catch {

@@ -1,10 +1,12 @@
 """A shared tablet in the hand: PIN pad, lock and unsent words, each with whoever they belong to."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
+from sqlalchemy import update
 
 from service.people import tables
 from service.people.queries.people import HASHER
@@ -52,6 +54,11 @@ def change_to(page: Page, name: str) -> None:
     page.get_by_role("button", name="Enter").click()
 
 
+def end_every_session(session: Any) -> None:
+    """As time would, of everybody."""
+    session.execute(update(tables.SignInSession).values(ended_at=tables.SignInSession.begun_at))
+
+
 def test_the_person_changes_and_unsent_words_stay_with_their_writer(
     new_page: Callable[..., Page],
     sign_in: Callable[..., Any],
@@ -93,3 +100,11 @@ def test_the_person_changes_and_unsent_words_stay_with_their_writer(
     expect(page.get_by_text("kept for its writer: what mira typed")).to_be_visible()
     change_to(page, "Mira Lund")
     expect(reason).to_have_value("cell 4 is we")
+
+    # Signed out while it was locked: no word uncovers what was typed, it leads to signing in.
+    page.clock.run_for(11 * 60 * 1000)
+    expect(lock).to_be_visible()
+    rows(end_every_session)
+    lock.get_by_label("PIN or password").fill("anything")
+    lock.get_by_role("button", name="Unlock").click()
+    expect(page).to_have_url(re.compile(r"/sign-in\?next=/records/new"))
