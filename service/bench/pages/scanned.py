@@ -7,16 +7,16 @@ asks what is seen.
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.bench.arithmetic.codes import ONE_SCAN, SIDES, Action, action_of, face_label
+from service.bench.queries.rebuild_records import entered_last
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End
 from service.platform.errors import Question, Refused
 from service.platform.pages.forms import Form
 from service.records.queries.working_piles import working_pile
-from service.records.tables import Step, StepKind
+from service.records.tables import StepKind
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.scans import resolve_to_fit
 
@@ -140,12 +140,7 @@ def _was_entered(session: Session, sent: Sent, code: str) -> bool:
     """Say whether the last entry is this very scan, made a moment ago. One statement."""
     if not code.strip():
         return False
-    last = session.execute(
-        select(Step.kind, Step.scanned, Step.by_id, Step.written_at)
-        .where(Step.record_id == sent.record_id, Step.undone_at.is_(None))
-        .order_by(Step.sequence.desc())
-        .limit(1)
-    ).first()
+    last = entered_last(session, sent.record_id)
     return (
         last is not None
         and last.kind is StepKind.PUT_ON

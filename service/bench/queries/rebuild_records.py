@@ -39,6 +39,7 @@ from service.records.tables import (
     RecordKind,
     RecordPerson,
     RecordState,
+    Step,
     StepKind,
     WitnessConfirmation,
 )
@@ -262,6 +263,27 @@ def bench_view(session: Session, record_id: int) -> RecordView:
     )
     checklist = _checklist(session, head, entries)
     return RecordView(head, (), checklist, entries, (), tuple(rods), (), ())
+
+
+@dataclass(frozen=True, slots=True)
+class EnteredLast:
+    """The last entry that stands: what was scanned for it, by whom it was written down, when."""
+
+    kind: StepKind
+    scanned: str | None
+    by_id: int
+    written_at: datetime
+
+
+def entered_last(session: Session, record_id: int) -> EnteredLast | None:
+    """Return the last entry of a record that stands; None where there is none. One statement."""
+    row = session.execute(
+        select(*columns(EnteredLast, Step))
+        .where(Step.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    ).first()
+    return read_as(EnteredLast, row) if row else None
 
 
 def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
