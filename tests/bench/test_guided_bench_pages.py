@@ -12,11 +12,12 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability
 from service.records.tables import Step, StepKind
-from service.stacks.tables import Layer
+from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.tables import Hold, Part
 from tests import builders
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows
+from tests.closing.closings import put_limits_in_force
 
 GAUGE = InstrumentKind.HEIGHT_GAUGE
 DRIVER = InstrumentKind.TORQUE_DRIVER
@@ -258,6 +259,23 @@ def test_nothing_settles_while_a_nut_of_the_last_pass_is_not_read(
 
     assert 'id="settling"' not in page
     assert at_bench.next(at="torque", stage="closing").startswith("Pass 1 of 4: rod 1")
+
+
+def test_nothing_settles_where_the_design_sets_no_time(app: Any, at_bench: AtTheBench) -> None:
+    """The checks come at once, on the page of the nuts and on the next act."""
+    driver = an_instrument(app, "TD-9", DRIVER, "N·m")
+    rows(
+        app,
+        lambda s: put_limits_in_force(
+            s, s.scalars(select(Stack.design_id)).one(), settling_minutes=0.0
+        ),
+    )
+    for number in (1, 2, 3):
+        for rod in (1, 2, 3, 4):
+            torque(at_bench, rod_number=rod, pass_number=number, instrument_id=driver)
+
+    assert 'id="settling"' not in at_bench.page(at="torque", stage="closing")
+    assert at_bench.next(at="torque").startswith("Check the closed stack")
 
 
 def test_the_closing_is_checked_one_thing_at_a_time(app: Any, at_bench: AtTheBench) -> None:

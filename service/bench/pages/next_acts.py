@@ -119,13 +119,16 @@ def _nut(view: RecordView, table: TorqueTable) -> Nut | None:
 
 
 def settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime | None:
-    """When the pass after settling is due; None where it was read, or a nut of the last one not."""
+    """When the pass after settling is due; None where it was read, or a nut of the last one not.
+
+    None too where the design lets nothing settle: 0 min.
+    """
     last, read = view.head.passes, table.counting
 
     def is_complete(number: int) -> bool:
         return all((number, rod) in read for rod in view.rods)
 
-    if not view.rods or not is_complete(last) or is_complete(last + 1):
+    if not (minutes and view.rods) or not is_complete(last) or is_complete(last + 1):
         return None
     taken = [reading.taken_at for (number, _rod), reading in read.items() if number == last]
     return max(taken) + timedelta(minutes=minutes)
