@@ -107,3 +107,38 @@ def test_fitted_parts_nobody_has_inspected_are_judged_together(
     )
     assert judged == {Usability.ACCEPTED_USED}
     assert "never inspected" not in text(client.get("/floor"))
+
+
+@pytest.mark.parametrize("asked", ["", "?stack=", "?stack=TARN-9"])
+def test_the_inspection_of_no_stack_shows_and_judges_nothing(
+    app: Any, signed_in_client: Clients, asked: str
+) -> None:
+    def make(session: Session) -> int:
+        mea = builders.the_part_types(session).mea
+        return builders.a_part(session, mea, usability=Usability.NOT_INSPECTED).id
+
+    part_id = rows(app, make)
+    client = signed_in_client("quality")
+
+    shown = client.get(f"/parts/inspection{asked}")
+    fields = {"chosen": str(part_id), "usability": "rejected", "reason": "torn"}
+    sent = client.post(f"/parts/inspection{asked}", data=fields)
+
+    assert (shown.status_code, sent.status_code) == (404, 404)
+    kept = rows(app, lambda s: s.get_one(Part, part_id).usability)
+    assert kept is Usability.NOT_INSPECTED
+
+
+@pytest.mark.parametrize("role", ["builder", "quality"])
+def test_the_floor_leads_from_parts_not_inspected_to_a_page_that_opens(
+    app: Any, signed_in_client: Clients, stack: Stack, role: str
+) -> None:
+    of_stack = update(Part).where(Part.stack_id == stack.id)
+    rows(app, lambda s: s.execute(of_stack.values(usability=Usability.NOT_INSPECTED)) and None)
+    client = signed_in_client(role)
+
+    floor = client.get("/floor").text
+    link = re.search(r'href="([^"]+)">\d+ fitted parts were never inspected', floor)
+
+    assert link
+    assert client.get(link[1]).status_code == 200

@@ -161,6 +161,7 @@ def address(need: StackNeed, about: About) -> str:
         NeedKind.RULE_MET: f"/parts/{need.subject_id}/failing",
         NeedKind.LEAK_TEST: _at_the_bench(about, stack, "tests", "inspection"),
         NeedKind.RE_TORQUE: _at_the_bench(about, stack, "torque", "re-torque"),
+        NeedKind.NOT_INSPECTED: f"/parts/inspection?stack={stack}",
     }
     return acts.get(need.kind) or looked_at(need, about)[1]
 
@@ -179,10 +180,7 @@ def looked_at(need: StackNeed, about: About) -> tuple[str, str]:
         NeedKind.INSTRUMENT: ("instrument", f"/instruments/{need.subject_id}"),
         NeedKind.HELD: ("hold", f"/holds/{need.subject_id}"),
         NeedKind.TO_DECIDE: ("part", f"/parts/{need.subject_id}"),
-        NeedKind.NOT_INSPECTED: (
-            "parts",
-            f"/parts/inspection?stack={quote(about.serial, safe='')}",
-        ),
+        NeedKind.NOT_INSPECTED: ("layers", f"{stack}#map"),
         NeedKind.SILENT: ("hours", f"{stack}/hours"),
         NeedKind.RECORD_WAITING: ("record", f"/records/{need.subject_id}/approval"),
         NeedKind.CORRECTION_WAITING: ("correction", f"/corrections/{need.subject_id}"),

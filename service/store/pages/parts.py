@@ -19,6 +19,8 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.platform.queries.lists import Turn
+from service.stacks.queries.layer_maps import stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.store.arithmetic.part_fields import (
     CHANGED_FIELDS,
     MEASURED,
@@ -123,15 +125,14 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
 def show_inspection(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the parts of a stack nobody has inspected, to be judged together."""
     need(me, Act.PART_JUDGE)
-    stack = asked.text("stack", most=200)
-    return _inspection_page(request, database, stack, blank(request))
+    return _inspection_page(request, database, _stack_asked(database, asked), blank(request))
 
 
 @router.post("/inspection")
 def inspect(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
     """Judge all that was shown, or what is chosen of it."""
     need(me, Act.PART_JUDGE)
-    stack = asked.text("stack", most=200)
+    stack = _stack_asked(database, asked)
     with form.collecting_errors():
         usability, reason = form.choice("usability", Usability), form.text("reason")
         chosen = form.raw_all("every") if form.yes("all") else form.raw_all("chosen")
@@ -143,6 +144,12 @@ def inspect(request: Request, me: Me, database: Database, form: Typed, asked: As
             )
         return go_on(request, work.answer)
     return _inspection_page(request, database, stack, form)
+
+
+def _stack_asked(database: Engine, asked: Form) -> str:
+    """The serial of the stack an address names. Raises NotFound."""
+    with reading(database) as session:
+        return stack_facts(session, find_stack(session, asked.raw("stack"))).serial
 
 
 def _inspection_page(request: Request, database: Engine, stack: str, form: Form) -> Response:
