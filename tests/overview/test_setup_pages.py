@@ -133,3 +133,16 @@ def test_the_floor_leads_there_while_steps_are_open(signed_in_client: Any) -> No
 
     assert "of 9 steps open" in client.get("/floor").text
     assert 'href="/setup"' not in client.get("/floor?wall=1").text
+
+
+def test_the_record_of_a_stack_with_any_serial_is_begun_from_there(signed_in_client: Any) -> None:
+    """Signs that mean something in an address are written out."""
+    client = signed_in_client("builder")
+    with Session(client.app.state.engine) as session:
+        builders.a_stack(session, serial="R&D #4", cells=0)
+        session.commit()
+
+    (address, words), *_ = seen(client.app.state.engine).steps[-1].ways
+
+    assert words == "Begin the record of R&D #4"
+    assert 'value="R&amp;D #4"' in client.get(address).text

@@ -16,5 +16,5 @@ def show(request: Request, me: Me, database: Database) -> Response:
     """Show the steps, which are open, and who may do them."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = set_up(session)
-    return page(request, "overview/setup.html", {"steps": found.steps, "done": found.done})
+        setup = set_up(session)
+    return page(request, "overview/setup.html", {"steps": setup.steps, "done": setup.done})

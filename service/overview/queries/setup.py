@@ -3,6 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
@@ -101,6 +102,7 @@ _StepFacts = tuple[str, str, str, str, Act, tuple[tuple[str, str], ...]]
 
 def _steps(facts: SetUpFacts) -> tuple[_StepFacts, ...]:
     at = f"/designs/{facts.design_id}"
+    of_stack = f"/records/new?stack={quote(facts.stack or '', safe='')}"
     to_design = (("#design", "A design comes first"),) if facts.design_id is None else ()
     return (
         (
@@ -143,7 +145,7 @@ def _steps(facts: SetUpFacts) -> tuple[_StepFacts, ...]:
             "The order of the layers. By it the bench finds a forgotten gasket and a turned plate.",
             ""
             if facts.with_pattern
-            else "No pattern is kept: nothing that is forgotten will be found.",
+            else "No pattern is kept: the bench cannot find a forgotten layer.",
             Act.DESIGN_WRITE,
             to_design or ((f"{at}/pattern", f"Keep the pattern of {facts.design}"),),
         ),
@@ -206,7 +208,7 @@ def _steps(facts: SetUpFacts) -> tuple[_StepFacts, ...]:
             Act.RECORD_WRITE,
             ((f"/records/{facts.open_record}/bench", "Go on at the bench"),)
             if facts.open_record
-            else ((f"/records/new?stack={facts.stack}", f"Begin the record of {facts.stack}"),)
+            else ((of_stack, f"Begin the record of {facts.stack}"),)
             if facts.stack
             else (("#stack", "A stack comes first"),),
         ),
