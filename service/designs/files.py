@@ -52,7 +52,8 @@ from service.platform.errors import Refused, RefusedTogether
 from service.stacks.tables import Build, Fixing, Layer, Stack
 from service.store.changes.part_types import PartTypeEntry, make_part_type, propose_stiffness
 from service.store.queries.part_types import PartTypeFacts, part_types, read_stiffness
-from service.store.tables import ChangeKind, Part, PartType, ProposedChange
+from service.store.queries.proposals import proposals_waiting
+from service.store.tables import ChangeKind, Part, PartType
 
 FORM, GIVES = "design 1", "gives"
 UNNAMED = (*FIXING_KINDS, Kind.BLANK_CELL)
@@ -369,17 +370,8 @@ def _take_type(work: Work, entry: PartTypeEntry, gives: PartStiffness | None, wh
 
 def _proposed(work: Work, part_type_id: int) -> str | None:
     """The stiffness of a type that waits for somebody else, as it would be kept."""
-    content = work.session.scalar(
-        select(ProposedChange.content)
-        .where(
-            ProposedChange.kind == ChangeKind.STIFFNESS,
-            ProposedChange.subject_id == part_type_id,
-            ProposedChange.approved_at.is_(None),
-        )
-        .order_by(ProposedChange.id.desc())
-        .limit(1)
-    )
-    wanted = json.loads(content)["stiffness"] if content else None
+    waiting = proposals_waiting(work.session, ChangeKind.STIFFNESS, part_type_id)
+    wanted = json.loads(waiting[0].content)["stiffness"] if waiting else None
     return canonical_json(wanted) if wanted else None
 
 

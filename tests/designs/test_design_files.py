@@ -1,5 +1,6 @@
 """A design as one file: what goes out comes in again, and what is wrong is named by its line."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -19,9 +20,11 @@ from service.designs.tables import Design
 from service.limits.queries import limits_of_design, newest_figures
 from service.limits.tables import LimitSet
 from service.people.tables import Role
+from service.physics.arithmetic.part_stiffness import Bed
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
+from service.store.changes.part_types import propose_stiffness
 from service.store.queries.proposals import proposals_waiting
 from service.store.tables import PartType
 from tests import builders
@@ -175,6 +178,24 @@ def test_a_part_type_that_is_here_and_differs_is_not_taken_over(
 
     with pytest.raises(NotADesign, match="is here already and differs in it"):
         copied(engine, quality, TEXT.replace("thickness_mm = 0.5", "thickness_mm = 0.55", 1))
+
+
+def test_stiffness_another_proposal_has_replaced_does_not_pass_for_what_is_here(
+    engine: Engine, quality: Person
+) -> None:
+    """The file's waited once; a newer one is in force and differs."""
+    copied(engine, quality)
+    entry, gives = next((entry, gives) for entry, gives in sample().types if entry.kind == "MEA")
+    assert isinstance(gives, Bed)
+    with changing(engine, quality) as work:
+        named = PartType.drawing_number == entry.drawing_number
+        type_id = work.session.scalars(select(PartType.id).where(named)).one()
+        newer = replace(gives, free_thickness_mm=0.6)
+        proposal_id = propose_stiffness(work, type_id, newer, reason="measured again")
+    put_in_force(engine, proposal_id)
+
+    with pytest.raises(NotADesign, match="is here already and differs in it"):
+        copied(engine, quality, revision="B")
 
 
 class TestPages:

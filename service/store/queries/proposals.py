@@ -27,6 +27,8 @@ class Proposal:
     kind: ChangeKind
     subject_id: int
     subject_label: str
+    content: str
+    """plain data as canonical JSON: what is wanted"""
     content_sha256: str
     source: str
     reason: str
@@ -91,7 +93,6 @@ def _newer() -> Any:
 def _rows() -> Select[*tuple[Any, ...]]:
     return (
         select(
-            ProposedChange.content,
             ProposedChange.changes.label("changes_text"),
             *(
                 column
