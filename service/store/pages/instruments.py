@@ -14,7 +14,6 @@ from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.platform.queries.lists import Turn
 from service.store.arithmetic.instrument_fields import (
     ADDED_FIELDS,
     CALIBRATION_FIELDS,
@@ -28,14 +27,7 @@ from service.store.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.store.queries.holds import (
-    MOST,
-    About,
-    ConcessionRow,
-    HoldRow,
-    concessions,
-    holds,
-)
+from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.instruments import (
     InDoubt,
     InstrumentOnPage,
@@ -65,8 +57,7 @@ class InstrumentPage:
 
     instrument: InstrumentOnPage
     in_doubt: tuple[InDoubt, ...]
-    holds: tuple[HoldRow, ...]
-    concessions: tuple[ConcessionRow, ...]
+    on_it: HoldsOnIt
     form: Form
     now: datetime
     fields: Mapping[str, Field] = field(default_factory=lambda: by_name(CALIBRATION_FIELDS))
@@ -166,13 +157,11 @@ def change(
 def _instrument_page(
     request: Request, database: Engine, instrument_id: int, form: Form
 ) -> Response:
-    about = About(instrument_id=instrument_id)
     with reading(database) as session:
         context = InstrumentPage(
             instrument(session, instrument_id),
             readings_in_doubt(session, instrument_id),
-            holds(session, about, Turn(MOST), lifted_too=True).rows,
-            concessions(session, about, Turn(MOST), used_too=True).rows,
+            holds_on(session, About(instrument_id=instrument_id)),
             form,
             now_utc(),
         )

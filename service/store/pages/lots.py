@@ -17,14 +17,7 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
 from service.store.arithmetic.part_fields import LOT_FIELDS
 from service.store.changes.lots import LotEntry, add_lot, change_lot
-from service.store.queries.holds import (
-    MOST,
-    About,
-    ConcessionRow,
-    HoldRow,
-    concessions,
-    holds,
-)
+from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.lots import LotFacts, LotFilter, LotOnPage, lot, lots
 from service.store.queries.part_lists import PartFilter, PartRow, parts
 from service.store.queries.part_types import PartTypeFacts, part_types
@@ -50,8 +43,7 @@ class LotPage:
     lot: LotOnPage
     parts: tuple[PartRow, ...]
     more_parts: bool
-    holds: tuple[HoldRow, ...]
-    concessions: tuple[ConcessionRow, ...]
+    on_it: HoldsOnIt
     now: datetime
 
 
@@ -107,13 +99,11 @@ def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
     need(me, Act.READ)
     with reading(database) as session:
         found = parts(session, PartFilter(lot_id=lot_id), Turn(PARTS_SHOWN))
-        about = About(lot_id=lot_id)
         context = LotPage(
             lot(session, lot_id),
             found.rows,
             bool(found.further),
-            holds(session, about, Turn(MOST), lifted_too=True).rows,
-            concessions(session, about, Turn(MOST), used_too=True).rows,
+            holds_on(session, About(lot_id=lot_id)),
             now_utc(),
         )
     return page(request, "store/lots/show.html", context)
