@@ -346,11 +346,11 @@ def _asked(
 
 def _form_page(request: Request, database: Engine, form: Form, keep: Form, serial: str) -> Response:
     worked: WorkedOut | None = None
+    worn: tuple[WornLayer, ...] = ()
     clamp: ChangeoverClosingSheet | None = None
     again = Form(form.typed, zone=form.zone)
     with reading(database) as session:
         ground = ground_of(session, find_stack(session, serial))
-        worn = () if ground.why_not else worn_layers(session, ground)
         if not ground.why_not and any(form.raw(name) for name in (*WISH_FIELDS, "look")):
             ask = _asked(request, again, ground, parts_with_serials(session, serials_typed(again)))
             if not again.is_refused:
@@ -363,6 +363,8 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
             worn = worked.staying
             closing = changeover_closing(session, ground.shown, worked.document)
             clamp = changeover_closing_sheet(closing)
+        elif not ground.why_not:
+            worn = worn_layers(session, ground)
     form.refused = {**again.refused, **form.refused}
     sheet = sheet_of(worked.document, worked.content_sha256, ground.shown) if worked else None
     carried = {name: form.raw(name) for name in FIELDS if form.raw(name)}

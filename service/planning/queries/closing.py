@@ -201,7 +201,7 @@ def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_S
         "nut_mm": f"nuts {NUT_MM:g}\u2009mm high",
         "least_protrusion_mm": f"{LEAST_PROTRUSION_MM:g}\u2009mm of thread must stand out",
     }
-    assumed = tuple(words for name, words in defaults.items() if words and name not in typed)
+    assumed = tuple(words for name, words in defaults.items() if name not in typed)
     lacking = () if "clamped_mm" in typed else without
     return KnownRods(RodSet(**{**known, **typed}), assumed, lacking)
 
