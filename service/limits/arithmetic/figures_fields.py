@@ -6,11 +6,13 @@ Common practice, no source.
 from dataclasses import replace
 
 from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.limits.arithmetic.limits import Quantity
 from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
+from service.physics.arithmetic.tightening import PASS_BAND_PERCENT, SETTLING_MINUTES
 from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.fields import Asks, Field, figure
 
@@ -200,10 +202,11 @@ _OF: dict[str, str] = {
     "clamp_stop_gap_mm": "Distance of the plates when they touch. Empty: 0 mm.",
     "clamp_coolant_stop_gap_mm": "Distance of the backs when they touch. Empty: 0 mm.",
     "clamp_running_temperature_c": "Empty: the change on warming is not computed.",
-    "clamp_settling_minutes": "Empty: 30 min.",
-    "clamp_pass_band_percent": "A nut outside it before the last pass is asked about. Empty: 25 %.",
+    "clamp_settling_minutes": f"Empty: {SETTLING_MINUTES:g} min.",
+    "clamp_pass_band_percent": "A nut outside it before the last pass is asked about."
+    f" Empty: {PASS_BAND_PERCENT:g} %.",
     "leak_gas": "The limits hold for this gas; hydrogen is converted from it.",
-    "leak_hold_minutes": "A shorter hold is asked about. Empty: 5 min.",
+    "leak_hold_minutes": f"A shorter hold is asked about. Empty: {HOLD_MINUTES:g} min.",
     "leak_most_across_kpa": "Between anode and cathode. Empty: the bench says that none is kept.",
     "leak_limit_source": "Such as a design note or a test report; needed with the limits.",
     "insulation_standard": "Such as the standard and its table; needed with the limits.",
@@ -244,7 +247,10 @@ _ENDING: tuple[tuple[str, str], ...] = (
     ("_volume_per_cell_l", "So that a stack of any number of cells is known."),
     ("_test_pressure_kpa", "Above the air outside, not absolute."),
     ("_running_pressure_kpa", "Above the air outside; for what would leak of hydrogen."),
-    ("_test_band_percent", "A test that begins outside it is asked about. Empty: 10 %."),
+    (
+        "_test_band_percent",
+        f"A test that begins outside it is asked about. Empty: {TEST_BAND_PERCENT:g} %.",
+    ),
     ("_ohm_per_volt", "Of the voltage the stack runs at."),
     ("_least_mohm", "Whatever the voltage is."),
     ("_stoichiometry", "Given by needed; more than 1."),
