@@ -16,7 +16,7 @@ from service.designs.queries import pattern_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed
-from service.platform.pages.render import go_on, page
+from service.platform.pages.render import download, go_on, page
 from service.platform.permissions import Act, need
 
 router = APIRouter(prefix="/designs")
@@ -75,14 +75,9 @@ def export(me: Me, database: Database, design_id: int) -> Response:
     """Give a design with its part types, pattern and limits as a TOML file."""
     need(me, Act.READ)
     with reading(database) as session:
-        named = pattern_of_design(session, design_id).design
+        name = pattern_of_design(session, design_id).design
         text = write_design_file(session, design_id)
-    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in named)
-    return Response(
-        text,
-        media_type="application/toml; charset=utf-8",
-        headers={"Content-Disposition": f'attachment; filename="{name}-design.toml"'},
-    )
+    return download(text, "application/toml", name, "{}-design.toml")
 
 
 def _read(form: Form) -> tuple[str, DesignFile]:

@@ -41,7 +41,7 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.render import go_on, page, part, quantity, wants_part
+from service.platform.pages.render import download, go_on, page, part, quantity, wants_part
 from service.platform.permissions import Act, need
 from service.stacks.drawings.pile import draw_pile
 
@@ -383,15 +383,11 @@ def export(me: Me, database: Database, design_id: int) -> Response:
         kept_pattern = pattern_of_design(session, design_id)
     if kept_pattern.pattern is None:
         raise NotFound("pattern of design", kept_pattern.design)
-    name = "".join(
-        sign if sign.isalnum() and sign.isascii() else "-" for sign in kept_pattern.design
-    )
-    return Response(
+    content = (
         f"# {kept_pattern.design}: the order of the layers from the fixed end\n\n"
-        + write_pattern(kept_pattern.pattern),
-        media_type="application/toml; charset=utf-8",
-        headers={"Content-Disposition": f'attachment; filename="{name}.toml"'},
+        + write_pattern(kept_pattern.pattern)
     )
+    return download(content, "application/toml", kept_pattern.design, "{}.toml")
 
 
 @router.get("/pattern")

@@ -21,7 +21,7 @@ from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Marker, Rule, Series, Size, lines_chart
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.kept_drawings import kept_chart
-from service.platform.pages.render import THIN_SPACE, local, page, quantity
+from service.platform.pages.render import THIN_SPACE, download, local, page, quantity
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.settings import Settings
@@ -296,12 +296,8 @@ def give_list(me: Me, database: Database, query: Asked, part_id: Number) -> Resp
     query.check()
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, known_at=known_at)
-    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in life.part.label)
-    return Response(
-        "\ufeff" + readings_as_csv(life),
-        media_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": f'attachment; filename="life-{name}.csv"'},
-    )
+    content = "\ufeff" + readings_as_csv(life)
+    return download(content, "text/csv", life.part.label, "life-{}.csv")
 
 
 def _rows(life: MeaLife) -> tuple[ReadRow, ...]:

@@ -135,6 +135,16 @@ def wants_part(request: Request) -> bool:
     return request.headers.get("hx-request") == "true"
 
 
+def download(text: str, media_type: str, about: str, file_name: str) -> Response:
+    """Give a text as a file to keep; of what it is about, ASCII letters and digits name it."""
+    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in about)
+    return Response(
+        text,
+        media_type=f"{media_type}; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{file_name.format(name)}"'},
+    )
+
+
 def go_on(request: Request, address: str) -> Response:
     """Go to a page (303) after a change, and tell the browser the form's key was saved."""
     response: Response
