@@ -232,7 +232,7 @@ def test_a_closed_height_off_what_the_parts_add_up_to_asks_why(lab: Lab) -> None
     assert expected is not None
     check = {"check": ClosingCheck.HEIGHT, "instrument_id": gauge}
 
-    with pytest.raises(Refused, match="sum of the thicknesses, not pressed"):
+    with pytest.raises(Refused, match="sum of the thicknesses as fitted"):
         record.do(
             record_closing_check,
             **check,

@@ -31,7 +31,7 @@ class ComputedHeight:
     @property
     def includes(self) -> str:
         """What the height includes, in words."""
-        return "pressed by the nuts" if self.is_pressed else "sum of the thicknesses, not pressed"
+        return "pressed by the nuts" if self.is_pressed else "sum of the thicknesses as fitted"
 
 
 def computed_height(session: Session, record_id: int, pile: WorkingPile) -> ComputedHeight:

@@ -104,7 +104,7 @@ def as_designed(
         ),
         f"{tally.half_plates} half plates, {tally.gas_gaskets} cell gaskets, "
         f"{tally.coolant_layers} coolant layers; {tally.layers} layers, "
-        f"{quantity(height_mm(layers), 'mm', 1)} as drawn",
+        f"{quantity(height_mm(layers), 'mm', 1)} high, the sum of thicknesses",
         _counted(items, types),
         (*sentences, *(objections(whole) if not sentences else ())),
     )

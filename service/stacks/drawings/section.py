@@ -244,7 +244,7 @@ def height(page: Page) -> str:
     if not page.layers:
         middle = (page.axis.start + page.axis.end) / 2
         return svg.word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")
-    text = f"{height_mm(page.layers):.1f}\u2009mm: pile without compression plates, not pressed"
+    text = f"{height_mm(page.layers):.1f}\u2009mm: sum of thicknesses, without compression plates"
     return svg.dimension(page.axis.start, page.axis.end, 30, text, PILE_TOP - 2)
 
 

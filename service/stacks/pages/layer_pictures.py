@@ -121,7 +121,7 @@ def _counted(pile_map: LayerMap) -> str:
     return (
         f"{tally.cells} cells{blank}, {tally.half_plates} half plates, "
         f"{tally.coolant_layers} coolant layers; {tally.layers} layers, "
-        f"{quantity(height_mm(pile_map.layers), 'mm', 1)} high, not pressed"
+        f"{quantity(height_mm(pile_map.layers), 'mm', 1)} high, the sum of thicknesses"
     )
 
 
