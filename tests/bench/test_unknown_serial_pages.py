@@ -131,6 +131,21 @@ def test_the_lot_in_the_code_says_type_and_lot(
     assert part.lot_id == lot.id
 
 
+def test_a_lot_in_the_code_that_is_not_known_stands_in_the_notes(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    """The page said it; adding the part does not lose it."""
+    bench = at_bench()
+
+    begun = offered(bench.post("put-on", scanned="(21)IP-9(10)W-6").text)
+    assert begun["lot"] == "W-6"
+    bench.client.post(f"/records/{bench.number}/new-part", data=begun)
+
+    with Session(app.state.engine) as session:
+        part = session.scalars(select(Part).where(Part.serial == "IP-9")).one()
+    assert (part.lot_id, part.notes) == (None, "Its code names lot W-6, which is not known here.")
+
+
 def test_counted_items_are_added_as_a_lot(app: Any, at_bench: Callable[..., AtTheBench]) -> None:
     """With how many came; one with a serial has no quantity."""
     bench = at_bench()

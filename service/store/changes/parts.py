@@ -83,8 +83,8 @@ def add_scanned(
 ) -> None:
     """Add what lies at the bench and is not known: a part, or the lot of counted items.
 
-    A part is of the lot of that label, where its type has one; ``accepted`` by somebody who may
-    judge parts. Raises Refused as each of the two.
+    A part is of the lot of that label, where its type has one; else its notes keep the label.
+    ``accepted`` by somebody who may judge parts. Raises Refused as each of the two.
     """
     part_type = work.session.get(PartType, part_type_id)
     if part_type is None:
@@ -97,13 +97,11 @@ def add_scanned(
         raise Refused("quantity", quantity, reason, "Nothing here, or a counted part type.")
     usability = Usability.ACCEPTED if accepted else Usability.NOT_INSPECTED
     lot_id = work.session.scalar(
-        select(Lot.id).where(
-            Lot.part_type_id == part_type_id, Lot.label_key == serial_key(lot), Lot.label != ""
-        )
+        select(Lot.id).where(Lot.part_type_id == part_type_id, Lot.label_key == serial_key(lot))
     )
-    add_part(
-        work, part_type_id=part_type_id, entry=PartEntry(serial, lot_id=lot_id, usability=usability)
-    )
+    notes = f"Its code names lot {lot}, which is not known here." if lot and not lot_id else ""
+    entry = PartEntry(serial, lot_id=lot_id, usability=usability, notes=notes)
+    add_part(work, part_type_id=part_type_id, entry=entry)
 
 
 def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
