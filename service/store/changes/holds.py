@@ -10,7 +10,7 @@ their own; undoing the one and withdrawing the other lift that hold and no other
 """
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
 from sqlalchemy import select
 
@@ -47,7 +47,7 @@ class Subject:
             raise Refused("subject", "", what)
 
 
-SUBJECTS = ("part_id", "lot_id", "instrument_id", "part_type_id", "design_id")
+SUBJECTS = tuple(field.name for field in fields(Subject))
 
 
 def place_hold(work: Work, subject: Subject, *, reason: str) -> int:

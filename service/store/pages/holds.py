@@ -13,7 +13,13 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.holds import (
+    SUBJECTS,
+    Subject,
+    give_concession,
+    lift_hold,
+    place_hold,
+)
 from service.store.changes.parts import JUDGEMENTS
 from service.store.queries.forbids import Forbids, what_forbids
 from service.store.queries.holds import (
@@ -147,13 +153,7 @@ def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int
     return _hold_page(request, database, hold_id, form)
 
 
-NAMED = {
-    "part": "part_id",
-    "lot": "lot_id",
-    "part_type": "part_type_id",
-    "design": "design_id",
-    "instrument": "instrument_id",
-}
+NAMED = {name.removesuffix("_id"): name for name in SUBJECTS}
 """What an address names a subject by."""
 
 
