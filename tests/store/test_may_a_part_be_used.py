@@ -22,7 +22,7 @@ from service.platform.tables import AuditEntry
 from service.stacks.tables import Stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, judge_parts
-from service.store.queries.forbids import Cause, forbids_of_parts
+from service.store.queries.forbids import Cause, forbids_of_lots, forbids_of_parts
 from service.store.tables import Concession, Inspection, Part
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab, known
@@ -260,6 +260,28 @@ def test_many_parts_are_answered_in_as_many_statements_as_one(
         assert set(forbids) == set(some)
 
     assert counts[0] == counts[1] <= 3
+
+
+@pytest.mark.parametrize(
+    ("hours", "causes"), [(12.0, []), (12.1, [str(Cause.EXPIRED)])], ids=["that day", "the next"]
+)
+def test_a_shelf_life_counts_through_its_last_day(
+    engine: Engine, hours: float, causes: list[str]
+) -> None:
+    """A day is kept as its noon; of a part and of the lot items are taken from."""
+    with Session(engine) as session:
+        mea = builders.the_part_types(session).mea
+        lot = builders.a_lot(session, mea, label="M-9")
+        lot.expires_at = builders.START
+        part = builders.a_part(session, mea, serial="N-9", lot=lot)
+        session.flush()
+        on = builders.START + timedelta(hours=hours)
+
+        of_parts = forbids_of_parts(session, [part.id], on=on)
+        of_lots = forbids_of_lots(session, [lot.id], on=on)
+
+    assert [str(forbid.cause) for forbid in of_parts[part.id]] == causes
+    assert [str(forbid.cause) for forbid in of_lots[lot.id]] == causes
 
 
 # What a finding leaves undecided.

@@ -310,7 +310,7 @@ def _subject_of(row: Any) -> tuple[Cause, int]:
 
 
 def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
-    """What waits to be looked at, by part."""
+    """What waits to be looked at, by part: what was asked last."""
     if not part_ids:
         return {}
     if len(part_ids) > MANY:
@@ -328,6 +328,7 @@ def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
         .join(Step, Step.id == Inspection.step_id)
         .join(Person, Person.id == Step.by_id)
         .where(Inspection.decided_at.is_(None), of_parts)
+        .order_by(Inspection.id)
     )
     return {row.part_id: row for row in rows}
 
