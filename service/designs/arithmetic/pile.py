@@ -1,6 +1,6 @@
-"""The pile between the two compression plates: its layers in order, its cells, its neighbours.
+"""The pile between the two compression plates: its layers, cells and neighbours; opened, closed.
 
-Opening and closing it is in open_pile, two piles against each other in comparison.
+Two piles against each other are in comparison, of the stacks.
 """
 
 from collections import Counter

@@ -1,8 +1,7 @@
 """The changeover plan: from the pile as it is to the pile that is wanted, the cheapest way.
 
-What is wanted and how a pile can be changed so: changeover_wishes; which end to open:
-changeover_ways; parts from store: changeover_picks; height and thread: closed_height; the
-steps: changeover_steps.
+What is wanted and how a pile can be changed so: options; which end to open, and the steps: ways;
+parts from store: picks; height and thread: closing_checks of the closing.
 """
 
 from collections import Counter, defaultdict

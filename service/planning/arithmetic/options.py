@@ -20,8 +20,6 @@ from service.platform.arithmetic.likelihoods import MISTAKE
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
 
 # What somebody wants changed on a stack.
-#
-# In how many ways a pile can be changed so is in changeover_options.
 
 
 class Plates(StrEnum):

@@ -29,7 +29,9 @@ class Stack(Out):
     """One stack of the list."""
 
     being_written_id: int | None = Field(description="number of the record being written")
-    holds: int = Field(description="standing holds on fitted parts and their lots")
+    holds: int = Field(
+        description="standing holds on fitted parts, their lots and types, and on the design"
+    )
     hours: StackHours
 
 
@@ -110,7 +112,7 @@ class Finding(Out):
 
 @like(part_lives.HoldOnIt, without="id lift_reason")
 class Hold(Out):
-    """One hold on a part or its lot."""
+    """One hold on a part, its lot or its part type."""
 
 
 @like(part_lives.Events)

@@ -35,16 +35,14 @@ def keep_makeups(work: Work, build_ids: Collection[int]) -> None:
 
 
 def keep_makeups_of_stack(work: Work, stack_id: int) -> None:
-    """Return the same for all builds of a stack: where a meter or a correction changes several."""
+    """Write the same of all builds of a stack: where a meter or a correction changes several."""
     work.session.flush()
     builds = select(Build.id).where(Build.stack_id == stack_id)
     keep_makeups(work, work.session.scalars(builds).all())
 
 
 def keep_makeups_since(work: Work, stack_id: int, at: datetime) -> None:
-    """Return the same where hours became known of a past time.
-
-    For builds opened since, if there are any.
+    """Write the same of builds opened since a time of which hours became known.
 
     The hours of a closed build are not kept: its meter is asked.
     """

@@ -206,8 +206,6 @@ def draw_pile(
     )
     below, high = "", 0.0
     if has_legend:
-        below, high = "", 0.0
-    if has_legend:
         below, high = _below(page, y + 22, detail if has_detail else 0, revised, rods)
     return svg.sheet(
         width,

@@ -58,7 +58,7 @@ class ListedStack:
     last_approved_build: int | None
     hours: StackHours
     holds: int
-    """standing holds on fitted parts and their lots"""
+    """standing holds on fitted parts, their lots and types, and on the design"""
 
 
 BY_SERIAL = Order((Stack.serial_key,))

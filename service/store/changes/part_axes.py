@@ -165,7 +165,7 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
 
 
 def refuse_new_for_used(work: Work, part_id: int, usability: Usability) -> None:
-    """Return a part that was in a build is never simply accepted again."""
+    """Refuse to accept a part as new that was in a build: it is accepted as used."""
     if usability is not Usability.ACCEPTED:
         return
     fitted = exists().where(Layer.part_id == part_id) | exists().where(Fixing.part_id == part_id)
