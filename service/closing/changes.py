@@ -22,7 +22,6 @@ from service.closing.tables import ClosingResult
 from service.designs.tables import Design
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.clamping import (
-    IN_NEWTON_METRES,
     likely_units,
     read_torque_text,
     torque_unit,
@@ -44,7 +43,11 @@ from service.records.changes.deviations import (
     Unloaded,
     ask_whether_it_stands,
 )
-from service.records.changes.eligibility import InstrumentUsed, instrument_to_use, refuse_no_rod
+from service.records.changes.eligibility import (
+    instrument_to_use,
+    refuse_beyond_range,
+    refuse_no_rod,
+)
 from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import (
@@ -226,7 +229,7 @@ def read_torque(
         )
     value, typed = _torque(torque_nm, entered, unit)
     used = instrument_to_use(work, record, instrument_id, at, (InstrumentKind.TORQUE_DRIVER,))
-    _refuse_outside_range(used, value, typed)
+    refuse_beyond_range(used.instrument, "entered", value, "N·m", typed=typed)
     answered = Answered(stands, outside_because, "outside_because")
     read = _Read(pass_number, stage, kind, value, typed)
     deviation = _deviation(work, record, read, answered, unloaded_first)
@@ -327,25 +330,6 @@ def _torque(torque_nm: float | None, entered: str, unit: str) -> tuple[float, st
             "One of the two is wrong.",
         )
     return value, typed
-
-
-def _refuse_outside_range(used: InstrumentUsed, value: float, typed: str) -> None:
-    tool = used.instrument
-    try:
-        factor = IN_NEWTON_METRES[torque_unit(tool.unit or "N·m")]
-    except TradeError:
-        return  # a range in a unit that is no torque says nothing about this reading
-    least, most = tool.range_least, tool.range_most
-    below = least is not None and value < least * factor * (1 - 1e-9)
-    above = most is not None and value > most * factor * (1 + 1e-9)
-    if below or above:
-        raise Refused(
-            "entered",
-            typed,
-            f"{tool.label} reads {'' if least is None else f'{least:g}'} to"
-            f" {'…' if most is None else f'{most:g}'} {tool.unit or 'N·m'}.",
-            "A torque in its range, or the instrument that was really used.",
-        )
 
 
 @dataclass(frozen=True, slots=True)

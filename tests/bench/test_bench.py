@@ -172,9 +172,9 @@ def test_a_check_is_read_within_the_instruments_range(engine: Engine) -> None:
     line = {"line_number": 3, "witness_id": lab.witness.id, "instrument_id": lab.multimeter_id}
     set_on(lab, Instrument, lab.multimeter_id, range_least=0.0, range_most=200.0, unit="mV")
 
-    with pytest.raises(Refused, match="to 200 mV") as refused:
+    with pytest.raises(Refused, match="reads up to 200 mV") as refused:
         bench_.do(record_make_safe, reading=-0.3, **line)
-    assert refused.value.field == "reading"
+    assert (refused.value.field, refused.value.value) == ("reading", "-0.3 V")
     bench_.do(record_make_safe, reading=-0.2, **line)
 
 

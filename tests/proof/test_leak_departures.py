@@ -148,7 +148,7 @@ def test_beyond_the_instruments_range_is_refused(
 
 def test_a_tester_shows_no_more_than_its_range_but_that_it_is_more(engine: Engine) -> None:
     stack = a_closed_stack(engine)
-    with pytest.raises(Refused, match="to 2000 MΩ"):
+    with pytest.raises(Refused, match="reads up to 2000 MΩ"):
         stack.insulation(DRY | {"rods_plates_resistance": "2500 MΩ"})
     stack.insulation(DRY | {"rods_plates_resistance": "> 2000 MΩ"})
 

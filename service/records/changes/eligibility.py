@@ -19,7 +19,7 @@ from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, 
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instrument_kinds import InstrumentKind
-from service.store.arithmetic.instrument_units import beyond_range
+from service.store.arithmetic.instrument_units import beyond_range, range_words
 from service.store.changes.lots import take_item
 from service.store.queries.forbids import (
     Cause,
@@ -177,20 +177,26 @@ def instrument_to_use(
 
 
 def refuse_beyond_range(
-    instrument: Instrument, field: str, value: float, unit: str, *, from_least: bool = True
+    instrument: Instrument,
+    field: str,
+    value: float,
+    unit: str,
+    *,
+    typed: str = "",
+    from_least: bool = True,
 ) -> None:
     """Refuse a reading that its instrument cannot have shown; without a range nothing is known.
 
-    Without ``from_least`` a reading near nothing is one: only its size is held against the range.
+    ``typed`` is how it was written. Without ``from_least`` a reading near nothing is one: only its
+    size is held against the range.
     """
     least, most = instrument.range_least if from_least else None, instrument.range_most
-    value = value if from_least else abs(value)
-    if beyond_range(value, unit, least, most, instrument.unit or unit):
+    range_unit = instrument.unit or unit
+    if beyond_range(value if from_least else abs(value), unit, least, most, range_unit):
         raise Refused(
             field,
-            f"{value:g} {unit}",
-            f"{instrument.label} reads {'' if least is None else f'{least:g}'} to"
-            f" {'…' if most is None else f'{most:g}'} {instrument.unit}.",
+            typed or f"{value:g} {unit}",
+            f"{instrument.label} reads {range_words(least, most)} {range_unit}.",
             "A reading in its range, or the instrument that was really used.",
         )
 

@@ -61,6 +61,17 @@ def beyond_range(
     return (low is not None and value < low - slack) or (high is not None and value > high + slack)
 
 
+def range_words(least: float | None, most: float | None) -> str:
+    """Return a range in words, without its unit; one end at least is known.
+
+    >>> range_words(None, 2000.0), range_words(2.0, 20.0)
+    ('up to 2000', '2 to 20')
+    """
+    if least is None:
+        return f"up to {most:g}"
+    return f"from {least:g}" if most is None else f"{least:g} to {most:g}"
+
+
 def _converted(value: float, unit: str, measure: Measure) -> float | None:
     try:
         return to_si(value, unit, measure)
