@@ -11,21 +11,22 @@ from service.operation.tables import metadata
 
 Made = TypeVar("Made")
 _KEPT: dict[Any, tuple[sqlite3.Connection, Any]] = {}
-_ANY_TRIGGER = "SELECT EXISTS (SELECT 1 FROM sqlite_master WHERE type = 'trigger')"
+_SCHEMA = "SELECT group_concat(sql, ';') FROM sqlite_master"
 
 
 def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
     """Call ``make``, or copy what it wrote when it first began with an empty SQLite file.
 
     ``key`` says what is written; what is given, the same each time, must be no row. A copy stays
-    whatever becomes of the transaction. Where there are rows or no triggers, and on PostgreSQL,
-    nothing is copied.
+    whatever becomes of the transaction. Where there are rows, and on PostgreSQL, nothing is copied.
+    A copy brings its schema with it, so each schema has one of its own: triggers stay lifted.
     """
     if session.get_bind().dialect.name != "sqlite" or session.new or session.identity_map.keys():
         return make()
     driver: Any = session.connection().connection.driver_connection
-    if driver.execute(_any_row()).fetchone()[0] or not driver.execute(_ANY_TRIGGER).fetchone()[0]:
+    if driver.execute(_any_row()).fetchone()[0]:
         return make()
+    key = key, driver.execute(_SCHEMA).fetchone()[0]
     if key in _KEPT:
         kept, made = _KEPT[key]
         driver.execute("ROLLBACK")

@@ -1,6 +1,8 @@
 """What the builders write is what somebody at the bench would have written."""
 
+import shutil
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, inspect, select
@@ -10,9 +12,10 @@ from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
 from service.closing.changes import read_torque
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
-from service.platform.database import changing
+from service.platform.database import changing, make_engine
 from service.records.changes.bench_fixings import fit_fixing
 from service.records.changes.bench_opening import close_stack
 from service.records.tables import Decision, RebuildRecord, RecordKind, Step, TorqueReading
@@ -43,6 +46,25 @@ def test_a_stack_made_for_tests_is_one_built_at_the_bench(engine: Engine) -> Non
         if value != there[name]
     }
     assert differing == set()
+
+
+def test_a_copy_leaves_a_lifted_trigger_lifted(sqlite_template: Path, tmp_path: Path) -> None:
+    """Else a test would lift one in vain, or the next would begin without it."""
+    laid: list[list[str]] = []
+    for number, lifted in enumerate((0, 1, 0)):
+        file = shutil.copyfile(sqlite_template, tmp_path / f"{number}.sqlite")
+        engine = make_engine(f"sqlite:///{file}")
+        with engine.begin() as connection:
+            for name, _table in triggers().laid(connection)[:lifted]:
+                connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        with Session(engine) as session:
+            builders.a_stack(session, cells=CELLS)
+        with engine.connect() as connection:
+            laid.append([name for name, _table in triggers().laid(connection)])
+        engine.dispose()
+
+    assert laid[0]
+    assert laid == [laid[0], laid[0][1:], laid[0]]
 
 
 def _design(session: Session, lab: Lab) -> Any:
