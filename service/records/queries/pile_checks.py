@@ -9,7 +9,7 @@ What a finding weighs is told by three rules:
 - in a record that neither opened nor built the stack, or only takes it over, everything is a
   remark: nothing of it was done there.
 
-Of a design that keeps no pattern only parts on hold are found.
+Of a design that keeps no pattern only parts that must not be used are found.
 """
 
 from collections import defaultdict
@@ -131,7 +131,7 @@ def known_parts(
     ).all()
     forbids = forbids_of_parts(session, ids, stack_id=stack_id, held_at=until)
     told = {
-        part: [x for x in some if (x.cause in HOLDS if until else x.concession_may)]
+        part: [forbid for forbid in some if _counts(forbid, until)]
         for part, some in forbids.items()
     }
     allowed = concessions_used(session, record_id)
@@ -183,11 +183,12 @@ def _is_any_barred(
 ) -> bool:
     """Say whether one of these parts must not be used, or was on hold then."""
     forbids = forbids_of_parts(session, ids, stack_id=head.stack_id, held_at=until)
-    return any(
-        forbid.cause in HOLDS if until else forbid.concession_may
-        for some in forbids.values()
-        for forbid in some
-    )
+    return any(_counts(forbid, until) for some in forbids.values() for forbid in some)
+
+
+def _counts(forbid: Forbids, until: datetime | None) -> bool:
+    """Of a record handed in holds count only: the rest is kept as of today."""
+    return forbid.cause in HOLDS if until else forbid.concession_may
 
 
 def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:
@@ -261,7 +262,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class PileCheck:
-    """A pile as its design's pattern sees it; where none is kept, only parts on hold are found."""
+    """A pile as its design's pattern sees it; without one, only parts that must not be used."""
 
     kept: KeptPattern
     layers: tuple[Layer, ...] = ()
