@@ -45,6 +45,7 @@ from service.proof.arithmetic.typed_tests import (
     read_short_check,
     reads_flows,
 )
+from service.proof.queries.build_verdicts import NOTHING_IN_FORCE
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease
 from service.records.changes import journal
@@ -151,9 +152,6 @@ def _in_unit(
         return from_si(to_si(value, instrument.unit, measure), unit, measure)
     except TradeError:
         return None
-
-
-NOTHING_IN_FORCE = DesignFigures()
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,8 +428,7 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
     found = _held(work, build_id)
     need(work.by, Act.BUILD_RELEASE, found.facts)
     label = found.build.label
-    if not work.by.id:
-        raise Refused("signed by", "", "a build is released by a person.", "Sign in as somebody.")
+    work.refuse_nobody("signed by", "a build is released by a person.")
     if found.release is not None:
         raise Refused("gate", label, f"it is released already, by {found.release.by}.")
     limits, asked = found.closed.limits, found.set_points

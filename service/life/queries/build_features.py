@@ -14,7 +14,7 @@ from sqlalchemy import and_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.closing.queries.build_torques import BuildTorques, build_torques
-from service.closing.queries.closing_results import kept_results
+from service.closing.queries.closing_results import counting, kept_results
 from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.answers import grouped
@@ -229,10 +229,11 @@ def _sat(session: Session, params: dict[str, list[int]]) -> dict[int, list[Any]]
 
 
 def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float]:
-    """The mean GDL pressure of each closing as kept at hand-in, MPa. One statement."""
+    """The mean GDL pressure of each closing by the result that counts, MPa. One statement."""
     pressures = {}
     for record_id, results in kept_results(session, record_ids).items():
-        outcome = next((row.outcome for row in results if row.counts), None)
+        kept = counting(results)
+        outcome = kept.outcome if kept else None
         closed = outcome.closed if outcome else None
         if closed and closed.gdl_pressure_mpa:
             pressures[record_id] = closed.gdl_pressure_mpa.value
