@@ -136,14 +136,15 @@ class ClosedVerdicts:
             return {}
         results = [
             Standing(result)
-            for one in self.tests
-            if (result := judged_again(one.made, self.limits.figures)) is not None
+            for test in self.tests
+            if (result := judged_again(test.made, self.limits.figures)) is not None
         ]
         clamp = None
         if self.clamp is not None:
             now = judged_by(self.clamp.outcome, self.figures)
             clamp = RequiredVerdict(CLAMP, now.verdict)
-        return {it.what: it.verdict for it in wanted_verdicts(self.figures, results, clamp)}
+        wanted = wanted_verdicts(self.figures, results, clamp)
+        return {required.what: required.verdict for required in wanted}
 
     @property
     def corrections(self) -> tuple[Done, ...]:
@@ -155,15 +156,15 @@ class ClosedVerdicts:
         """All tests of tightness that still count, as six paths and hints."""
         return together(
             [
-                one.made.result
-                for one in self.tests
-                if one.outdated_by is None and isinstance(one.made.result, LeakResult)
+                test.made.result
+                for test in self.tests
+                if test.outdated_by is None and isinstance(test.made.result, LeakResult)
             ]
         )
 
     def _standing(self) -> Iterator[Standing]:
-        for one in self.tests:
-            yield Standing(one.made.result, one.outdated_by.words if one.outdated_by else "")
+        for test in self.tests:
+            yield Standing(test.made.result, test.outdated_by.words if test.outdated_by else "")
 
     def _clamp_wanted(self) -> RequiredVerdict | None:
         if self.clamp is None:
@@ -229,14 +230,14 @@ def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -
         build_id,
         design_id,
         limits_in_force(session, design_id),
-        tuple(StandingTest(one, _first_after(one.done_at, done)) for one in tests),
+        tuple(StandingTest(made, _first_after(made.done_at, done)) for made in tests),
         done,
         _clamp(session, record_id, build_id),
     )
 
 
 def _first_after(at: datetime, done: Sequence[Done]) -> Done | None:
-    return next((one for one in done if one.at > at and not one.correction_id), None)
+    return next((each for each in done if each.at > at and not each.correction_id), None)
 
 
 def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
@@ -346,9 +347,9 @@ def tests_in_words(closed: ClosedVerdicts | None) -> tuple[str, ...]:
     if closed is None:
         return ()
     by_sentence: dict[str, list[str]] = defaultdict(list)
-    for it in closed.wanted:
-        if it.what != CLAMP and not it.opens and it.verdict is not None:
-            by_sentence[_why(it)].append(it.what)
+    for required in closed.wanted:
+        if required.what != CLAMP and not required.opens and required.verdict is not None:
+            by_sentence[_why(required)].append(required.what)
     return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
 
 
@@ -356,17 +357,21 @@ def not_tested(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ..
     """Return what a record that closed its stack has not tested of what is wanted."""
     if closed is None or head.closed_at is None:
         return ()
-    return tuple(it.what for it in closed.wanted if it.what != CLAMP and it.verdict is None)
+    return tuple(
+        required.what
+        for required in closed.wanted
+        if required.what != CLAMP and required.verdict is None
+    )
 
 
-def _why(it: RequiredVerdict) -> str:
-    if it.outdated_by:
-        return f"Test again, for since the test there was a {it.outdated_by}"
+def _why(required: RequiredVerdict) -> str:
+    if required.outdated_by:
+        return f"Test again, for since the test there was a {required.outdated_by}"
     words: dict[Verdict | None, str] = {
         Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
         Verdict.UNDECIDED: "Undecided",
     }
-    return words.get(it.verdict, str(it.verdict))
+    return words.get(required.verdict, str(required.verdict))
 
 
 # The verdicts of a closed stack line by line: value, limit, source, version, worth now.
@@ -409,9 +414,9 @@ def tally(closed: ClosedVerdicts) -> tuple[tuple[Verdict | None, tuple[str, ...]
     Passes first, what was not tested last.
     """
     found: dict[Verdict | None, list[str]] = {verdict: [] for verdict in (*Verdict, None)}
-    for it in closed.wanted:
-        now = Verdict.TEST_AGAIN if it.verdict and it.outdated_by else it.verdict
-        found[now].append(it.what)
+    for required in closed.wanted:
+        is_outdated = required.verdict and required.outdated_by
+        found[Verdict.TEST_AGAIN if is_outdated else required.verdict].append(required.what)
     return tuple((verdict, tuple(what)) for verdict, what in found.items() if what)
 
 
@@ -422,59 +427,61 @@ def verdict_lines(closed: ClosedVerdicts) -> tuple[VerdictLine, ...]:
     """
     today = closed.today
     lines: list[VerdictLine] = []
-    for it in closed.wanted:
-        if it.what == CLAMP and closed.clamp is not None:
-            lines += _clamp_lines(closed, it)
+    for required in closed.wanted:
+        what = required.what
+        if what == CLAMP and closed.clamp is not None:
+            lines += _clamp_lines(closed, required)
             continue
-        line = VerdictLine(it.what, it.verdict, it.outdated_by, today=today.get(it.what))
-        found = _best(closed.tests, it)
+        line = VerdictLine(what, required.verdict, required.outdated_by, today=today.get(what))
+        found = _best(closed.tests, required)
         if found is not None:
             line = _filled(line, *found)
         lines.append(line)
     return tuple(lines)
 
 
-def _filled(line: VerdictLine, one: StandingTest, said: ResultLine) -> VerdictLine:
+def _filled(line: VerdictLine, made: MadeTest, said: ResultLine) -> VerdictLine:
     return replace(
         line,
         value=said.value,
         limit=said.limit,
         source=said.source,
         aside=said.aside,
-        limit_version=one.made.limit_version,
-        record_id=one.made.record_id,
-        entry=one.made.sequence,
-        done_at=one.made.done_at,
+        limit_version=made.limit_version,
+        record_id=made.record_id,
+        entry=made.sequence,
+        done_at=made.done_at,
     )
 
 
 def _best(
     tests: Sequence[StandingTest], wanted: RequiredVerdict
-) -> tuple[StandingTest, ResultLine] | None:
+) -> tuple[MadeTest, ResultLine] | None:
     """The test and value the verdict comes from: counted ones first, a bound last, the newest."""
     latest: dict[object, StandingTest] = {}
-    for one in tests:
-        result = one.made.result
-        latest[result.set_up if isinstance(result, LeakResult) else one.made.step_id] = one
+    for test in tests:
+        result = test.made.result
+        latest[result.set_up if isinstance(result, LeakResult) else test.made.step_id] = test
     found = [
-        (rank, at, one, line)
-        for at, one in enumerate(latest.values())
-        for rank, line in _told(one, wanted)
+        (rank, at, test.made, line)
+        for at, test in enumerate(latest.values())
+        for rank, line in _ranked(test, wanted)
     ]
     if not found:
         return None
-    _rank, _at, one, line = max(found, key=lambda each: (each[0], each[1]))
-    return one, line
+    _rank, _at, made, line = max(found, key=lambda each: (each[0], each[1]))
+    return made, line
 
 
-def _told(
-    one: StandingTest, wanted: RequiredVerdict
+def _ranked(
+    test: StandingTest, wanted: RequiredVerdict
 ) -> Iterator[tuple[tuple[bool, bool, bool], ResultLine]]:
-    result, counts = one.made.result, one.outdated_by is None
+    """What a test says of the verdict wanted, and how near it comes to being what it is from."""
+    result, counts = test.made.result, test.outdated_by is None
     if isinstance(result, LeakResult):
-        for it in result.paths:
-            if wanted.what == f"leak {it.path}":
-                yield (counts, not it.is_bound, it.verdict is wanted.verdict), path_line(it)
+        for path in result.paths:
+            if wanted.what == f"leak {path.path}":
+                yield (counts, not path.is_bound, path.verdict is wanted.verdict), path_line(path)
     elif isinstance(result, InsulationOutcome):
         for reading in result.found:
             line = insulation_line(reading)
@@ -491,7 +498,8 @@ def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[Ve
     clamp = closed.clamp
     if clamp is None:
         return
-    now = {(it.quantity, it.of): it.verdict for it in judge_closing(clamp.outcome, closed.figures)}
+    judged_now = judge_closing(clamp.outcome, closed.figures)
+    now = {(value.quantity, value.of): value.verdict for value in judged_now}
     begun = VerdictLine(
         CLAMP,
         wanted.verdict,
@@ -499,29 +507,29 @@ def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[Ve
         limit_version=clamp.limit_version,
         record_id=clamp.record_id,
     )
-    for it in clamp.outcome.judged:
+    judged = clamp.outcome.judged
+    for value in judged:
         yield replace(
             begun,
-            what=f"{it.quantity}, {it.of}" if it.of else str(it.quantity),
-            verdict=it.verdict,
-            value=_with_unit(estimate_words(it.value), it.quantity.unit),
-            limit=_bounds(it),
-            source=it.source,
-            today=now.get((it.quantity, it.of)),
+            what=f"{value.quantity}, {value.of}" if value.of else str(value.quantity),
+            verdict=value.verdict,
+            value=_with_unit(estimate_words(value.value), value.quantity.unit),
+            limit=_bounds(value),
+            source=value.source,
+            today=now.get((value.quantity, value.of)),
         )
-    judged = clamp.outcome.judged
-    all_pass = all(it.verdict is Verdict.PASS for it in judged)
+    all_pass = all(value.verdict is Verdict.PASS for value in judged)
     if not judged or (all_pass and wanted.verdict is not Verdict.PASS):
         yield replace(begun, value="a limit has no value, or a nut was not read")
 
 
-def _bounds(it: Judged) -> str:
-    unit = it.quantity.unit
-    if it.least is not None and it.most is not None:
-        return _with_unit(f"{it.least:g} to {it.most:g}", unit)
-    if it.least is not None:
-        return _with_unit(f"at least {it.least:g}", unit)
-    return _with_unit(f"at most {it.most:g}", unit)
+def _bounds(value: Judged) -> str:
+    unit = value.quantity.unit
+    if value.least is not None and value.most is not None:
+        return _with_unit(f"{value.least:g} to {value.most:g}", unit)
+    if value.least is not None:
+        return _with_unit(f"at least {value.least:g}", unit)
+    return _with_unit(f"at most {value.most:g}", unit)
 
 
 def _with_unit(words: str, unit: str) -> str:

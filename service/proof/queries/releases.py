@@ -117,7 +117,7 @@ class Gate:
         if self.release is not None or not self.releases:
             return ""
         since = self.releases[0].at
-        return next((it.words for it in self.closed.corrections if it.at > since), "")
+        return next((done.words for done in self.closed.corrections if done.at > since), "")
 
     @property
     def set_points_sha256(self) -> str:
