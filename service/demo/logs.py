@@ -201,7 +201,7 @@ def cells_at(
 
 
 def written(rows: Rows, bench: Bench, begun: datetime, manner: Manner) -> bytes:
-    """Write value and expanded uncertainty (k = 2), the latter with two digits that count."""
+    """Write the file; ``begun`` is the local time of its first row, without zone."""
     if manner is Manner.SEMICOLONS:
         return _semicolons(rows, bench, begun)
     return _commas(rows, begun) if manner is Manner.COMMAS else _zipped(rows, bench.area_cm2)

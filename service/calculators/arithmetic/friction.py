@@ -1,6 +1,6 @@
 """What several calculators ask alike: the thread, how torque becomes preload, the torque driver.
 
-Sources: as in clamping and preload_scatter.
+Sources: as in clamping.
 """
 
 from service.calculators.arithmetic import desk

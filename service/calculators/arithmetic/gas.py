@@ -1,7 +1,7 @@
 """What the calculators of leaks ask and answer alike: pressures, temperatures, instruments, rates.
 
 A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the gas at its own
-temperature. Source: as in gas_flows and tightness.
+temperature. Source: as in gases and tightness.
 """
 
 from service.calculators.arithmetic import desk

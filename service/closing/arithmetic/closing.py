@@ -143,8 +143,8 @@ def wanted_outcome(
 
 # What the nuts' readings make: preloads, their sum, share of the proof load, loss by relaxation.
 #
-# Only a set or residual torque says what preload is; a breakaway torque does not. Sources: as in
-# clamping and preload_scatter.
+# Only a set or residual torque says what preload is; a breakaway torque does not. Source: as in
+# clamping.
 
 
 PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)

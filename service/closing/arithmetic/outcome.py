@@ -236,7 +236,7 @@ def outcome_as_data(outcome: ClosingOutcome) -> dict[str, Any]:
 
 
 def outcome_from_data(data: Mapping[str, Any]) -> ClosingOutcome:
-    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return a closing from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(ClosingOutcome, check_form(FORM, data), "the closing's outcome")
 
 

@@ -206,7 +206,7 @@ def _places(levels: Sequence[float]) -> int:
 
 
 def legend(x: float, y: float, field: PressureGrid, levels: Sequence[float], lost: str) -> str:
-    """Draw the swatches with words for the names used in a drawing, and say how high they are."""
+    """Draw the colour of each band with its pressures, and the marks of the map in words."""
     drawn = [svg.word(x, y, "Pressure, MPa", size=svg.BODY, pen="word strong")]
     edges = _edges((field.least, *levels, field.greatest), levels)
     bands = len(levels) + 1

@@ -144,5 +144,5 @@ def rule_as_data(rule: FailingRule) -> dict[str, Any]:
 
 
 def rule_from_data(data: Mapping[str, Any]) -> FailingRule:
-    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return a rule from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(FailingRule, check_form(FORM, data), "the rule")

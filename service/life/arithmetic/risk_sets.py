@@ -157,7 +157,7 @@ class LevelCounts:
         return 1 if is_rest else 2
 
     def strata(self, level: int) -> Counts:
-        """Return the tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""
+        """Return the tables of one level against the rest, as `exact_test` takes them, (s, 4)."""
         return np.stack(
             [
                 self.failing_in[:, level],

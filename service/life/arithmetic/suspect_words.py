@@ -61,7 +61,7 @@ def interval_words(odds: OddsRatio) -> str:
 
 
 def level_sentence(factor: FactorFound, level: LevelFound, level_name: str) -> str:
-    """Return what was found of one level, ``named`` as people call it."""
+    """Return what was found of one level, ``level_name`` as people call it."""
     plural = "builds" if factor.unit is Unit.BUILD else "MEAs"
     counts = (
         f"{factor.kind}, {level_name}: {level.failing} of {level.all} {plural} fail, of the others"

@@ -5,7 +5,7 @@ the failing (`exposure`). A factor's p is the smallest of its levels', times the
 is over all factors looked at. Torque, driver, pressure and people are judged by builds; so is every
 factor that hardly varies within builds, for cells of one stack are not independent of each other.
 
-Sources: those of `exact_tables`, `exposure` and `false_discovery`; Hurlbert 1984, Ecol. Monogr. 54,
+Sources: those of `exact_test`, `exposure` and `false_discovery`; Hurlbert 1984, Ecol. Monogr. 54,
 187 (cells that are no repetitions); the share of builds is common practice, no source.
 """
 

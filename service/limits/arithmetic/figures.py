@@ -101,5 +101,5 @@ def figures_as_data(figures: DesignFigures) -> dict[str, Any]:
 
 
 def figures_from_data(data: Mapping[str, Any]) -> DesignFigures:
-    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return the figures from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(DesignFigures, check_form(FORM, data), "the figures")

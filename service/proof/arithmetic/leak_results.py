@@ -120,7 +120,7 @@ class LeakResult:
 
 # Several tests of tightness of one build together: the six paths, and what they point to.
 #
-# Sources: as in leak_paths and leak_hints.
+# Source: as in leak_paths.
 
 
 _ONE_WAY_KNOWN = (

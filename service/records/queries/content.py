@@ -30,8 +30,7 @@ from service.stacks.tables import Build, Stack
 #
 # Rows become JSON inside the database, in the words of either engine: hundreds of rows arrive as
 # one text. SQLite writes floating-point numbers in JSON with 15 digits only, so that they are
-# quoted there, which gives all 17; times are in each engine's own form. `content_document` reads
-# both.
+# quoted there, which gives all 17; times are in each engine's own form. `document` reads both.
 
 
 R = RebuildRecord
