@@ -179,7 +179,7 @@ def _membrane(here: Choice, figures: DesignFigures) -> str:
         return ""
     most = figures.leak.most_across_kpa if figures.leak else None
     if most is None:
-        return "The design keeps no most pressure difference: nothing is checked."
+        return "No maximum pressure difference is in force: it is not checked."
     return f"bears at most {most:g}{THIN}kPa between anode and cathode"
 
 
