@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
@@ -283,8 +284,8 @@ def _typed(taps: dict[int, int | None], channels: tuple[int, ...]) -> dict[str, 
 def _channels(form: Form) -> tuple[int, ...]:
     """The channels a form has fields of, in their order."""
     numbers = (name.removeprefix("cell_") for name in form.typed if name.startswith("cell_"))
-    found = sorted({int(one) for one in numbers if one.isascii() and one.isdecimal()})
-    return tuple(one for one in found if 1 <= one <= MOST_CHANNELS)
+    channels = {plain_whole(number) or 0 for number in numbers}
+    return tuple(sorted(channel for channel in channels if 1 <= channel <= MOST_CHANNELS))
 
 
 def _cells(form: Form, channels: tuple[int, ...]) -> dict[int, int | None]:

@@ -346,3 +346,18 @@ def test_who_may_not_write_sees_the_sheet_without_the_forms(
     assert "curves/new" not in sheet.text
     assert client.get(f"/stacks/{whole.serial}/curves/new").status_code == 403
     assert client.get(f"/stacks/{whole.serial}/voltages/new").status_code == 403
+
+
+@pytest.mark.parametrize("mea", ["9" * 5000, "²"])
+def test_what_is_no_number_draws_the_meas_it_would_without(
+    whole: ReadStack, signed_in_client: Clients, mea: str
+) -> None:
+    """An address somebody wrote by hand."""
+    client, at = signed_in_client("builder"), f"/stacks/{whole.serial}/condition"
+
+    answer = client.get(at, params={"mea": mea})
+
+    assert answer.status_code == 200
+    assert re.findall(r"<input type=\"checkbox\"[^>]*>", answer.text) == re.findall(
+        r"<input type=\"checkbox\"[^>]*>", client.get(at).text
+    )

@@ -86,3 +86,19 @@ def test_rods_of_a_design_nobody_uses_can_be_proposed_anew(signed_in_client: Any
     answer = client.post(f"/designs/{design_id}/edit", data=GRID | {"propose": "rods"})
 
     assert shown(answer.text, "rod_rows") == "8"
+
+
+@pytest.mark.parametrize("rows", ["9" * 5000, "²", "-1"])
+def test_a_number_of_rows_that_is_none_shows_none(signed_in_client: Any, rows: str) -> None:
+    """Of rods as of a pattern's items: no button sends such a one."""
+    client = signed_in_client("quality")
+    with Session(client.app.state.engine) as session:
+        design_id = builders.a_design(session).id
+        session.commit()
+
+    made = client.post("/designs/new", data={"rod_rows": rows, "propose": ""})
+    pattern = client.post(
+        f"/designs/{design_id}/pattern", data={"cell_items": rows, "do": "add cell"}
+    )
+
+    assert (made.status_code, pattern.status_code) == (422, 200)

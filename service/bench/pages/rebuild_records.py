@@ -22,6 +22,7 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me, tablet_secret
 from service.people.queries.people import person_at_work
 from service.planning.queries.plans import Progress, progress
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -292,7 +293,8 @@ def say_where(
     with form.collecting_errors():
         whereabouts = form.choice("whereabouts", Whereabouts)
         place, reason = form.text("place", required=False, most=200), form.text("reason")
-        parts = [int(text) for text in form.raw_all("part_ids") if text.isdecimal()]
+        ticked = [plain_whole(text) for text in form.raw_all("part_ids")]
+        parts = [part_id for part_id in ticked if part_id is not None]
         if not parts:
             form.refuse("part_ids", "Nothing is ticked.", "Tick at least one part.")
         with changing(database, me, key=form.key) as work:

@@ -17,6 +17,7 @@ from service.condition.queries.condition import Condition, read_condition
 from service.condition.queries.polarisation_curves import CellOnCurve
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.database import reading
 from service.platform.errors import Refused
 from service.platform.pages.forms import Asked, Form
@@ -82,7 +83,8 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
     settings: Settings = request.app.state.settings
     hours = [item.hours_h for item in condition.near]
     days = query.raw("over") == "days" or (bool(hours) and all(item is None for item in hours))
-    drawn = drawn_meas(condition, [int(item) for item in query.raw_all("mea") if item.isdecimal()])
+    ticked = [plain_whole(text) for text in query.raw_all("mea")]
+    drawn = drawn_meas(condition, [part_id for part_id in ticked if part_id is not None])
     on_curve = condition.chosen.cell(cell) if condition.chosen else None
     moment_shown = condition.moment_shown.moment if condition.moment_shown else None
     carried_on = tuple((name, text) for name in KEPT for text in query.raw_all(name) if text)

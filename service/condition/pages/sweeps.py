@@ -16,6 +16,7 @@ from service.condition.changes import SweepTaken, import_sweep
 from service.condition.files import MOST_MB, began_at, read_sweep
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import uploads
@@ -164,9 +165,10 @@ def _time(form: Form, before: Mapping, name: str | None) -> TimeColumn:
 
 def _chosen(form: Form, name: str, most: int) -> list[int]:
     ticked = form.raw_all(name)
-    if any(not text.isdecimal() or int(text) >= most for text in ticked):
+    columns = [plain_whole(text) for text in ticked]
+    if any(column is None or column >= most for column in columns):
         raise Refused(name, ", ".join(ticked)[:80], "no such column.", "Columns of the list.")
-    return sorted({int(text) for text in ticked})
+    return sorted({column for column in columns if column is not None})
 
 
 def _place_of(mapping: Mapping, signal: Signal, place: dict[str, str]) -> str:
@@ -277,7 +279,8 @@ def write(
         temperature = form.number("temperature_c", unit="°C", required=False)
         meter = form.number("meter_hours", least=0, unit="h", required=False)
         note = form.text("note", required=False)
-        legs = [int(text) for text in form.raw_all("legs") if text.isdecimal()]
+        ticked = [plain_whole(text) for text in form.raw_all("legs")]
+        legs = [leg for leg in ticked if leg is not None]
         form.check()
         sweep = _read(settings, me, form, stack, token)
         began = taken_at or sweep.began_at

@@ -42,6 +42,7 @@ from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
@@ -96,8 +97,7 @@ def read_design(form: Form) -> DesignEntry:
 
 def rows_shown(form: Form, kind: str) -> int:
     """Say how many rows of rods, ports or lines a form shows: those sent, or those begun with."""
-    text = form.raw(f"{kind}_rows")
-    return min(int(text), MOST_ROWS) if text.isdigit() else 0
+    return min(plain_whole(form.raw(f"{kind}_rows")) or 0, MOST_ROWS)
 
 
 def with_more_rows(form: Form) -> Form:

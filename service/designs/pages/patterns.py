@@ -28,6 +28,7 @@ from service.designs.queries import (
 )
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.numbers import plain_whole
 from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.arithmetic.vocabulary import (
     LAYER_KINDS,
@@ -197,8 +198,7 @@ def fill(form: Form, pattern: Pattern) -> None:
 
 def items_in(form: Form, section: Where) -> int:
     """Say how many items a form has in one part of the pattern."""
-    text = form.raw(f"{section}_items")
-    return min(int(text), MOST_ITEMS) if text.isdigit() and len(text) < 4 else 0
+    return min(plain_whole(form.raw(f"{section}_items"), 3) or 0, MOST_ITEMS)
 
 
 def rearrange(form: Form, do: str) -> str:
@@ -213,7 +213,7 @@ def rearrange(form: Form, do: str) -> str:
             new: Row = {"kind": ("",), "facing": (str(Facing.EITHER),)}
             _put_rows(form, section, [*_rows(form, section), new])
         return f"{section}_{items_in(form, section)}_kind"
-    number = int(number_text) if number_text.isdigit() and len(number_text) < 4 else 0
+    number = plain_whole(number_text, 3) or 0
     if not 1 <= number <= items_in(form, section):
         return ""
     if verb == "remove":
@@ -470,8 +470,8 @@ def _editor(
 
 
 def _drawn(form: Form, pattern: Pattern, types: Sequence[KnownType], title: str) -> AsDesignedPile:
-    text = form.raw("cells_shown").strip()
-    cells_wished = int(text) if text.isdigit() and len(text) < 6 else USUALLY_SHOWN
+    cells_wished = plain_whole(form.raw("cells_shown").strip(), 5)
+    cells_wished = USUALLY_SHOWN if cells_wished is None else cells_wished
     cells = min(max(cells_wished, pattern.least_cells), pattern.most_cells, MOST_CELLS)
     return as_designed(pattern, cells, types, title=title, is_slim=True)
 

@@ -57,6 +57,16 @@ def read_number(text: str, *, decimal: str | None = None) -> float:
     return float(sign + plain)
 
 
+def plain_whole(text: str, most_digits: int = 15) -> int | None:
+    """Read a whole number as a program writes it, in so many digits; None for anything else.
+
+    >>> plain_whole("12"), plain_whole("²"), plain_whole("9" * 5000)
+    (12, None, None)
+    """
+    is_plain = text.isascii() and text.isdecimal() and len(text) <= most_digits
+    return int(text) if is_plain else None
+
+
 def _ungrouped(body: str, written: str) -> str:
     """Without the spaces and apostrophes between groups of three digits."""
     if not any(space in body for space in _SPACES):
