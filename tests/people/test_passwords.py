@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.people.changes.people import deactivate, make_token, reactivate
+from service.people.changes.people import deactivate, make_token, reactivate, set_password
 from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken, PasswordMade, Role
 from service.platform.database import changing
@@ -176,6 +176,31 @@ def test_a_token_of_whoever_was_shut_out_does_not_live_again(engine: Engine) -> 
         assert all(session.scalars(select(ApiToken.revoked_at)))
     with changing(engine, mira) as work:
         assert make_token(work, mira.id, "test bench 2")
+
+
+@pytest.mark.both_engines
+@pytest.mark.parametrize("by_command", [False, True])
+def test_no_token_made_under_an_unconfirmed_password_outlives_the_next_one(
+    engine: Engine, by_command: bool
+) -> None:
+    """Whoever made that password may have made the token; one of before is the person's own."""
+    with Session(engine) as session:
+        mira = known(session, builders.a_person(session, Role.QUALITY))
+        admin = known(session, builders.a_person(session, Role.ADMIN))
+        session.commit()
+    with changing(engine, mira) as work:
+        before = make_token(work, mira.id, "test bench 2")
+    with changing(engine, admin) as work:
+        set_password(work, mira.id, MADE)
+    with changing(engine, mira) as work:
+        between = make_token(work, mira.id, "test bench 3")
+
+    with changing(engine, OWNER if by_command else admin) as work:
+        set_password(work, mira.id, "yet another one made")
+
+    with Session(engine) as session:
+        assert holder_of(session, between) is None
+        assert holder_of(session, before) is not None
 
 
 @pytest.mark.both_engines

@@ -433,6 +433,13 @@ def confirm_person(work: Work, person_id: int, *, code: str, password: str) -> N
 
 
 def _note_maker(work: Work, person_id: int) -> None:
+    """Note who made a password, and revoke the tokens made under one that nobody confirmed.
+
+    Whoever made that one may have made them.
+    """
+    standing = password_standing(work.session, person_id)
+    if standing is not None and not standing.is_confirmed:
+        _revoke_tokens(work, person_id, since=standing.made_at)
     work.session.add(
         PasswordMade(person_id=person_id, made_by_id=work.by.id or None, made_at=work.now)
     )
