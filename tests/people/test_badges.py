@@ -16,6 +16,7 @@ from service.people.queries.badges import bearer_of, keys_of, tablet_of, word_is
 from service.people.tables import Badge, Entered, PersonPin, Role, SignInSession
 from service.platform.database import changing, housekeeping, reading
 from service.platform.errors import NotAllowed, Refused
+from service.platform.pages.forms import Form
 from service.platform.pages.guard import tablet_cookie
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
@@ -153,6 +154,21 @@ def test_a_pin_is_chosen_with_the_password_and_kept_as_a_hash(engine: Engine) ->
         assert not word_is_right(session, me.id, PIN, None), "on a tablet only"
     assert kept.startswith("$argon2id$")
     assert PIN not in kept
+
+
+def test_no_hash_of_a_form_gives_a_pin_away() -> None:
+    """A plain hash of six digits is undone by trying them all; what else was sent still counts."""
+    first, second, other = (
+        Form({"pin": [pin], "pin_again": [pin], "pin_password": [password], "username": [login]})
+        for pin, password, login in (
+            (PIN, builders.PASSWORD, "mira"),
+            ("314159", "another password", "mira"),
+            (PIN, builders.PASSWORD, "tomas"),
+        )
+    )
+
+    assert first.key.payload_sha256 == second.key.payload_sha256
+    assert first.key.payload_sha256 != other.key.payload_sha256
 
 
 def test_a_new_password_ends_the_pin(engine: Engine) -> None:

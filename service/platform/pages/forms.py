@@ -43,6 +43,8 @@ from service.settings import Settings
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
 NOT_HASHED = OWN_FIELDS | {"version"}
+PINS = frozenset({"pin", "pin_again"})
+"""Kept in no plain hash, like passwords: all PINs are soon tried."""
 EXAMPLE = "2026-03-07 14:20"
 LARGEST_WHOLE = 2**53
 
@@ -127,10 +129,10 @@ class Form:
         return SentOnce(self._key, self.sent_to, self._sha256(), ENTRY_KEY)
 
     def _sha256(self) -> str:
-        """Hash what was sent but for passwords, which no hash may give away, and the version."""
+        """Hash what was sent but for the version and what no hash may give away."""
         digest = hashlib.sha256()
         for name, values in sorted(self.typed.items()):
-            if name not in NOT_HASHED and "password" not in name:
+            if name not in NOT_HASHED and not _is_secret(name):
                 digest.update(json.dumps([name, values]).encode())
         for name, files in sorted(self.uploads.items()):
             for upload in files:
@@ -147,7 +149,7 @@ class Form:
 
     def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
         """Set a refusal beside a field."""
-        shown = "" if "password" in name else self.raw(name)
+        shown = "" if _is_secret(name) else self.raw(name)
         self._refuse(Refused(name, shown, reason, right_would_be))
 
     def _refuse(self, refusal: Refused) -> None:
@@ -353,6 +355,10 @@ class Form:
     def files(self, name: str) -> tuple[UploadFile, ...]:
         """Give the files chosen, without the empty one browsers send for none."""
         return tuple(file for file in self.uploads.get(name, ()) if file.filename)
+
+
+def _is_secret(name: str) -> bool:
+    return "password" in name or name in PINS
 
 
 def _range_in_words(least: float, most: float, unit: str) -> str:
