@@ -117,7 +117,7 @@ def test_a_badge_scanned_anywhere_asks_for_the_pin(bench: Bench) -> None:
     answer = bench.tablet.get("/scan", params={"text": code.lower()})
 
     assert answer.headers["location"].startswith(f"/change-person?badge={code}")
-    assert bench.entered() == []
+    assert bench.entered() == [Entered.PASSWORD], "whoever enrolled it, and nobody else"
     pad = bench.tablet.get(answer.headers["location"])
     assert pad.status_code == 200
     assert " checked" in pad.text
@@ -216,6 +216,17 @@ def test_a_page_locks_its_session(bench: Bench) -> None:
     assert wrong.status_code == 422, "another one's PIN"
     assert bench.enter(other, OTHER_PIN).status_code == 303
     assert bench.tablet.get("/stacks").status_code == 200
+
+
+def test_the_session_that_enrolled_a_tablet_locks_there_too(bench: Bench) -> None:
+    """Whoever enrols goes away; their password unlocks, since a tablet is nobody's own."""
+    assert 'id="lock"' in bench.tablet.get("/stacks").text
+
+    bench.tablet.post("/lock")
+
+    assert bench.tablet.get("/people").headers["location"].startswith("/unlock")
+    assert bench.tablet.post("/unlock", data={"word": builders.PASSWORD}).status_code == 303
+    assert bench.tablet.get("/people").status_code == 200
 
 
 def test_a_browser_of_ones_own_does_not_lock(bench: Bench) -> None:

@@ -89,10 +89,11 @@ def withdraw_pin(work: Work, person_id: int) -> None:
     work.note(Event.PIN_WITHDRAWN, ("person", person_id, person.name))
 
 
-def enrol_tablet(work: Work, label: str, *, password: str) -> str:
+def enrol_tablet(work: Work, label: str, *, password: str, session_id: int | None = None) -> str:
     """Enrol the browser at hand as a shared tablet; the secret returned belongs in its cookie.
 
-    Only the hash of the secret is kept: 256 random bits.
+    Only the hash of the secret is kept: 256 random bits. The session at hand is on the tablet from
+    now on, so that it locks there like any other.
     """
     need(work.by, Act.TABLET_WRITE)
     work.refuse_nobody("enrolled by", "a tablet is enrolled by a person.")
@@ -110,6 +111,11 @@ def enrol_tablet(work: Work, label: str, *, password: str) -> str:
     )
     work.session.add(tablet)
     work.session.flush()
+    work.session.execute(
+        update(SignInSession)
+        .where(SignInSession.id == session_id, SignInSession.person_id == work.by.id)
+        .values(tablet_id=tablet.id)
+    )
     work.note(Event.TABLET_ENROLLED, ("tablet", tablet.id, label), [("label", None, label)])
     return secret
 

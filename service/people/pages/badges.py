@@ -121,7 +121,9 @@ def enrol(request: Request, me: Me, database: Database, form: Typed) -> Response
         asked = signing(request, database, me, password)
         with asked, changing(database, me, key=form.key) as work:
             work.answer = "/tablets"
-            secret = changes.enrol_tablet(work, label, password=password)
+            secret = changes.enrol_tablet(
+                work, label, password=password, session_id=request.state.session_id
+            )
         response = go_on(request, work.answer)
         keep_tablet(request, response, secret)
         return response
