@@ -229,6 +229,28 @@ def test_the_session_that_enrolled_a_tablet_locks_there_too(bench: Bench) -> Non
     assert bench.tablet.get("/people").status_code == 200
 
 
+def test_what_is_not_locked_says_nothing_of_a_lock(bench: Bench) -> None:
+    """Back in the browser's history after unlocking, or an address kept: on to the page."""
+    answer = bench.tablet.get("/unlock", params={"next": "/stacks?x=1"})
+
+    assert (answer.status_code, answer.headers["location"]) == (303, "/stacks?x=1")
+
+
+def test_whoever_has_to_choose_a_password_unlocks_first(bench: Bench) -> None:
+    """Neither page leads to the other for ever."""
+    form = {"login": "ines", "name": "Ines Falk", "roles": ["builder"], "password": "made by one"}
+    assert bench.signed_in_client("admin").post("/people/add", data=form).status_code == 303
+    bench.tablet.post("/sign-in", data={"login": "ines", "password": "made by one"})
+
+    bench.tablet.post("/lock")
+
+    assert bench.tablet.get("/people/ines").headers["location"].startswith("/unlock")
+    assert "Locked: Ines Falk" in bench.tablet.get("/unlock").text
+    assert bench.tablet.post("/unlock", data={"word": "made by one"}).status_code == 303
+    assert bench.tablet.get("/stacks").headers["location"] == "/people/ines"
+    assert bench.tablet.get("/people/ines").status_code == 200
+
+
 def test_a_browser_of_ones_own_does_not_lock(bench: Bench) -> None:
     """The lock is the shared tablet's."""
     _, own = bench.somebody("builder")

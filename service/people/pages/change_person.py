@@ -117,6 +117,8 @@ def change(request: Request, database: Database, form: Typed) -> Response:
 def show_unlock(request: Request, me: Me, next: str = HOME) -> Response:  # noqa: A002
     """Show the form that unlocks a session which nobody touched."""
     need(me, Act.READ)
+    if not request.state.is_locked:
+        return go_on(request, local_page(next))
     return page(request, "people/unlock.html", UnlockPage(blank(request), local_page(next)))
 
 

@@ -57,6 +57,7 @@ SEEN_EVERY = timedelta(minutes=1)
 TOO_MANY = "too many wrong passwords were tried"
 HOME = "/floor"
 FIRST_STEPS = "/setup"
+OF_THE_LOCK = frozenset({"/lock", "/unlock"})
 MORE_ROLES = tuple(role for role in Role if role is not Role.ADMIN)
 BROWSER_KNOWN_S = 400 * 24 * 3600
 """As long as browsers keep a cookie."""
@@ -140,12 +141,14 @@ def signed_in(request: Request) -> Person:
     person = who_is(request)
     if person is None:
         raise SignInNeeded(_page_to_return_to(request))
+    if request.url.path in OF_THE_LOCK:
+        return person
+    if request.state.is_locked:
+        raise UnlockNeeded(_page_to_return_to(request))
     password: PasswordStanding | None = request.state.password
     own = f"/people/{person.login}"
     if password and password.must_change and request.url.path not in (own, f"{own}/password"):
         raise OwnPasswordNeeded(own)
-    if request.state.is_locked and request.url.path not in {"/unlock", "/lock"}:
-        raise UnlockNeeded(_page_to_return_to(request))
     return person
 
 
