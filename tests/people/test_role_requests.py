@@ -1,5 +1,6 @@
 """A role an admin gives themself: a second admin decides, or a day passes."""
 
+import json
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -9,12 +10,13 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.people.changes.people import change_roles, decide_role
+from service.people.changes.people import change_roles, deactivate, decide_role
 from service.people.queries.signers import remarks_beside
 from service.people.tables import PersonRole, Role, RoleRequest
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
+from service.platform.tables import AuditEntry
 from tests import builders
 from tests.bench.at_the_bench import known
 
@@ -86,6 +88,24 @@ def test_a_role_for_an_account_like_ones_own_waits_too(engine: Engine) -> None:
     assert roles_of(engine, second) == {Role.ADMIN}
     with pytest.raises(Refused, match="no second admin is here"):
         decide(engine, second, number, timedelta(hours=1))
+
+
+def test_whoever_looks_like_the_asker_is_told_so_and_is_no_second_admin(engine: Engine) -> None:
+    dev, like = an_admin(engine), an_admin(engine, "Dev Marlov")
+    number = ask(engine, dev)
+
+    with pytest.raises(Refused, match="no second admin is here who is not like whoever asked"):
+        decide(engine, like, number, timedelta(hours=1))
+    third = an_admin(engine, "Qi Second")
+    with pytest.raises(NotAllowed, match="You are like whoever asked"):
+        decide(engine, like, number, A_DAY)
+    with changing(engine, like, now=NOW) as work:
+        deactivate(work, third.id)
+    decide(engine, like, number, A_DAY)
+
+    with Session(engine) as session:
+        granted = select(AuditEntry.changes).where(AuditEntry.act == "role:granted")
+        assert json.loads(session.scalars(granted).one()) == [["second admin", None, False]]
 
 
 def test_a_role_for_somebody_else_is_given_at_once(engine: Engine) -> None:

@@ -275,6 +275,9 @@ def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
     work.note(Event.PERSON_ROLES, ("person", person_id, person.name), changes)
 
 
+LIKE = "like whoever asked, by name, mail address or browser"
+
+
 def decide_role(work: Work, request_id: int, *, grant: bool, password: str) -> None:
     """Grant or refuse a role an admin asked for themself, with the password again.
 
@@ -291,12 +294,14 @@ def decide_role(work: Work, request_id: int, *, grant: bool, password: str) -> N
     is_own = work.by.id in own or is_like(work.session, row.asked_by_id, work.by.id, work.now)
     if grant and is_own:
         if other_admins(work.session, (*own, work.by.id)):
-            raise NotAllowed(Act.ROLE_DECIDE.value, "You asked for it: a second admin decides.")
+            why = "You asked for it" if work.by.id in own else f"You are {LIKE}"
+            raise NotAllowed(Act.ROLE_DECIDE.value, f"{why}: a second admin decides.")
         if work.now < row.alone_from:
+            who = "no second admin is here" + ("" if work.by.id in own else f" who is not {LIKE}")
             raise Refused(
                 "role",
                 row.role,
-                f"no second admin is here, so it waits until {row.alone_from:%Y-%m-%d %H:%M} UTC.",
+                f"{who}, so it waits until {row.alone_from:%Y-%m-%d %H:%M} UTC.",
                 "Everybody reads of it meanwhile.",
             )
     check_password(work, password)
@@ -306,7 +311,7 @@ def decide_role(work: Work, request_id: int, *, grant: bool, password: str) -> N
         work.session.add(PersonRole(person_id=person.id, role=row.role))
     did = Event.ROLE_GRANTED if grant else Event.ROLE_REFUSED
     label = f"{row.role} for {person.name}"
-    changes: list[Change] = [("second admin", None, work.by.id not in own)]
+    changes: list[Change] = [("second admin", None, not is_own)]
     work.note(did, ("person", person.id, label), changes)
 
 
