@@ -84,6 +84,8 @@ def test_the_code_holds_once(client: Any, code: str) -> None:
 
     assert answer.status_code == 422
     assert "Somebody is known here already" in answer.text
+    assert 'href="/sign-in">Sign in</a>' in answer.text
+    assert "Nobody is known" not in answer.text
     assert people(client) == 2
 
 

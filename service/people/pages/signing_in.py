@@ -231,7 +231,9 @@ def add_first(request: Request, database: Database, form: Typed) -> Response:
             person_id = add_first_person(work, code, login, name, more, password=password)
             begin_session(work.session, person_id, secret, now, browser)
         return signed_in_answer(request.app.state.settings, secret, FIRST_STEPS, browser)
-    return _first_page(request, form)
+    with reading(database) as session:
+        is_late = anybody_is_known(session)
+    return _first_page(request, form, is_late=is_late)
 
 
 @router.post("/sign-out")
@@ -316,8 +318,8 @@ def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> R
     return response
 
 
-def _first_page(request: Request, form: Form) -> Response:
-    context = {"form": form, "roles": MORE_ROLES}
+def _first_page(request: Request, form: Form, *, is_late: bool = False) -> Response:
+    context = {"form": form, "roles": MORE_ROLES, "is_late": is_late}
     return visited(request, "people/signing_in/first_start.html", context, form.status)
 
 
