@@ -266,6 +266,17 @@ def test_badge_and_pin_on_ones_own_page(signed_in_client: Clients) -> None:
     assert client.get(f"{at}/badge").status_code == 404
 
 
+def test_whoever_is_refused_anothers_badge_is_sent_to_nobody(signed_in_client: Clients) -> None:
+    """Nobody can make it for them, so nobody is named who could."""
+    theirs, admin = signed_in_client("builder"), signed_in_client("admin")
+
+    refused = admin.post(f"/people/{login_of(theirs)}/badge")
+
+    assert refused.status_code == 403
+    assert "Everybody chooses their own badge." in refused.text
+    assert "Ask " not in refused.text
+
+
 def test_nobody_sees_another_ones_badge(signed_in_client: Clients) -> None:
     """It is no secret, but it is theirs."""
     theirs, admin = signed_in_client("builder"), signed_in_client("admin")

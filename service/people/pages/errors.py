@@ -55,7 +55,7 @@ HTTP_TITLES = {
     429: "Too much at once",
     503: "Not available just now",
 }
-OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE})
+OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE, Act.BADGE_WRITE})
 """What nobody can do for somebody else."""
 HTTP_WORDS = {
     404: "The address leads nowhere. Scan or type a serial above, or begin at stacks.",
@@ -80,9 +80,9 @@ async def answer(request: Request, trouble: Exception) -> Response:
     if isinstance(trouble, errors.Repeated):
         return go_on(request, trouble.answer or "/stacks")
     if isinstance(trouble, SignInNeeded):
-        return _to_sign_in(request, trouble)
+        return _ask_first(request, "/sign-in", trouble.next_page)
     if isinstance(trouble, UnlockNeeded):
-        return _to_unlock(request, trouble)
+        return _ask_first(request, "/unlock", trouble.next_page)
     if isinstance(trouble, OwnPasswordNeeded):
         return go_on(request, trouble.page)
     said = _said(request, trouble)
@@ -179,15 +179,9 @@ def _logged(request: Request, trouble: Exception) -> str:
     return reference
 
 
-def _to_sign_in(request: Request, trouble: SignInNeeded) -> Response:
-    address = f"/sign-in?next={quote(trouble.next_page, safe='/')}"
-    if wants_part(request):
-        return Response(status_code=401, headers={"HX-Redirect": address})
-    return RedirectResponse(address, status_code=303)
-
-
-def _to_unlock(request: Request, trouble: UnlockNeeded) -> Response:
-    address = f"/unlock?next={quote(trouble.next_page, safe='/')}"
+def _ask_first(request: Request, form: str, next_page: str) -> Response:
+    """Lead to a form that asks who it is, which leads on to a page."""
+    address = f"{form}?next={quote(next_page, safe='/')}"
     if wants_part(request):
         return Response(status_code=401, headers={"HX-Redirect": address})
     return RedirectResponse(address, status_code=303)
