@@ -11,9 +11,8 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.people.arithmetic.pins import LONGEST_PIN, SHORTEST_PIN, is_pin, weakness
-from service.people.changes.people import CODE_LETTERS, check_password
+from service.people.changes.people import check_confirmed, check_password, random_code
 from service.people.queries.badges import PIN_TRIES, tablet_of, word_is_right
-from service.people.queries.passwords import is_confirmed
 from service.people.queries.people import HASHER, secret_sha256
 from service.people.tables import Badge, Entered, Person, PersonPin, SignInSession, Tablet
 from service.platform.audit import Event
@@ -21,20 +20,16 @@ from service.platform.database import Work
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Act, need
 
-BADGE_PREFIX, BADGE_GROUPS, BADGE_GROUP = "WHO", 3, 4
+BADGE_PREFIX = "WHO"
 
 
 def make_badge(work: Work, person_id: int) -> str:
     """Make one's own badge and give its code; the one of before says nobody any more."""
     person = _of_oneself(work, person_id, "badge")
     _withdraw_badge(work, person_id)
-    groups = [
-        "".join(secrets.choice(CODE_LETTERS) for _ in range(BADGE_GROUP))
-        for _ in range(BADGE_GROUPS)
-    ]
     badge = Badge(
         person_id=person_id,
-        code="-".join([BADGE_PREFIX, *groups]),
+        code=f"{BADGE_PREFIX}-{random_code()}",
         made_at=work.now,
         withdrawn_at=None,
     )
@@ -157,13 +152,7 @@ def check_word(work: Work, word: str, tablet: str) -> None:
             "a PIN counts on an enrolled tablet only; nothing was confirmed.",
             "Type the password.",
         )
-    if not is_confirmed(work.session, work.by.id):
-        raise Refused(
-            "signed by",
-            work.by.name,
-            "an admin made this password, and nobody has confirmed the person yet.",
-            "Somebody else confirms you by the code on your own page.",
-        )
+    check_confirmed(work)
     if not word_is_right(work.session, work.by.id, word, known.id):
         raise Refused(
             "password", "", "this is not your PIN; nothing was confirmed.", "Type it once more."

@@ -132,24 +132,34 @@ FIRST = permissions.Person(0, "one-time code", "one-time code", frozenset({Role.
 """Who adds the first person; no login has a space in it."""
 
 
+def random_code() -> str:
+    """Make groups of letters and digits that are read aloud without mistakes: 58 random bits."""
+    return "-".join(
+        "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_GROUP)) for _ in range(CODE_GROUPS)
+    )
+
+
 def make_first_code(session: Session, now: datetime) -> str:
     """Make the one-time code for the first person; those of before hold no longer.
 
     Housekeeping, outside the trail. Only the hash is kept: 58 random bits, Argon2id.
     """
     session.execute(delete(FirstCode))
-    letters = [
-        "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_GROUP)) for _ in range(CODE_GROUPS)
-    ]
+    code = random_code()
     session.add(
         FirstCode(
-            code_hash=HASHER.hash("".join(letters)),
+            code_hash=HASHER.hash(_code_typed(code)),
             made_at=now,
             expires_at=now + CODE_HOLDS,
             used_at=None,
         )
     )
-    return "-".join(letters)
+    return code
+
+
+def _code_typed(code: str) -> str:
+    """The letters and digits of a code, however it was typed."""
+    return "".join(sign for sign in code.upper() if sign.isalnum())
 
 
 def add_first_person(
@@ -173,8 +183,7 @@ def add_first_person(
             "the code has expired.",
             "Stop the server and start it again: layerbook serve prints a new one.",
         )
-    typed = "".join(sign for sign in code.upper() if sign.isalnum())
-    if not password_matches(Credential(0, row.code_hash), typed):
+    if not password_matches(Credential(0, row.code_hash), _code_typed(code)):
         raise Refused("code", "", "this is not the code.", "The server printed it as it started.")
     if not password:
         raise Refused("password", "", "a password is needed.", "Several words are easiest.")
@@ -422,8 +431,7 @@ def confirm_person(work: Work, person_id: int, *, code: str, password: str) -> N
             f"{person.name} shows no code yet.",
             "They sign in, choose a password of their own, and open their own page.",
         )
-    typed = "".join(sign for sign in code.upper() if sign.isalnum())
-    if not secrets.compare_digest(typed.encode(), wanted.encode()):
+    if not secrets.compare_digest(_code_typed(code).encode(), wanted.encode()):
         raise Refused(
             "code", code, "this is not the code.", f"{person.name} reads it on their own page."
         )
@@ -560,8 +568,8 @@ def _hashed(password: str, login: str, hasher: PasswordHasher | None = None) -> 
     return (hasher or HASHER).hash(password)
 
 
-def check_password(work: Work, password: str) -> None:
-    """Ask a signature's password again, of a person who is confirmed. Raises Refused."""
+def check_confirmed(work: Work) -> None:
+    """Refuse a signature of somebody whose password an admin made and nobody confirmed."""
     if not is_confirmed(work.session, work.by.id):
         raise Refused(
             "signed by",
@@ -569,6 +577,11 @@ def check_password(work: Work, password: str) -> None:
             "an admin made this password, and nobody has confirmed the person yet.",
             "Somebody else confirms you by the code on your own page.",
         )
+
+
+def check_password(work: Work, password: str) -> None:
+    """Ask a signature's password again, of a person who is confirmed. Raises Refused."""
+    check_confirmed(work)
     if not password:
         raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
     if not password_is_right(work.session, work.by.id, password):
