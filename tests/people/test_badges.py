@@ -305,7 +305,7 @@ def test_a_supervisor_enrols_the_browser_at_hand(app: Any, signed_in_client: Cli
 
 
 def test_every_badge_has_a_code_of_its_own(engine: Engine) -> None:
-    """Twenty people, twenty codes that fit a printed code."""
+    """Codes of one length, which fit a printed code."""
     people = [somebody(engine, "builder") for _ in range(5)]
     codes = {do(engine, each, badges.make_badge, each.id) for each in people}
 
