@@ -88,7 +88,7 @@ def test_a_plan_says_end_lists_height_rods_and_steps(signed_in_client: Clients, 
         assert title in text
     assert "M-NEW-1" in text
     assert "lot NEW gas gasket" in text
-    assert "Height of the pile 47.2 mm, sum of the thicknesses as fitted" in text
+    assert "Height of the pile 47.2 mm (sum of the thicknesses as fitted" in text
     assert "of thread out of the nut" in text
     assert "Assumed The design does not say" in text
     assert "Caution: Stored clamp energy" in text
