@@ -85,10 +85,10 @@ def holds(
 
 
 @router.post("/holds", status_code=201)
-def place(sent: HoldSent, call: Call) -> Made:
+def place(body: HoldSent, call: Call) -> Made:
     """Place a hold, with the reason."""
     need(call.caller, Act.HOLD_WRITE)
-    return make_once(call, lambda work: place_hold(work, sent.subject, reason=sent.reason))
+    return make_once(call, lambda work: place_hold(work, body.subject, reason=body.reason))
 
 
 @router.get("/holds/{hold_id}")
@@ -100,19 +100,19 @@ def hold(hold_id: HoldNumber, caller: Caller, engine: Database) -> Hold:
 
 
 @router.post("/holds/{hold_id}/lifting", status_code=201)
-def lift(hold_id: HoldNumber, sent: LiftingSent, call: Call) -> Made:
+def lift(hold_id: HoldNumber, body: LiftingSent, call: Call) -> Made:
     """Lift a hold, with the reason."""
     need(call.caller, Act.HOLD_LIFT)
 
     def change(work: Work) -> int:
-        lift_hold(work, hold_id, reason=sent.reason, judged=sent.judged)
+        lift_hold(work, hold_id, reason=body.reason, judged=body.judged)
         return hold_id
 
     return make_once(call, change)
 
 
 @router.post("/concessions", status_code=201)
-def concede(sent: HoldSent, call: Call) -> Made:
+def concede(body: HoldSent, call: Call) -> Made:
     """Allow uses in one record in spite of a hold, a judgement or a missing calibration."""
     need(call.caller, Act.CONCESSION_GIVE)
-    return make_once(call, lambda work: give_concession(work, sent.subject, reason=sent.reason))
+    return make_once(call, lambda work: give_concession(work, body.subject, reason=body.reason))

@@ -52,17 +52,19 @@ class TypeFinder:
     """Finds part types among those known, once for a whole list."""
 
     def __init__(self, types: Sequence[PartTypeFacts], default_id: int | None = None) -> None:
-        self.default = next((one for one in types if one.id == default_id), None)
+        self.default = next((part_type for part_type in types if part_type.id == default_id), None)
         self.by_name: dict[str, list[PartTypeFacts]] = {}
         self.by_drawing: dict[str, list[PartTypeFacts]] = {}
         self.by_kind: dict[str, list[PartTypeFacts]] = {}
         self.whole: dict[str, PartTypeFacts] = {}
-        for one in types:
-            self.by_name.setdefault(_key(one.name), []).append(one)
-            self.by_drawing.setdefault(_key(one.drawing_number), []).append(one)
-            self.by_kind.setdefault(_key(one.kind), []).append(one)
+        for part_type in types:
+            self.by_name.setdefault(_key(part_type.name), []).append(part_type)
+            self.by_drawing.setdefault(_key(part_type.drawing_number), []).append(part_type)
+            self.by_kind.setdefault(_key(part_type.kind), []).append(part_type)
             for between in (" ", " rev. ", " rev ", "-", "/", "_", ""):
-                self.whole.setdefault(_key(one.drawing_number + between + one.revision), one)
+                self.whole.setdefault(
+                    _key(part_type.drawing_number + between + part_type.revision), part_type
+                )
 
     def find(self, name: str, drawing: str, revision: str) -> PartTypeFacts:
         """Return the part type a row means. Raises Refused, naming what comes nearest."""
@@ -71,23 +73,29 @@ class TypeFinder:
                 right = "A column with it, or one part type for all rows."
                 raise Refused("part_type", "", "no part type is given.", right)
             return self.default
-        found = self._by_drawing(drawing) if drawing else []
-        if not found and name:
-            found = self._by_word(name)
-        if not found:
+        matches = self._by_drawing(drawing) if drawing else []
+        if not matches and name:
+            matches = self._by_word(name)
+        if not matches:
             raise self._unknown(name, drawing)
         if revision:
-            of_revision = [one for one in found if _key(one.revision) == _key(revision)]
+            of_revision = [
+                part_type for part_type in matches if _key(part_type.revision) == _key(revision)
+            ]
             if not of_revision:
-                known = ", ".join(sorted({one.revision for one in found}))
-                raise Refused("revision", revision, "it has no such revision.", f"Known: {known}.")
-            found = of_revision
-        if len(found) > 1:
-            known = "; ".join(f"{one.name}, {one.drawing}" for one in found[:6])
-            field, said = ("drawing_number", drawing) if drawing else ("part_type", name)
-            right = f"Drawing number and revision would tell: {known}."
-            raise Refused(field, said, "several part types go by it.", right)
-        return found[0]
+                known_ones = ", ".join(sorted({part_type.revision for part_type in matches}))
+                raise Refused(
+                    "revision", revision, "it has no such revision.", f"Known: {known_ones}."
+                )
+            matches = of_revision
+        if len(matches) > 1:
+            known_ones = "; ".join(
+                f"{part_type.name}, {part_type.drawing}" for part_type in matches[:6]
+            )
+            field, value = ("drawing_number", drawing) if drawing else ("part_type", name)
+            right = f"Drawing number and revision would tell: {known_ones}."
+            raise Refused(field, value, "several part types go by it.", right)
+        return matches[0]
 
     def _by_drawing(self, drawing: str) -> list[PartTypeFacts]:
         whole = self.whole.get(_key(drawing))
@@ -98,12 +106,12 @@ class TypeFinder:
         return self.by_name.get(key) or self._by_drawing(word) or self.by_kind.get(key, [])
 
     def _unknown(self, name: str, drawing: str) -> Refused:
-        field, said = ("part_type", name) if name else ("drawing_number", drawing)
-        known = [*self.by_name, *self.by_drawing]
-        near = difflib.get_close_matches(_key(said), known, n=3, cutoff=0.5)
-        named = [self._shown(key) for key in near]
-        right = "Nearest: " + ", ".join(named) + "." if named else "Make the part type first."
-        return Refused(field, said, "there is no part type of this name or drawing.", right)
+        field, value = ("part_type", name) if name else ("drawing_number", drawing)
+        names = [*self.by_name, *self.by_drawing]
+        near = difflib.get_close_matches(_key(value), names, n=3, cutoff=0.5)
+        nearest = [self._shown(key) for key in near]
+        right = "Nearest: " + ", ".join(nearest) + "." if nearest else "Make the part type first."
+        return Refused(field, value, "there is no part type of this name or drawing.", right)
 
     def _shown(self, key: str) -> str:
         if key in self.by_name:
@@ -146,8 +154,8 @@ class Wrong:
     def said(self) -> str:
         """The refusal with the field's name as people know it."""
         label = LABELS.get(self.refusal.field, self.refusal.field)
-        shown = "" if self.refusal.value in {None, ""} else f" “{self.refusal.value}”"
-        return f"{label}{shown}: {self.refusal.reason} {self.refusal.right_would_be}".strip()
+        value = "" if self.refusal.value in {None, ""} else f" “{self.refusal.value}”"
+        return f"{label}{value}: {self.refusal.reason} {self.refusal.right_would_be}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,22 +216,22 @@ def plan(
     Raises Refused where the mapping itself cannot work.
     """
     _refuse_mapping(table, mapping)
-    known = part_types(session)
-    seen = _Seen(TypeFinder(known, options.part_type_id))
-    seen.known_lots = _lots_named(session, table, mapping)
+    types_known = part_types(session)
+    draft = _Seen(TypeFinder(types_known, options.part_type_id))
+    draft.known_lots = _lots_named(session, table, mapping)
     for row in table.rows:
-        _take(seen, row, mapping, options)
-    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in seen.parts}
+        _take(draft, row, mapping, options)
+    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in draft.parts}
     for key in serials_known(session, keys):
         part = keys[key]
         reason = "there is such a part of this type already; case and space do not count."
         refusal = Refused("serial", part.entry.serial, reason, "Without this row.")
-        seen.wrong.append(Wrong(part.line, refusal))
+        draft.wrong.append(Wrong(part.line, refusal))
     return PartsSeen(
-        PartsPlan(source, tuple(seen.lots.values()), tuple(seen.parts)),
-        tuple(sorted(seen.wrong, key=lambda wrong: wrong.line)),
-        {one.id: f"{one.name}, {one.drawing}" for one in known},
-        seen.remarks,
+        PartsPlan(source, tuple(draft.lots.values()), tuple(draft.parts)),
+        tuple(sorted(draft.wrong, key=lambda wrong: wrong.line)),
+        {part_type.id: f"{part_type.name}, {part_type.drawing}" for part_type in types_known},
+        draft.remarks,
     )
 
 
@@ -242,217 +250,222 @@ def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:
         raise Refused("mapping", "", "no column tells which parts these are.", right)
 
 
-def _take(seen: _Seen, row: Row, mapping: Mapping[str, int], options: ListOptions) -> None:
+def _take(draft: _Seen, row: Row, mapping: Mapping[str, int], options: ListOptions) -> None:
     """Read one row; all that is wrong with it is kept, not only the first."""
     cells = {name: row.cells[column] for name, column in mapping.items()}
-    said = {name: text_of(cell) for name, cell in cells.items()}
-    one = _RowIn(row.line, cells, said, [])
+    texts = {name: text_of(cell) for name, cell in cells.items()}
+    row_in = _RowIn(row.line, cells, texts, [])
     if row.is_too_wide:
         right = "A cell that holds the separator has to stand in quotation marks."
-        one.refuse("row", "", "it has more cells than there are headings.", right)
+        row_in.refuse("row", "", "it has more cells than there are headings.", right)
     for name, most in LONGEST.items():
-        if len(said.get(name, "")) > most:
+        if len(texts.get(name, "")) > most:
             reason = f"it has more than {most} signs."
-            one.refuse(name, said[name][:40] + "…", reason, "Shorten it.")
+            row_in.refuse(name, texts[name][:40] + "…", reason, "Shorten it.")
     part_type = None
     try:
-        part_type = seen.types.find(
-            said.get("part_type", ""), said.get("drawing_number", ""), said.get("revision", "")
+        part_type = draft.types.find(
+            texts.get("part_type", ""), texts.get("drawing_number", ""), texts.get("revision", "")
         )
     except Refused as refusal:
-        one.wrong.append(refusal)
-    lot = _lot_entry(one, options.how)
+        row_in.wrong.append(refusal)
+    lot = _lot_entry(row_in, options.how)
     if part_type is not None and part_type.counted:
-        _take_lot(seen, one, part_type, lot)
+        _take_lot(draft, row_in, part_type, lot)
     else:
-        _take_part(seen, one, part_type, lot, options)
-    seen.wrong += [Wrong(row.line, refusal) for refusal in one.wrong]
+        _take_part(draft, row_in, part_type, lot, options)
+    draft.wrong += [Wrong(row.line, refusal) for refusal in row_in.wrong]
 
 
-def _take_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry) -> None:
+def _take_lot(draft: _Seen, row_in: _RowIn, part_type: PartTypeFacts, lot: LotEntry) -> None:
     """A row of a counted part type makes a lot."""
-    if one.said.get("serial"):
+    if row_in.said.get("serial"):
         reason = f"“{part_type.name}” is counted by lots and has no serial numbers."
-        one.refuse("serial", one.said["serial"], reason, "An empty cell.")
+        row_in.refuse("serial", row_in.said["serial"], reason, "An empty cell.")
     if not lot.label:
-        one.refuse("lot", "", "no lot is given.", "What stands on the bag.")
-    if not one.said.get("quantity"):
+        row_in.refuse("lot", "", "no lot is given.", "What stands on the bag.")
+    if not row_in.said.get("quantity"):
         reason = "how many items the lot has is not given."
-        one.refuse("quantity", "", reason, "A whole number.")
+        row_in.refuse("quantity", "", reason, "A whole number.")
     for measured in MEASURED:
-        if said := one.said.get(measured.name):
+        if text := row_in.said.get(measured.name):
             reason = "the items of a lot are not measured one by one."
-            one.refuse(measured.name, said, reason, "An empty cell.")
+            row_in.refuse(measured.name, text, reason, "An empty cell.")
     key = (part_type.id, serial_key(lot.label))
-    if key in seen.known_lots:
-        one.refuse("lot", lot.label, "this part type has such a lot already.", "Without this row.")
-    if key in seen.lots:
-        reason = f"it stands in line {seen.lots[key].line} as well."
-        one.refuse("lot", lot.label, reason, "Each lot once.")
-    if not one.wrong:
-        seen.lots[key] = NewLot(one.line, part_type.id, lot)
+    if key in draft.known_lots:
+        row_in.refuse(
+            "lot", lot.label, "this part type has such a lot already.", "Without this row."
+        )
+    if key in draft.lots:
+        reason = f"it stands in line {draft.lots[key].line} as well."
+        row_in.refuse("lot", lot.label, reason, "Each lot once.")
+    if not row_in.wrong:
+        draft.lots[key] = NewLot(row_in.line, part_type.id, lot)
 
 
 def _take_part(
-    seen: _Seen,
-    one: _RowIn,
+    draft: _Seen,
+    row_in: _RowIn,
     part_type: PartTypeFacts | None,
     lot: LotEntry,
     options: ListOptions,
 ) -> None:
     """A row with a serial number makes a part, and its lot where that is new."""
-    serial, lot = _serial(one, lot, options.how)
-    if not serial and not one.said.get("serial"):
-        one.refuse("serial", "", "no serial number is given.", "What is marked on the part.")
+    serial, lot = _serial(row_in, lot, options.how)
+    if not serial and not row_in.said.get("serial"):
+        row_in.refuse("serial", "", "no serial number is given.", "What is marked on the part.")
     if lot.quantity not in {None, 1}:
         reason = "a part with a serial number is one."
-        one.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
-    hours = _hours(one, options.how)
-    measured = _measured(seen, one, part_type, options.how)
-    usability = _usability(one, options.by)
+        row_in.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
+    hours = _hours(row_in, options.how)
+    measured = _measured(draft, row_in, part_type, options.how)
+    usability = _usability(row_in, options.by)
     if part_type is None:
         return
     key = (part_type.id, serial_key(serial))
-    if serial and key in seen.serials:
-        reason = f"it stands in line {seen.serials[key]} as well; case and space do not count."
-        one.refuse("serial", serial, reason, "Each part once.")
+    if serial and key in draft.serials:
+        reason = f"it stands in line {draft.serials[key]} as well; case and space do not count."
+        row_in.refuse("serial", serial, reason, "Each part once.")
     elif serial:
-        seen.serials[key] = one.line
-    lot_key = _settle_lot(seen, one, part_type, replace(lot, quantity=None, notes=""))
-    if not one.wrong:
+        draft.serials[key] = row_in.line
+    lot_key = _settle_lot(draft, row_in, part_type, replace(lot, quantity=None, notes=""))
+    if not row_in.wrong:
         entry = PartEntry(
             serial,
             hours_before=hours,
-            place=one.said.get("place", ""),
+            place=row_in.said.get("place", ""),
             usability=usability,
-            notes=one.said.get("notes", ""),
+            notes=row_in.said.get("notes", ""),
             **measured,
         )
-        seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key, lot.label))
+        draft.parts.append(NewPart(row_in.line, part_type.id, entry, lot_key, lot.label))
 
 
-def _serial(one: _RowIn, lot: LotEntry, how: Reading) -> tuple[str, LotEntry]:
+def _serial(row_in: _RowIn, lot: LotEntry, how: Reading) -> tuple[str, LotEntry]:
     """The serial of a cell, which may hold a whole scanned code with the lot in it."""
-    text = one.said.get("serial", "")
+    text = row_in.said.get("serial", "")
     if not text.startswith(("(", "]")) and FNC1 not in text:
         return text, lot
     try:
         scan = read_scan(text, year=how.now.year)
     except TradeError as trouble:
-        one.refuse("serial", text, str(trouble), "The serial number alone.")
+        row_in.refuse("serial", text, str(trouble), "The serial number alone.")
         return text, lot
     if scan.serial is None:
-        one.refuse("serial", text, "this code names no serial number.", "One with (21).")
+        row_in.refuse("serial", text, "this code names no serial number.", "One with (21).")
     if scan.lot and lot.label and serial_key(scan.lot) != serial_key(lot.label):
         reason = f"the scanned code names lot {scan.lot}."
-        one.refuse("lot", lot.label, reason, "The same lot in both.")
+        row_in.refuse("lot", lot.label, reason, "The same lot in both.")
     return scan.serial or "", replace(lot, label=lot.label or scan.lot or "")
 
 
-def _lot_entry(one: _RowIn, how: Reading) -> LotEntry:
+def _lot_entry(row_in: _RowIn, how: Reading) -> LotEntry:
     days: dict[str, datetime | None] = {}
     for name in ("produced", "received", "expires"):
         try:
-            days[name] = day_in(one.cells.get(name), name, how, ahead=name == "expires")
+            days[name] = day_in(row_in.cells.get(name), name, how, ahead=name == "expires")
         except Refused as refusal:
-            one.wrong.append(refusal)
+            row_in.wrong.append(refusal)
     quantity = None
     try:
-        quantity = whole_in(one.cells.get("quantity"), "quantity", how)
+        quantity = whole_in(row_in.cells.get("quantity"), "quantity", how)
     except Refused as refusal:
-        one.wrong.append(refusal)
+        row_in.wrong.append(refusal)
     first = days.get("produced") or days.get("received")
     expires = days.get("expires")
     if first and expires and expires < first:
         reason = "it lies before the day of making or receipt."
-        one.refuse("expires", one.said["expires"], reason, "A later day.")
+        row_in.refuse("expires", row_in.said["expires"], reason, "A later day.")
     return LotEntry(
-        one.said.get("lot", ""),
-        one.said.get("supplier", ""),
+        row_in.said.get("lot", ""),
+        row_in.said.get("supplier", ""),
         days.get("received"),
         days.get("produced"),
         expires,
         quantity,
-        one.said.get("notes", ""),
+        row_in.said.get("notes", ""),
     )
 
 
-def _settle_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry) -> LotKey | None:
+def _settle_lot(
+    draft: _Seen, row_in: _RowIn, part_type: PartTypeFacts, lot: LotEntry
+) -> LotKey | None:
     """The lot of a part: a known one, one an earlier row made, or a new one; they must agree."""
     if not lot.label:
         for name in LOTS_OWN:
             if getattr(lot, name):
                 reason = "it is kept with the lot, and this row names none."
-                shown = _shown(getattr(lot, name))
-                one.refuse(name.removesuffix("_at"), shown, reason, "A lot beside it.")
+                value = _shown(getattr(lot, name))
+                row_in.refuse(name.removesuffix("_at"), value, reason, "A lot beside it.")
         return None
     key = (part_type.id, serial_key(lot.label))
-    known, earlier = seen.known_lots.get(key), seen.lots.get(key)
-    if known is None and earlier is None:
-        if not one.wrong:
-            seen.lots[key] = NewLot(one.line, part_type.id, lot)
+    kept_lot, earlier = draft.known_lots.get(key), draft.lots.get(key)
+    if kept_lot is None and earlier is None:
+        if not row_in.wrong:
+            draft.lots[key] = NewLot(row_in.line, part_type.id, lot)
         return key
-    other = known or (earlier.entry if earlier else lot)
-    where = "the lot as it is kept" if known else f"line {earlier.line if earlier else 0}"
+    reference = kept_lot or (earlier.entry if earlier else lot)
+    source = "the lot as it is kept" if kept_lot else f"line {earlier.line if earlier else 0}"
     for name in LOTS_OWN:
-        mine, theirs = getattr(lot, name), getattr(other, name)
-        if mine and _differs(mine, theirs):
-            reason = f"{where} says {_shown(theirs) or 'nothing'}."
+        value_here, value_there = getattr(lot, name), getattr(reference, name)
+        if value_here and _differs(value_here, value_there):
+            reason = f"{source} says {_shown(value_there) or 'nothing'}."
             right = "The same for all parts of a lot."
-            one.refuse(name.removesuffix("_at"), _shown(mine), reason, right)
+            row_in.refuse(name.removesuffix("_at"), _shown(value_here), reason, right)
     return key
 
 
-def _differs(mine: object, theirs: object) -> bool:
-    if isinstance(mine, datetime) and isinstance(theirs, datetime):
-        return abs(mine - theirs).total_seconds() > 12 * 3600
-    if isinstance(mine, str) and isinstance(theirs, str):
-        return mine.casefold() != theirs.casefold()
-    return mine != theirs
+def _differs(first: object, second: object) -> bool:
+    if isinstance(first, datetime) and isinstance(second, datetime):
+        return abs(first - second).total_seconds() > 12 * 3600
+    if isinstance(first, str) and isinstance(second, str):
+        return first.casefold() != second.casefold()
+    return first != second
 
 
 def _shown(value: object) -> str:
     return f"{value:%Y-%m-%d}" if isinstance(value, datetime) else str(value or "")
 
 
-def _hours(one: _RowIn, how: Reading) -> float:
+def _hours(row_in: _RowIn, how: Reading) -> float:
     try:
-        hours = number_in(one.cells.get("hours_before"), "hours_before", how) or 0.0
+        hours = number_in(row_in.cells.get("hours_before"), "hours_before", how) or 0.0
     except Refused as refusal:
-        one.wrong.append(refusal)
+        row_in.wrong.append(refusal)
         return 0.0
     if hours < 0:
-        one.refuse("hours_before", hours, "it is below zero.", "0\u2009h or more.")
+        row_in.refuse("hours_before", hours, "it is below zero.", "0\u2009h or more.")
     return hours
 
 
 def _measured(
-    seen: _Seen, one: _RowIn, part_type: PartTypeFacts | None, how: Reading
+    draft: _Seen, row_in: _RowIn, part_type: PartTypeFacts | None, how: Reading
 ) -> dict[str, Any]:
     """What was measured of the part; what is striking is remarked on, the impossible refused."""
     try:
         measured = {
-            field.name: number_in(one.cells.get(field.name), field.name, how) for field in MEASURED
+            field.name: number_in(row_in.cells.get(field.name), field.name, how)
+            for field in MEASURED
         }
         if part_type is not None:
             refuse_odd(measured, part_type.free_mm)
     except Refused as refusal:
-        one.wrong.append(refusal)
+        row_in.wrong.append(refusal)
         return {}
     if part_type is not None and (remarks := remarks_on(measured, part_type.free_mm)):
-        seen.remarks[one.line] = " ".join(remarks.values())
+        draft.remarks[row_in.line] = " ".join(remarks.values())
     return measured
 
 
-def _usability(one: _RowIn, by: Person) -> Usability:
+def _usability(row_in: _RowIn, by: Person) -> Usability:
     try:
-        usability = usability_in(one.cells.get("usability"), "usability")
+        usability = usability_in(row_in.cells.get("usability"), "usability")
     except Refused as refusal:
-        one.wrong.append(refusal)
+        row_in.wrong.append(refusal)
         return Usability.NOT_INSPECTED
     leave = may(by, Act.PART_JUDGE)
     if usability is not Usability.NOT_INSPECTED and not leave:
-        one.refuse("usability", one.said["usability"], leave.why, "An empty cell.")
+        row_in.refuse("usability", row_in.said["usability"], leave.why, "An empty cell.")
     return usability
 
 

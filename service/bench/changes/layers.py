@@ -305,7 +305,7 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
             reason=f"Must not be used again, by record {step.record_id}: {grave}",
         )
     elif undecided := _in_words(findings, TO_BE_DECIDED):
-        ask_to_decide(work, part_id, step, seen=undecided)
+        ask_to_decide(work, part_id, step, finding=undecided)
 
 
 def _in_words(findings: Sequence[FindingEntry], severity: int) -> str:

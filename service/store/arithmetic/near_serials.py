@@ -30,15 +30,15 @@ def looks_alike(text: str) -> frozenset[str]:
     if not 1 < len(key) <= LONGEST:
         return frozenset()
     bare = "".join(sign for sign in key if sign not in SEPARATORS)
-    found: set[str] = set()
+    near: set[str] = set()
     for parted in {bare, key, *(key.replace(sign, "-") for sign in SEPARATORS)}:
         ways = [next((sorted(group) for group in ALIKE if sign in group), [sign])
                 for sign in parted]  # fmt: skip
         for signs in islice(product(*ways), MOST_ALIKE):
-            found.add("".join(signs))
+            near.add("".join(signs))
             if parted is bare:
-                found |= {_parted(signs, digits), _parted(signs, LIKE_DIGITS)}
-    return frozenset(found - {key})
+                near |= {_parted(signs, digits), _parted(signs, LIKE_DIGITS)}
+    return frozenset(near - {key})
 
 
 def one_slip_away(text: str) -> frozenset[str]:
@@ -53,9 +53,9 @@ def one_slip_away(text: str) -> frozenset[str]:
     split = [(key[:at], key[at:]) for at in range(len(key) + 1)]
     without = {before + after[1:] for before, after in split if after}
     turned = {before + after[1] + after[0] + after[2:] for before, after in split if len(after) > 1}
-    other = {before + sign + after[1:] for before, after in split if after for sign in SIGNS}
+    swapped = {before + sign + after[1:] for before, after in split if after for sign in SIGNS}
     added = {before + sign + after for before, after in split for sign in SIGNS}
-    return frozenset((without | turned | other | added) - {key, ""})
+    return frozenset((without | turned | swapped | added) - {key, ""})
 
 
 def _parted(signs: Sequence[str], numeric: str) -> str:

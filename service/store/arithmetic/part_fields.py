@@ -258,8 +258,8 @@ def remarks_on(measured: Mapping[str, float | None], should_be_mm: float | None)
     if abs(share) <= USUAL_SHARE:
         return {}
     word = "more" if share > 0 else "less"
-    shown = f"{100 * abs(share):.0f}\u2009%"
-    return {THICKNESS.name: f"{shown} {word} than the {should_be_mm:g}\u2009mm of its type."}
+    percent = f"{100 * abs(share):.0f}\u2009%"
+    return {THICKNESS.name: f"{percent} {word} than the {should_be_mm:g}\u2009mm of its type."}
 
 
 def hints_of_type(should_be_mm: float | None) -> dict[str, str]:

@@ -67,15 +67,15 @@ FIELDS: dict[Kind, tuple[Field, ...]] = {
 """What is asked of a part type of each kind. A blank cell without a curve is stiff."""
 
 
-def stiffness_from_form(kind: Kind, typed: Mapping[str, str]) -> PartStiffness | None:
+def stiffness_from_form(kind: Kind, texts: Mapping[str, str]) -> PartStiffness | None:
     """Return the stiffness that was typed; None where nothing was.
 
     Raises FieldRefused (with the field's name) or Inconsistent.
     """
-    asked = FIELDS.get(kind, ())
-    if not any(typed.get(field.name, "").strip() for field in asked):
+    fields_of_kind = FIELDS.get(kind, ())
+    if not any(texts.get(field.name, "").strip() for field in fields_of_kind):
         return None
-    values = {field.name: typed_value(typed, field) for field in asked}
+    values = {field.name: typed_value(texts, field) for field in fields_of_kind}
     numbers = {name: value for name, value in values.items() if isinstance(value, float)}
     if OF_KIND[kind] == ("disc",):
         return Disc(**numbers)
@@ -83,19 +83,19 @@ def stiffness_from_form(kind: Kind, typed: Mapping[str, str]) -> PartStiffness |
     if not isinstance(curve, str):
         return Stiff(**{f.name: numbers[f.name] for f in _STIFF if f.name in numbers})
     is_seal = OF_KIND[kind] == ("seal",)
-    soft = _soft(typed, numbers, CurveOf.LINE_LOAD if is_seal else CurveOf.STRESS)
-    made = _SEAL if is_seal else _BED
-    rest = {f.name: numbers[f.name] for f in made[4:] if f.name in numbers}
+    soft = _soft(texts, numbers, CurveOf.LINE_LOAD if is_seal else CurveOf.STRESS)
+    form_fields = _SEAL if is_seal else _BED
+    rest = {f.name: numbers[f.name] for f in form_fields[4:] if f.name in numbers}
     if is_seal:
         return Seal(soft, **{"groove_depth_mm": 0.0, **rest})
     if "free_thickness_mm" not in rest:
-        typed_value(typed, next(f for f in _BED if f.name == "free_thickness_mm"))
+        typed_value(texts, next(f for f in _BED if f.name == "free_thickness_mm"))
     return Bed(soft, **rest)
 
 
-def _soft(typed: Mapping[str, str], numbers: Mapping[str, float], of: CurveOf) -> Soft:
+def _soft(texts: Mapping[str, str], numbers: Mapping[str, float], of: CurveOf) -> Soft:
     field = _BED[0] if of is CurveOf.STRESS else _SEAL[0]
-    text = typed[field.name].strip()
+    text = texts[field.name].strip()
     try:
         curve = read_curve(text, of)
     except OutOfRange as trouble:
@@ -119,18 +119,18 @@ def stiffness_to_form(stiffness: PartStiffness | None) -> dict[str, str]:
     """Return the fields as they would be typed; empty where nothing is known."""
     if stiffness is None:
         return {}
-    shown: dict[str, str] = {}
+    texts: dict[str, str] = {}
     if isinstance(stiffness, Bed | Seal):
         soft = stiffness.soft
         of = CurveOf.STRESS if isinstance(stiffness, Bed) else CurveOf.LINE_LOAD
-        shown["curve"] = write_curve(soft.loading, of)
-        shown["set_percent"] = as_typed(100 * soft.set_share)
-        shown["unloading_exponent"] = as_typed(soft.unloading_exponent)
-        shown["u_curve_percent"] = as_typed(100 * soft.u_relative)
-    asked = {
+        texts["curve"] = write_curve(soft.loading, of)
+        texts["set_percent"] = as_typed(100 * soft.set_share)
+        texts["unloading_exponent"] = as_typed(soft.unloading_exponent)
+        texts["u_curve_percent"] = as_typed(100 * soft.u_relative)
+    plain_fields = {
         Bed: _BED[4:],
         Seal: _SEAL[4:],
         Stiff: _STIFF,
         Disc: _DISC,
     }[type(stiffness)]
-    return shown | {field.name: as_typed(getattr(stiffness, field.name)) for field in asked}
+    return texts | {field.name: as_typed(getattr(stiffness, field.name)) for field in plain_fields}

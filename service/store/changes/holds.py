@@ -43,8 +43,8 @@ class Subject:
     def __post_init__(self) -> None:
         """Refuse none or several."""
         if sum(key is not None for key in asdict(self).values()) != 1:
-            what = "one part, lot, part type, design or instrument is to be named."
-            raise Refused("subject", "", what)
+            expected = "one part, lot, part type, design or instrument is to be named."
+            raise Refused("subject", "", expected)
 
 
 SUBJECTS = tuple(field.name for field in fields(Subject))
@@ -54,7 +54,7 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
     """Place a hold, with the reason. Gives its id. A fitted part may be held: that is shown."""
     need(work.by, Act.HOLD_WRITE)
     why = given.reason(reason)
-    named = _named(work, subject)
+    trail_subject = _named(work, subject)
     hold = Hold(
         **asdict(subject),
         reason=why,
@@ -66,7 +66,7 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
         changes.append(_hold_part(work, subject.part_id, hold))
     work.session.add(hold)
     work.session.flush()
-    work.note(Event.HOLD_PLACED, named, changes, reason=why)
+    work.note(Event.HOLD_PLACED, trail_subject, changes, reason=why)
     return hold.id
 
 
@@ -88,16 +88,16 @@ def place_holds(
     """
     need(work.by, Act.HOLD_WRITE)
     why = given.reason(reason)
-    wanted = list(dict.fromkeys(subjects))
-    if not wanted:
+    distinct = list(dict.fromkeys(subjects))
+    if not distinct:
         raise Refused("chosen", "", "nothing is chosen.", "Choose at least one, or hold all of it.")
-    if len(wanted) > MOST_TOGETHER:
+    if len(distinct) > MOST_TOGETHER:
         right = f"At most {MOST_TOGETHER} would be right; a lot is held by one hold."
-        raise Refused("chosen", len(wanted), "these are too many at once.", right)
-    named = {subject: _named(work, subject) for subject in wanted}
-    held = _held_already(work, wanted)
-    before = tuple(named[subject][2] for subject in wanted if subject in held)
-    new = [subject for subject in wanted if subject not in held]
+        raise Refused("chosen", len(distinct), "these are too many at once.", right)
+    trail_subjects = {subject: _named(work, subject) for subject in distinct}
+    held = _held_already(work, distinct)
+    before = tuple(trail_subjects[subject][2] for subject in distinct if subject in held)
+    new = [subject for subject in distinct if subject not in held]
     if not new:
         raise Refused("chosen", ", ".join(before), "all of it is on hold already.")
     changes: list[Change] = []
@@ -109,7 +109,7 @@ def place_holds(
             placed_by_id=work.by.id,
             placed_at=work.now,
         )
-        kind, _, label = named[subject]
+        kind, _, label = trail_subjects[subject]
         changes.append((f"hold on {kind} {label}", None, "placed"))
         if subject.part_id is not None:
             _, was, now = _hold_part(work, subject.part_id, hold)
@@ -127,10 +127,10 @@ def _held_already(work: Work, subjects: Sequence[Subject]) -> set[Subject]:
     for name in SUBJECTS:
         ids = [key for subject in subjects if (key := getattr(subject, name)) is not None]
         column = getattr(Hold, name)
-        found = work.session.scalars(
+        standing = work.session.scalars(
             select(column).where(column.in_(ids), Hold.lifted_at.is_(None))
         )
-        held |= {Subject(**{name: key}) for key in found}
+        held |= {Subject(**{name: key}) for key in standing}
     return held
 
 
@@ -162,8 +162,8 @@ def hold_by_word(work: Work, part_id: int, by: PlacedBy, *, reason: str) -> None
     changes: list[Change] = [("hold", None, "placed"), _hold_part(work, part_id, hold)]
     work.session.add(hold)
     work.session.flush()
-    named = _named(work, Subject(part_id))
-    work.note(Event.HOLD_PLACED, named, changes, reason=reason, record_id=by.record_id)
+    trail_subject = _named(work, Subject(part_id))
+    work.note(Event.HOLD_PLACED, trail_subject, changes, reason=reason, record_id=by.record_id)
 
 
 def lift_holds_by_word(work: Work, by: PlacedBy, *, reason: str) -> None:
@@ -216,12 +216,14 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     """
     need(work.by, Act.CONCESSION_GIVE)
     why = given.reason(reason)
-    named = _named(work, subject)
+    trail_subject = _named(work, subject)
     changes: list[Change] = [("concession", None, "for one record")]
     if subject.part_id is not None:
         part = work.session.get_one(Part, subject.part_id, with_for_update=True)
         if part.whereabouts is Whereabouts.SCRAPPED:
-            raise Refused("subject", named[2], "it is scrapped.", "No concession brings it back.")
+            raise Refused(
+                "subject", trail_subject[2], "it is scrapped.", "No concession brings it back."
+            )
         if part.usability in {Usability.ON_HOLD, Usability.REJECTED, Usability.NOT_INSPECTED}:
             before, part.usability = part.usability, Usability.UNDER_CONCESSION
             decided(work, part.id)
@@ -234,7 +236,7 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     )
     work.session.add(row)
     work.session.flush()
-    work.note(Event.CONCESSION_GIVEN, named, changes, reason=why)
+    work.note(Event.CONCESSION_GIVEN, trail_subject, changes, reason=why)
     return row.id
 
 
@@ -266,17 +268,17 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
                 "“As before” here; what it is, is said with the last hold.",
             )
         return []
-    wanted = judged or hold.usability_before or Usability.NOT_INSPECTED
+    usability = judged or hold.usability_before or Usability.NOT_INSPECTED
     if judged is not None:
         need(work.by, Act.PART_JUDGE)
         if judged not in parts.JUDGEMENTS:
             allowed = ", ".join(parts.JUDGEMENTS)
             raise Refused("judged", judged.value, "that is no judgement.", f"Right: {allowed}.")
         part_axes.refuse_new_for_used(work, part.id, judged)
-    before, part.usability = part.usability, wanted
-    if wanted is not Usability.NOT_INSPECTED:
+    before, part.usability = part.usability, usability
+    if usability is not Usability.NOT_INSPECTED:
         decided(work, part.id)
-    return [("whether it may be used", before, wanted)]
+    return [("whether it may be used", before, usability)]
 
 
 def _named(work: Work, subject: Subject) -> tuple[str, int, str]:

@@ -103,51 +103,51 @@ def write_parts(work: Work, plan: PartsPlan) -> int:
 
 def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:
     """Return which of these lots the database has, and under which id."""
-    wanted = set(keys)
-    labels = sorted({label for _type, label in wanted})
-    found: dict[LotKey, int] = {}
+    wanted_keys = set(keys)
+    labels = sorted({label for _type, label in wanted_keys})
+    lot_ids: dict[LotKey, int] = {}
     for start in range(0, len(labels), AT_ONCE):
         rows = session.execute(
             select(Lot.id, Lot.part_type_id, Lot.label_key).where(
                 Lot.label_key.in_(labels[start : start + AT_ONCE])
             )
         )
-        found |= {(row.part_type_id, row.label_key): row.id for row in rows}
-    return {key: lot_id for key, lot_id in found.items() if key in wanted}
+        lot_ids |= {(row.part_type_id, row.label_key): row.id for row in rows}
+    return {key: lot_id for key, lot_id in lot_ids.items() if key in wanted_keys}
 
 
 def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]:
     """Return what is kept of all lots that bear one of these labels, whatever their part type."""
-    wanted = sorted({serial_key(label) for label in labels} - {""})
-    found: dict[LotKey, LotEntry] = {}
-    for start in range(0, len(wanted), AT_ONCE):
+    label_keys = sorted({serial_key(label) for label in labels} - {""})
+    lots: dict[LotKey, LotEntry] = {}
+    for start in range(0, len(label_keys), AT_ONCE):
         rows = session.execute(
             select(Lot.part_type_id, Lot.label_key, *columns(LotEntry, Lot)).where(
-                Lot.label_key.in_(wanted[start : start + AT_ONCE])
+                Lot.label_key.in_(label_keys[start : start + AT_ONCE])
             )
         )
-        found |= {(row.part_type_id, row.label_key): read_as(LotEntry, row) for row in rows}
-    return found
+        lots |= {(row.part_type_id, row.label_key): read_as(LotEntry, row) for row in rows}
+    return lots
 
 
 def serials_known(session: Any, keys: Iterable[tuple[int, str]]) -> dict[tuple[int, str], int]:
     """Return which of these (part type, serial key) the database has, and the part of each."""
-    wanted = set(keys)
-    serials = sorted({serial for _type, serial in wanted})
-    found: dict[tuple[int, str], int] = {}
+    wanted_keys = set(keys)
+    serials = sorted({serial for _type, serial in wanted_keys})
+    part_ids: dict[tuple[int, str], int] = {}
     for start in range(0, len(serials), AT_ONCE):
         rows = session.execute(
             select(Part.id, Part.part_type_id, Part.serial_key).where(
                 Part.serial_key.in_(serials[start : start + AT_ONCE])
             )
         )
-        found |= {(row.part_type_id, row.serial_key): row.id for row in rows}
-    return {key: part_id for key, part_id in found.items() if key in wanted}
+        part_ids |= {(row.part_type_id, row.serial_key): row.id for row in rows}
+    return {key: part_id for key, part_id in part_ids.items() if key in wanted_keys}
 
 
 def _refuse_taken(work: Work, parts: Sequence[NewPart]) -> None:
     keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in parts}
-    taken = serials_known(work.session, keys)
+    part_ids = serials_known(work.session, keys)
     wrong = [
         Refused(
             "serial",
@@ -155,7 +155,7 @@ def _refuse_taken(work: Work, parts: Sequence[NewPart]) -> None:
             f"line {keys[key].line}: this part type has such a part already.",
             "The list as it was looked at, without that line.",
         )
-        for key in taken
+        for key in part_ids
     ]
     if wrong:
         raise RefusedTogether(wrong)
@@ -174,7 +174,9 @@ def _row(work: Work, part: NewPart, lot_ids: dict[LotKey, int]) -> dict[str, obj
 
 
 def _shortened(serials: Iterable[str]) -> str:
-    named = list(serials)
-    if len(named) <= 20:
-        return ", ".join(named)
-    return ", ".join(named[:10]) + f" … {named[-1]} ({len(named)} in all)"
+    listed_serials = list(serials)
+    if len(listed_serials) <= 20:
+        return ", ".join(listed_serials)
+    return (
+        ", ".join(listed_serials[:10]) + f" … {listed_serials[-1]} ({len(listed_serials)} in all)"
+    )

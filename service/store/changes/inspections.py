@@ -17,7 +17,7 @@ from service.store.tables import Hold, Inspection, Part
 LEFT_AS_THEY_ARE = (Usability.REJECTED,)
 
 
-def ask_to_decide(work: Work, part_id: int, step: Step, *, seen: str) -> None:
+def ask_to_decide(work: Work, part_id: int, step: Step, *, finding: str) -> None:
     """Leave a part undecided from now on, in the transaction of the finding that asks for it.
 
     A part on hold stays so, and is not inspected once its last hold is lifted.
@@ -36,7 +36,7 @@ def ask_to_decide(work: Work, part_id: int, step: Step, *, seen: str) -> None:
         Inspection(
             part_id=part_id,
             step_id=step.id,
-            seen=seen,
+            seen=finding,
             usability_before=open_before[0].usability_before if open_before else before,
             asked_at=work.now,
         )
@@ -46,7 +46,7 @@ def ask_to_decide(work: Work, part_id: int, step: Step, *, seen: str) -> None:
         Event.PART_TO_BE_DECIDED,
         ("part", part_id, label(work, part)),
         [("whether it may be used", before, Usability.NOT_INSPECTED)],
-        reason=f"To be looked at, by record {step.record_id}: {seen}",
+        reason=f"To be looked at, by record {step.record_id}: {finding}",
         record_id=step.record_id,
     )
 
@@ -55,11 +55,11 @@ def ask_no_more(work: Work, record_id: int, *, step_id: int | None = None, reaso
     """Take back what an entry asked to decide, or all entries of a record, and nobody decided."""
     need(work.by, Act.RECORD_WRITE)
     steps = select(Step.id).where(Step.record_id == record_id)
-    asked = select(Inspection).where(
+    waiting = select(Inspection).where(
         Inspection.decided_at.is_(None),
         Inspection.step_id.in_(steps) if step_id is None else Inspection.step_id == step_id,
     )
-    for inspection in work.session.scalars(asked.order_by(Inspection.id).with_for_update()).all():
+    for inspection in work.session.scalars(waiting.order_by(Inspection.id).with_for_update()).all():
         part = work.session.get_one(Part, inspection.part_id, with_for_update=True)
         inspection.decided_at, inspection.decided_by_id = work.now, work.by.id
         work.session.flush()

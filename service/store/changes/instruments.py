@@ -79,8 +79,8 @@ def change_instrument(
         raise Refused("kind", entry.kind.value, f"it is a {row.kind}.", "Another instrument.")
     _refuse_taken(work, entry.label, but=instrument_id)
     changes = given.trail_of(INSTRUMENT_FIELDS, row, entry)
-    for name, wanted in asdict(entry).items():
-        setattr(row, name, wanted)
+    for name, after in asdict(entry).items():
+        setattr(row, name, after)
     row.label_key = serial_key(entry.label)
     work.note(
         Event.INSTRUMENT_CHANGED, ("instrument", instrument_id, row.label), changes, reason=why
@@ -157,15 +157,15 @@ def _refuse_odd_step(entry: InstrumentEntry) -> None:
 
 
 def _refuse_taken(work: Work, label: str, *, but: int | None) -> None:
-    taken = work.session.scalar(
+    namesake = work.session.scalar(
         select(Instrument.label).where(
             Instrument.label_key == serial_key(label), Instrument.id != (but or 0)
         )
     )
-    if taken is not None:
+    if namesake is not None:
         raise Refused(
             "label",
             label,
-            f"another instrument bears the mark “{taken}”.",
+            f"another instrument bears the mark “{namesake}”.",
             "A mark of its own would be right.",
         )

@@ -65,7 +65,7 @@ def change_lot(work: Work, lot_id: int, entry: LotEntry, *, reason: str) -> None
         raise NotFound("lot", lot_id)
     entry = _checked(work, entry, None)
     why = given.reason(reason)
-    taken = _items_taken(work, lot_id)
+    highest = _items_taken(work, lot_id)
     has_parts = work.session.scalar(select(Part.id).where(Part.lot_id == lot_id).limit(1))
     if entry.label != row.label and has_parts is not None:
         raise Refused(
@@ -74,17 +74,17 @@ def change_lot(work: Work, lot_id: int, entry: LotEntry, *, reason: str) -> None
             "parts of this lot exist already, and records name it.",
             f"“{row.label}” stays; a note can say what else it is called.",
         )
-    if entry.quantity is not None and entry.quantity < taken:
+    if entry.quantity is not None and entry.quantity < highest:
         raise Refused(
             "quantity",
             entry.quantity,
-            f"{taken} items were taken from this lot already.",
-            f"{taken} or more would be right.",
+            f"{highest} items were taken from this lot already.",
+            f"{highest} or more would be right.",
         )
     _refuse_taken(work, row.part_type_id, entry.label, but=lot_id)
     changes = given.trail_of(LOT_FIELDS, row, entry)
-    for name, wanted in asdict(entry).items():
-        setattr(row, name, wanted)
+    for name, after in asdict(entry).items():
+        setattr(row, name, after)
     row.label_key = serial_key(entry.label)
     work.note(Event.LOT_CHANGED, ("lot", lot_id, row.label), changes, reason=why)
 
@@ -106,8 +106,8 @@ def take_item(work: Work, lot_id: int) -> Part:
             "its parts have serial numbers of their own.",
             "The serial number of one of them would be right.",
         )
-    taken = _items_taken(work, lot_id)
-    if lot.quantity is not None and taken >= lot.quantity:
+    highest = _items_taken(work, lot_id)
+    if lot.quantity is not None and highest >= lot.quantity:
         raise Refused(
             "lot",
             lot.label,
@@ -117,7 +117,7 @@ def take_item(work: Work, lot_id: int) -> Part:
     item = Part(
         part_type_id=lot.part_type_id,
         lot_id=lot_id,
-        item_number=taken + 1,
+        item_number=highest + 1,
         whereabouts=Whereabouts.IN_STORE,
         usability=Usability.ACCEPTED,
         hours_before=0.0,
@@ -147,8 +147,8 @@ def months_after(day: datetime, months: int) -> datetime:
 def _checked(work: Work, entry: LotEntry, shelf_life_months: int | None) -> LotEntry:
     entry = given.checked(entry, LOT_FIELDS, work.now)
     if entry.expires_at is None and entry.produced_at is not None and shelf_life_months:
-        made = entry.produced_at.astimezone(UTC)
-        entry = replace(entry, expires_at=months_after(made, shelf_life_months))
+        produced = entry.produced_at.astimezone(UTC)
+        entry = replace(entry, expires_at=months_after(produced, shelf_life_months))
     first = entry.produced_at or entry.received_at
     for name, day in (("received_at", entry.received_at), ("expires_at", entry.expires_at)):
         if first is not None and day is not None and day < first:
@@ -162,14 +162,14 @@ def _checked(work: Work, entry: LotEntry, shelf_life_months: int | None) -> LotE
 
 
 def _refuse_taken(work: Work, part_type_id: int, label: str, *, but: int | None) -> None:
-    taken = work.session.scalar(
+    namesake = work.session.scalar(
         select(Lot.id).where(
             Lot.part_type_id == part_type_id,
             Lot.label_key == serial_key(label),
             Lot.id != (but or 0),
         )
     )
-    if taken is not None:
+    if namesake is not None:
         raise Refused(
             "label",
             label,

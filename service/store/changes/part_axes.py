@@ -117,13 +117,13 @@ def judge_parts(
     chosen, or for the first part that cannot be judged so.
     """
     need(work.by, Act.PART_JUDGE)
-    wanted = list(dict.fromkeys(part_ids))
-    if not wanted:
+    distinct = list(dict.fromkeys(part_ids))
+    if not distinct:
         raise Refused("chosen", "", "nothing is chosen.", "Choose at least one.")
-    if len(wanted) > MOST_JUDGED:
+    if len(distinct) > MOST_JUDGED:
         right = f"At most {MOST_JUDGED} would be right."
-        raise Refused("chosen", len(wanted), "these are too many at once.", right)
-    for part_id in wanted:
+        raise Refused("chosen", len(distinct), "these are too many at once.", right)
+    for part_id in distinct:
         judge_part(work, part_id, usability=usability, reason=reason)
 
 
@@ -133,13 +133,13 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
     row, _ = locked_part(work, part_id)
     why = given.reason(reason)
     before = _stack_serial(work, row.reserved_for_stack_id)
-    wanted = _stack_serial(work, stack_id)
-    if stack_id is not None and wanted is None:
+    serial = _stack_serial(work, stack_id)
+    if stack_id is not None and serial is None:
         raise NotFound("stack", stack_id)
     if stack_id is not None and row.reserved_for_stack_id not in {None, stack_id}:
         raise Refused(
             "stack",
-            wanted,
+            serial,
             f"it is reserved for stack {before} already.",
             "Freeing it first, with the reason, would be right.",
         )
@@ -150,7 +150,7 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
     }:
         raise Refused(
             "stack",
-            wanted,
+            serial,
             f"the part is {row.whereabouts}.",
             "A part in store, expected, away or lifted off can be reserved.",
         )
@@ -158,7 +158,7 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
     work.note(
         Event.PART_RESERVED,
         ("part", part_id, label(work, row)),
-        [("reserved for", before, wanted)],
+        [("reserved for", before, serial)],
         reason=why,
         stack_id=stack_id,
     )

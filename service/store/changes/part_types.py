@@ -77,10 +77,10 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     changed = given.trail_of(PART_TYPE_FIELDS, row, entry)
     fixed = [change for change in changed if change[0] not in ANY_TIME]
     if fixed and is_in_use(work, part_type_id):
-        name, _, wanted = fixed[0]
+        name, _, after = fixed[0]
         raise Refused(
             name,
-            wanted,
+            after,
             "parts of this type exist already, and their layer maps are read by it.",
             "A new revision of the part type would be right.",
         )
@@ -93,8 +93,8 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
             "A new revision of the part type would be right.",
         )
     _refuse_taken(work, entry, but=part_type_id)
-    for name, _, wanted in changed:
-        setattr(row, name, wanted)
+    for name, _, after in changed:
+        setattr(row, name, after)
     work.note(Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
 
 
@@ -107,17 +107,17 @@ def propose_stiffness(
     came from. Raises Refused where the kind of part gives nothing of the sort, or nothing changes.
     """
     need(work.by, Act.LIMITS_WRITE)
-    wanted = None if stiffness is None else stiffness_as_data(stiffness)
-    row, changed, _content = _stiffness(work, part_type_id, wanted)
+    data = None if stiffness is None else stiffness_as_data(stiffness)
+    row, changed, _content = _stiffness(work, part_type_id, data)
     why = given.reason(reason)
     subject = (part_type_id, label(row))
-    return propose(work, ChangeKind.STIFFNESS, subject, {"stiffness": wanted}, changed, reason=why)
+    return propose(work, ChangeKind.STIFFNESS, subject, {"stiffness": data}, changed, reason=why)
 
 
-def put_stiffness_in_force(work: Work, part_type_id: int, wanted: Any, *, reason: str) -> None:
-    """Keep a stiffness somebody else has approved, inside that change; ``wanted`` is plain data."""
+def put_stiffness_in_force(work: Work, part_type_id: int, data: Any, *, reason: str) -> None:
+    """Keep a stiffness somebody else has approved, inside that change; ``data`` is plain."""
     need(work.by, Act.CHANGE_APPROVE)
-    row, changed, content = _stiffness(work, part_type_id, wanted)
+    row, changed, content = _stiffness(work, part_type_id, data)
     row.stiffness = content
     work.note(
         Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=reason
@@ -125,12 +125,12 @@ def put_stiffness_in_force(work: Work, part_type_id: int, wanted: Any, *, reason
 
 
 def _stiffness(
-    work: Work, part_type_id: int, wanted: Any
+    work: Work, part_type_id: int, data: Any
 ) -> tuple[PartType, list[Change], str | None]:
     row = work.locked(PartType, part_type_id, "part type")
     content, stiffness = None, None
-    if wanted is not None:
-        content = canonical_json(wanted)
+    if data is not None:
+        content = canonical_json(data)
         try:
             stiffness = read_stiffness(row.kind, content)
         except TradeError as trouble:
@@ -189,17 +189,17 @@ def _checked(work: Work, entry: PartTypeEntry) -> PartTypeEntry:
 
 
 def _refuse_taken(work: Work, entry: PartTypeEntry, *, but: int | None) -> None:
-    taken = work.session.scalar(
+    namesake = work.session.scalar(
         select(PartType.name).where(
             func.lower(PartType.drawing_number) == entry.drawing_number.lower(),
             func.lower(PartType.revision) == entry.revision.lower(),
             PartType.id != (but or 0),
         )
     )
-    if taken is not None:
+    if namesake is not None:
         raise Refused(
             "revision",
             entry.revision,
-            f"drawing {entry.drawing_number} has this revision already, as “{taken}”.",
+            f"drawing {entry.drawing_number} has this revision already, as “{namesake}”.",
             "A revision that does not exist yet would be right.",
         )

@@ -149,11 +149,11 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
     if row.serial and not serial_now:
         raise Refused("serial", "", "nothing is given.", "What is marked on the part.")
     identity = (("serial", serial_now, row.serial), ("lot", lot_id, row.lot_id))
-    for field, wanted, now in identity:
-        if wanted != now and is_in_a_record(work, part_id):
+    for field, after, now in identity:
+        if after != now and is_in_a_record(work, part_id):
             raise Refused(
                 field,
-                wanted if field == "serial" else _lot_label(work, lot_id),
+                after if field == "serial" else _lot_label(work, lot_id),
                 "rebuild records name this part as it stands.",
                 "A correction of the record in which it was misread would be right.",
             )
@@ -165,8 +165,8 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
     _refuse_odd(part_type, entry)
     changes = given.trail_of(described, row, entry)
     changes.insert(1, ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)))
-    for asked in described:
-        setattr(row, asked.name, getattr(entry, asked.name))
+    for described_field in described:
+        setattr(row, described_field.name, getattr(entry, described_field.name))
     row.lot_id = lot_id
     row.serial_key = None if serial_now is None else serial_key(serial_now)
     work.note(Event.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
@@ -179,13 +179,13 @@ def label(work: Work, row: Part) -> str:
 
 def is_in_a_record(work: Work, part_id: int) -> bool:
     """Say whether any rebuild record names this part."""
-    named = (
+    mentions = (
         exists().where(Step.part_id == part_id)
         | exists().where(Layer.part_id == part_id)
         | exists().where(Fixing.part_id == part_id)
         | exists().where(Finding.part_id == part_id)
     )
-    return bool(work.session.scalar(select(named)))
+    return bool(work.session.scalar(select(mentions)))
 
 
 def locked_part(work: Work, part_id: int) -> tuple[Part, PartType]:
@@ -194,14 +194,14 @@ def locked_part(work: Work, part_id: int) -> tuple[Part, PartType]:
     return row, work.session.get_one(PartType, row.part_type_id)
 
 
-def refuse_place_by_record(wanted: Whereabouts, allowed: tuple[Whereabouts, ...]) -> None:
+def refuse_place_by_record(place: Whereabouts, allowed: tuple[Whereabouts, ...]) -> None:
     """Refuse a place that only a rebuild record brings a part into, or off."""
-    if wanted not in allowed:
+    if place not in allowed:
         raise Refused(
             "whereabouts",
-            wanted.value,
+            place.value,
             "only a rebuild record brings a part there."
-            if wanted in BY_RECORD
+            if place in BY_RECORD
             else "a part does not begin there.",
             "Right would be: " + ", ".join(allowed) + ".",
         )
@@ -238,18 +238,18 @@ def _refuse_odd(part_type: PartType, entry: PartEntry) -> None:
 
 
 def _refuse_taken(work: Work, part_type: PartType, serial: str, *, but: int | None) -> None:
-    taken = work.session.scalar(
+    namesake = work.session.scalar(
         select(Part.serial).where(
             Part.part_type_id == part_type.id,
             Part.serial_key == serial_key(serial),
             Part.id != (but or 0),
         )
     )
-    if taken is not None:
+    if namesake is not None:
         raise Refused(
             "serial",
             serial,
-            f"“{part_type.name}” has a part “{taken}” already; case and surrounding space"
+            f"“{part_type.name}” has a part “{namesake}” already; case and surrounding space"
             " do not count.",
             "The serial of another part would be right.",
         )

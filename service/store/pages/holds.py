@@ -82,53 +82,55 @@ class SubjectPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List holds and concessions."""
     need(me, Act.READ)
-    turn, turn_given = turn_asked(request, asked), turn_asked(request, asked, GIVEN)
+    turn, turn_given = turn_asked(request, query), turn_asked(request, query, GIVEN)
     with reading(database) as session:
-        found = holds(session, turn=turn, lifted_too=asked.yes("lifted"))
-        given = concessions(session, turn=turn_given, used_too=asked.yes("lifted"))
-    context = HoldsPage(shown(request, found), shown(request, given, GIVEN), asked)
-    return page(request, "store/holds/list.html", context, asked.status)
+        holds_listed = holds(session, turn=turn, lifted_too=query.yes("lifted"))
+        concessions_given = concessions(session, turn=turn_given, used_too=query.yes("lifted"))
+    context = HoldsPage(
+        shown(request, holds_listed), shown(request, concessions_given, GIVEN), query
+    )
+    return page(request, "store/holds/list.html", context, query.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form for a hold."""
     need(me, Act.HOLD_WRITE)
-    return _subject_page(request, database, "store/holds/new.html", _about(asked), blank(request))
+    return _subject_page(request, database, "store/holds/new.html", _about(query), blank(request))
 
 
 @router.post("/new")
-def place(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+def place(request: Request, me: Me, database: Database, form: Typed, query: Asked) -> Response:
     """Place a hold."""
-    about = _about(asked)
+    about = _about(query)
     with form.collecting_errors():
-        said = form.values([HOLD_REASON])
+        values = form.values([HOLD_REASON])
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/holds/{place_hold(work, _as_subject(about), **said)}"
+            work.answer = f"/holds/{place_hold(work, _as_subject(about), **values)}"
         return go_on(request, work.answer)
     return _subject_page(request, database, "store/holds/new.html", about, form)
 
 
 @router.get("/concessions/new")
-def show_concession(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_concession(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form for a concession."""
     need(me, Act.CONCESSION_GIVE)
     return _subject_page(
-        request, database, "store/holds/concession.html", _about(asked), blank(request)
+        request, database, "store/holds/concession.html", _about(query), blank(request)
     )
 
 
 @router.post("/concessions/new")
-def concede(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+def concede(request: Request, me: Me, database: Database, form: Typed, query: Asked) -> Response:
     """Give a concession."""
-    about = _about(asked)
+    about = _about(query)
     with form.collecting_errors():
-        said = form.values([CONCESSION_REASON])
+        values = form.values([CONCESSION_REASON])
         with changing(database, me, key=form.key) as work:
-            give_concession(work, _as_subject(about), **said)
+            give_concession(work, _as_subject(about), **values)
             work.answer = _subject_address(about)
         return go_on(request, work.answer)
     return _subject_page(request, database, "store/holds/concession.html", about, form)
@@ -145,10 +147,10 @@ def show(request: Request, me: Me, database: Database, hold_id: int) -> Response
 def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int) -> Response:
     """Lift a hold."""
     with form.collecting_errors():
-        said = form.values(LIFT_FIELDS)
+        values = form.values(LIFT_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{hold_id}"
-            lift_hold(work, hold_id, **said)
+            lift_hold(work, hold_id, **values)
         return go_on(request, work.answer)
     return _hold_page(request, database, hold_id, form)
 
@@ -157,8 +159,8 @@ NAMED = {name.removesuffix("_id"): name for name in SUBJECTS}
 """What an address names a subject by."""
 
 
-def _about(asked: Form) -> About:
-    keys = {field: asked.whole(name, required=False) for name, field in NAMED.items()}
+def _about(query: Form) -> About:
+    keys = {field: query.whole(name, required=False) for name, field in NAMED.items()}
     if list(keys.values()).count(None) != len(NAMED) - 1:
         raise NotFound("part, lot, part type, design or instrument", "none was named")
     return About(**keys)

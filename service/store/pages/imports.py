@@ -156,10 +156,10 @@ def send(request: Request, me: Me, form: Typed) -> Response:
 
 
 @router.get("/{token}")
-def show_look(request: Request, me: Me, database: Database, asked: Asked, token: str) -> Response:
+def show_look(request: Request, me: Me, database: Database, query: Asked, token: str) -> Response:
     """Show the columns, and what the list would make."""
     need(me, Act.IMPORT)
-    return _look(request, me, database, asked, token)
+    return _look(request, me, database, query, token)
 
 
 @router.post("/{token}")
@@ -168,12 +168,12 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     need(me, Act.IMPORT)
     with form.collecting_errors():
         with changing(database, me, key=form.key) as work:
-            kept = PARTS.kept(request, me, token)
-            seen = _plan(work.session, kept, form, me)
-            kept.refuse_unless(seen.may_be_written)
-            write_parts(work, seen.plan)
+            kept_list = PARTS.kept(request, me, token)
+            parts_seen = _plan(work.session, kept_list, form, me)
+            kept_list.refuse_unless(parts_seen.may_be_written)
+            write_parts(work, parts_seen.plan)
             work.answer = "/parts"
-        kept.forget()
+        kept_list.forget()
         return go_on(request, work.answer)
     return _look(request, me, database, form, token)
 
@@ -188,12 +188,12 @@ def sent_file(form: Form) -> tuple[str, bytes]:
 
 def examples_of(table: Table) -> tuple[str, ...]:
     """Return the first things that stand in each column, to know it by."""
-    found = []
+    examples = []
     for column in range(len(table.headers)):
         cells = [text_of(row.cells[column]) for row in table.rows[:200]]
         filled = [cell[:40] for cell in dict.fromkeys(cells) if cell][:3]
-        found.append(", ".join(filled) or "nothing")
-    return tuple(found)
+        examples.append(", ".join(filled) or "nothing")
+    return tuple(examples)
 
 
 def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, int]:
@@ -217,19 +217,19 @@ def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, i
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = PARTS.kept(request, me, token)
-    seen = None
+    kept_list = PARTS.kept(request, me, token)
+    parts_seen = None
     with reading(database) as session:
         types = part_types(session)
         with form.collecting_errors():
-            seen = _plan(session, kept, form, me)
-    context = LookPartsPage(**kept.look(form), seen=seen, part_types=types)
+            parts_seen = _plan(session, kept_list, form, me)
+    context = LookPartsPage(**kept_list.look(form), seen=parts_seen, part_types=types)
     return page(request, "store/imports/parts_look.html", context, form.status)
 
 
-def _plan(session: Session, kept: KeptList, form: Form, me: Person) -> PartsSeen:
-    mapping = mapping_of(form, kept.table, PART_COLUMNS)
+def _plan(session: Session, kept_list: KeptList, form: Form, me: Person) -> PartsSeen:
+    mapping = mapping_of(form, kept_list.table, PART_COLUMNS)
     how = Reading(form.zone, now_utc(), form.yes("day_first"), form.raw("decimal") or None)
     options = ListOptions(how, me, form.whole("part_type_id", required=False))
     form.check()
-    return parts_in.plan(session, kept.table, mapping, kept.source, options)
+    return parts_in.plan(session, kept_list.table, mapping, kept_list.source, options)

@@ -74,18 +74,18 @@ class EntryPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the instruments."""
     need(me, Act.READ)
-    kind = asked.choice("kind", InstrumentKind, required=False)
-    turn, withdrawn = turn_asked(request, asked), asked.yes("withdrawn")
+    kind = query.choice("kind", InstrumentKind, required=False)
+    turn, withdrawn = turn_asked(request, query), query.yes("withdrawn")
     with reading(database) as session:
-        found = instrument_list(session, kind, turn, withdrawn=withdrawn)
+        listed = instrument_list(session, kind, turn, withdrawn=withdrawn)
     return page(
         request,
         "store/instruments/list.html",
-        InstrumentsPage(shown(request, found), asked, now_utc()),
-        asked.status,
+        InstrumentsPage(shown(request, listed), query, now_utc()),
+        query.status,
     )
 
 

@@ -58,26 +58,26 @@ class EntryPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the lots."""
     need(me, Act.READ)
-    wanted = LotFilter(
-        part_type_id=asked.whole("part_type", required=False),
-        begins_with=asked.text("begins_with", required=False, most=200),
-        held=asked.yes("held"),
+    lot_filter = LotFilter(
+        part_type_id=query.whole("part_type", required=False),
+        begins_with=query.text("begins_with", required=False, most=200),
+        held=query.yes("held"),
     )
     with reading(database) as session:
-        found = lots(session, wanted, turn_asked(request, asked))
+        lots_listed = lots(session, lot_filter, turn_asked(request, query))
         types = part_types(session)
-    context = LotsPage(shown(request, found), types, asked, now_utc())
-    return page(request, "store/lots/list.html", context, asked.status)
+    context = LotsPage(shown(request, lots_listed), types, query, now_utc())
+    return page(request, "store/lots/list.html", context, query.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new lot."""
     need(me, Act.PART_WRITE)
-    form = blank(request, part_type=asked.raw("part_type"), label=asked.raw("label"))
+    form = blank(request, part_type=query.raw("part_type"), label=query.raw("label"))
     return _entry_page(request, database, form)
 
 
@@ -98,11 +98,11 @@ def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
     """Show one lot and where everything of it is today."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = parts(session, PartFilter(lot_id=lot_id), Turn(PARTS_SHOWN))
+        parts_of_lot = parts(session, PartFilter(lot_id=lot_id), Turn(PARTS_SHOWN))
         context = LotPage(
             lot(session, lot_id),
-            found.rows,
-            bool(found.further),
+            parts_of_lot.rows,
+            bool(parts_of_lot.further),
             holds_on(session, About(lot_id=lot_id)),
             now_utc(),
         )

@@ -59,23 +59,23 @@ class EntryPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the part types."""
     need(me, Act.READ)
-    kind = asked.choice("kind", Kind, required=False)
+    kind = query.choice("kind", Kind, required=False)
     with reading(database) as session:
-        found = part_type_list(session, kind, turn_asked(request, asked))
-    context = PartTypesPage(shown(request, found), asked)
-    return page(request, "store/part_types/list.html", context, asked.status)
+        listed = part_type_list(session, kind, turn_asked(request, query))
+    context = PartTypesPage(shown(request, listed), query)
+    return page(request, "store/part_types/list.html", context, query.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new part type, or of a new revision made from another."""
     need(me, Act.PART_WRITE)
-    start = asked.whole("from", required=False)
+    start = query.whole("from", required=False)
     made_from = None
-    form = blank(request, kind=asked.raw("kind"), back=Back.NONE.value)
+    form = blank(request, kind=query.raw("kind"), back=Back.NONE.value)
     if start:
         with reading(database) as session:
             made_from = part_type(session, start)
@@ -99,9 +99,11 @@ def show(request: Request, me: Me, database: Database, part_type_id: int) -> Res
     """Show one part type and where its parts are."""
     need(me, Act.READ)
     with reading(database) as session:
-        shown = part_type(session, part_type_id)
+        type_shown = part_type(session, part_type_id)
         on_it = holds_on(session, About(part_type_id=part_type_id))
-    context = PartTypePage(shown, given_of(shown.facts), shown.facts.kind in OF_KIND, on_it)
+    context = PartTypePage(
+        type_shown, given_of(type_shown.facts), type_shown.facts.kind in OF_KIND, on_it
+    )
     return page(request, "store/part_types/show.html", context)
 
 

@@ -101,38 +101,38 @@ class ChangePage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List parts."""
     need(me, Act.READ)
-    wanted = PartFilter(
-        kind=asked.choice("kind", Kind, required=False),
-        part_type_id=asked.whole("part_type", required=False),
-        lot_id=asked.whole("lot", required=False),
-        begins_with=asked.text("begins_with", required=False, most=200),
-        whereabouts=asked.choice("whereabouts", Whereabouts, required=False),
-        usability=asked.choice("usability", Usability, required=False),
-        reserved_for=asked.text("reserved_for", required=False, most=200),
-        items=asked.yes("items"),
+    part_filter = PartFilter(
+        kind=query.choice("kind", Kind, required=False),
+        part_type_id=query.whole("part_type", required=False),
+        lot_id=query.whole("lot", required=False),
+        begins_with=query.text("begins_with", required=False, most=200),
+        whereabouts=query.choice("whereabouts", Whereabouts, required=False),
+        usability=query.choice("usability", Usability, required=False),
+        reserved_for=query.text("reserved_for", required=False, most=200),
+        items=query.yes("items"),
     )
     with reading(database) as session:
-        found = parts(session, wanted, turn_asked(request, asked))
+        parts_listed = parts(session, part_filter, turn_asked(request, query))
         types = part_types(session)
-    context = PartsPage(shown(request, found), types, asked)
-    return page(request, "store/parts/list.html", context, asked.status)
+    context = PartsPage(shown(request, parts_listed), types, query)
+    return page(request, "store/parts/list.html", context, query.status)
 
 
 @router.get("/inspection")
-def show_inspection(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_inspection(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the parts of a stack nobody has inspected, to be judged together."""
     need(me, Act.PART_JUDGE)
-    return _inspection_page(request, database, _stack_asked(database, asked), blank(request))
+    return _inspection_page(request, database, _stack_asked(database, query), blank(request))
 
 
 @router.post("/inspection")
-def inspect(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+def inspect(request: Request, me: Me, database: Database, form: Typed, query: Asked) -> Response:
     """Judge all that was shown, or what is chosen of it."""
     need(me, Act.PART_JUDGE)
-    stack = _stack_asked(database, asked)
+    stack = _stack_asked(database, query)
     with form.collecting_errors():
         usability, reason = form.choice("usability", Usability), form.text("reason")
         chosen = form.raw_all("every") if form.yes("all") else form.raw_all("chosen")
@@ -146,29 +146,29 @@ def inspect(request: Request, me: Me, database: Database, form: Typed, asked: As
     return _inspection_page(request, database, stack, form)
 
 
-def _stack_asked(database: Engine, asked: Form) -> str:
+def _stack_asked(database: Engine, query: Form) -> str:
     """The serial of the stack an address names. Raises NotFound."""
     with reading(database) as session:
-        return stack_facts(session, find_stack(session, asked.raw("stack"))).serial
+        return stack_facts(session, find_stack(session, query.raw("stack"))).serial
 
 
 def _inspection_page(request: Request, database: Engine, stack: str, form: Form) -> Response:
-    wanted = PartFilter(stack=stack, usability=Usability.NOT_INSPECTED, items=True)
+    part_filter = PartFilter(stack=stack, usability=Usability.NOT_INSPECTED, items=True)
     with reading(database) as session:
-        found = parts(session, wanted, Turn(MOST_SHOWN))
-    context = InspectionPage(stack, found.rows, bool(found.further), form)
+        waiting = parts(session, part_filter, Turn(MOST_SHOWN))
+    context = InspectionPage(stack, waiting.rows, bool(waiting.further), form)
     return page(request, "store/parts/inspection.html", context, form.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new part."""
     need(me, Act.PART_WRITE)
     form = blank(
         request,
-        part_type=asked.raw("part_type"),
-        lot=asked.raw("lot"),
-        serial=asked.raw("serial"),
+        part_type=query.raw("part_type"),
+        lot=query.raw("lot"),
+        serial=query.raw("serial"),
         whereabouts=Whereabouts.IN_STORE.value,
         usability=Usability.NOT_INSPECTED.value,
         hours_before="0",
@@ -315,9 +315,11 @@ def _change_page(
 def _new_page(request: Request, database: Engine, form: Form) -> Response:
     with reading(database) as session:
         types = part_types(session)
-        wanted = form.raw("part_type")
-        chosen = next((one for one in types if str(one.id) == wanted), None)
+        type_id = form.raw("part_type")
+        chosen = next((part_type for part_type in types if str(part_type.id) == type_id), None)
         lots = lots_of_type(session, chosen.id) if chosen else ()
     hints = hints_of_type(chosen.free_mm) if chosen else {}
-    context = NewPage(form, tuple(one for one in types if not one.counted), chosen, lots, hints)
+    context = NewPage(
+        form, tuple(part_type for part_type in types if not part_type.counted), chosen, lots, hints
+    )
     return page(request, "store/parts/new.html", context, form.status)

@@ -79,9 +79,9 @@ def given_of(facts: PartTypeFacts) -> Given | None:
     stiffness = facts.gives
     if stiffness is None:
         return None
-    typed = stiffness_to_form(stiffness)
+    texts = stiffness_to_form(stiffness)
     fields = FIELDS[facts.kind]
-    rows = [FigureRow(field, shown(field, typed.get(field.name, ""))) for field in fields]
+    rows = [FigureRow(field, shown(field, texts.get(field.name, ""))) for field in fields]
     return Given(tuple(row for row in rows if row.shown), _curve(stiffness, facts.name))
 
 

@@ -140,7 +140,7 @@ def design_of_stack(stack_id: Any) -> Any:
 
 def forbids_of_parts(
     session: Session,
-    wanted: Wanted,
+    part_choice: Wanted,
     *,
     stack_id: int | None = None,
     on: datetime | None = None,
@@ -152,10 +152,10 @@ def forbids_of_parts(
     ``stack_id`` None: into any stack, wherever the part is. ``on``: when; a shelf life counts until
     the part is first fitted, None: not looked at. ``held_at``: holds as they stood then, not now.
     """
-    rows = _parts(session, wanted)
+    rows = _parts(session, part_choice)
     held = _holds(session, rows, stack_id, held_at)
-    asked = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
-    return {row.id: tuple(_of_part(row, held, asked, stack_id, on)) for row in rows}
+    inspections = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
+    return {row.id: tuple(_of_part(row, held, inspections, stack_id, on)) for row in rows}
 
 
 def forbids_of_lots(
@@ -186,8 +186,8 @@ def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
         (Cause.DESIGN_HOLD, 0): "",
     }
     forbids = [
-        _of_hold(hold, key[0], named)
-        for key, named in subjects.items()
+        _of_hold(hold, key[0], subject)
+        for key, subject in subjects.items()
         for hold in held.get(key, ())
     ]
     return [*forbids, *_of_age(row.label, row.expires_at, on)]
@@ -206,12 +206,14 @@ MANY = 500
 ELSEWHERE, KEPT_FOR, PRESENT = aliased(Stack), aliased(Stack), aliased(Layer)
 
 
-def _parts(session: Session, wanted: Wanted) -> list[Any]:
+def _parts(session: Session, part_choice: Wanted) -> list[Any]:
     newer = aliased(FailingRule)
     in_force = ~exists().where(
         newer.design_id == FailingRule.design_id, newer.version > FailingRule.version
     )
-    condition = wanted if isinstance(wanted, ColumnElement) else Part.id.in_(list(wanted))
+    condition = (
+        part_choice if isinstance(part_choice, ColumnElement) else Part.id.in_(list(part_choice))
+    )
     rows = session.execute(
         select(
             Part.id,
@@ -334,7 +336,7 @@ def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
 
 
 def _of_part(
-    row: Any, held: Held, asked: Mapping[int, Any], stack_id: int | None, on: datetime | None
+    row: Any, held: Held, inspections: Mapping[int, Any], stack_id: int | None, on: datetime | None
 ) -> list[Forbids]:
     forbids = _of_place(row, stack_id)
     subjects = {
@@ -343,10 +345,12 @@ def _of_part(
         (Cause.TYPE_HOLD, row.part_type_id): f"Its part type “{row.type_name}”",
         (Cause.DESIGN_HOLD, 0): "",
     }
-    for (cause, key), named in subjects.items():
-        forbids += [_of_hold(hold, cause, named) for hold in held.get((cause, key), ())]
-    own = held.get((Cause.HOLD, row.id), ())
-    if row.mark_id is not None and all(hold.failing_mark_id != row.mark_id for hold in own):
+    for (cause, key), subject in subjects.items():
+        forbids += [_of_hold(hold, cause, subject) for hold in held.get((cause, key), ())]
+    holds_of_part = held.get((Cause.HOLD, row.id), ())
+    if row.mark_id is not None and all(
+        hold.failing_mark_id != row.mark_id for hold in holds_of_part
+    ):
         sentence = (
             f"It is confirmed as failing since {row.confirmed_at:%Y-%m-%d}, by {row.confirmed_by}:"
             f" {row.failing_reason}"
@@ -358,8 +362,8 @@ def _of_part(
         forbids.append(
             Forbids(Cause.RULE_MET, f"It meets the rule for failing: {why}.", reason=why)
         )
-    if not own or row.usability not in (Usability.UNDER_CONCESSION, Usability.ON_HOLD):
-        forbids += _of_judgement(row.usability, asked.get(row.id))
+    if not holds_of_part or row.usability not in (Usability.UNDER_CONCESSION, Usability.ON_HOLD):
+        forbids += _of_judgement(row.usability, inspections.get(row.id))
     if not row.was_fitted:
         forbids += _of_age(row.lot, row.expires_at, on)
     return forbids
@@ -388,19 +392,20 @@ def _of_place(row: Any, stack_id: int | None) -> list[Forbids]:
     return []
 
 
-def _of_hold(hold: Any, cause: Cause, named: str) -> Forbids:
-    named = named or f"The design {hold.design} {hold.revision}"
-    sentence = f"{named} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
+def _of_hold(hold: Any, cause: Cause, subject: str) -> Forbids:
+    subject = subject or f"The design {hold.design} {hold.revision}"
+    sentence = f"{subject} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
     return Forbids(cause, sentence, hold.id, hold.reason, hold.placed_at)
 
 
-def _of_judgement(usability: Usability, asked: Any) -> list[Forbids]:
-    if asked is not None and usability is Usability.NOT_INSPECTED:
+def _of_judgement(usability: Usability, inspection: Any) -> list[Forbids]:
+    if inspection is not None and usability is Usability.NOT_INSPECTED:
         sentence = (
-            f"It is to be looked at since {asked.asked_at:%Y-%m-%d}, by {asked.by} in record"
-            f" {asked.record_id}: {asked.seen}. It may be used once somebody accepts it."
+            f"It is to be looked at since {inspection.asked_at:%Y-%m-%d}, by {inspection.by} in"
+            f" record {inspection.record_id}: {inspection.seen}. It may be used once somebody"
+            " accepts it."
         )
-        return [Forbids(Cause.JUDGED, sentence, since=asked.asked_at, judged=usability)]
+        return [Forbids(Cause.JUDGED, sentence, since=inspection.asked_at, judged=usability)]
     sentence = JUDGED.get(usability, "")
     return [Forbids(Cause.JUDGED, sentence, judged=usability)] if sentence else []
 
@@ -447,8 +452,8 @@ def what_forbids(
     return _all_of(held, (Cause.DESIGN_HOLD, 0), Cause.HOLD, "")
 
 
-def _all_of(held: Held, key: tuple[Cause, int], cause: Cause, named: str) -> tuple[Forbids, ...]:
-    return tuple(_of_hold(hold, cause, named) for hold in held.get(key, ()))
+def _all_of(held: Held, key: tuple[Cause, int], cause: Cause, subject: str) -> tuple[Forbids, ...]:
+    return tuple(_of_hold(hold, cause, subject) for hold in held.get(key, ()))
 
 
 def _of_instrument(session: Session, instrument_id: int) -> tuple[Forbids, ...]:
@@ -495,7 +500,7 @@ def allowing(leaves: Iterable[Leave], forbids: Collection[Forbids], part: Any) -
     whatever forbids; one for its type, or for the design, what is held with that type or design
     and nothing else. ``part``: with its id, lot and type; None: an instrument.
     """
-    said = max((x.since for x in forbids if x.since is not None), default=None)
+    latest = max((x.since for x in forbids if x.since is not None), default=None)
     by_hold: dict[Cause, list[Leave]] = {Cause.TYPE_HOLD: [], Cause.DESIGN_HOLD: []}
     for leave in leaves:
         if leave.design_id is not None:
@@ -503,7 +508,7 @@ def allowing(leaves: Iterable[Leave], forbids: Collection[Forbids], part: Any) -
         elif leave.part_type_id is not None:
             if leave.part_type_id == part.part_type_id:
                 by_hold[Cause.TYPE_HOLD].append(leave)
-        elif leave.is_of(part) and (said is None or leave.given_at >= said):
+        elif leave.is_of(part) and (latest is None or leave.given_at >= latest):
             return (leave.id,)
     used = set()
     for forbid in forbids:

@@ -179,20 +179,22 @@ def subject(session: Session, about: About) -> HeldSubject:
         for name, key in asdict(about).items()
         if key is not None
     )
-    named = {
+    columns_by_kind = {
         "part": Part.id,
         "lot": Lot.id,
         "part type": PartType.id,
         "design": Design.id,
         "instrument": Instrument.id,
     }
-    row = session.execute(_subjects(named[kind]).where(named[kind] == key)).first()
+    row = session.execute(
+        _subjects(columns_by_kind[kind]).where(columns_by_kind[kind] == key)
+    ).first()
     if row is None:
         raise NotFound(kind, key)
     return _subject(row)
 
 
-def _subjects(named: Any) -> Select[Any]:
+def _subjects(id_column: Any) -> Select[Any]:
     """The columns of a subject, from the table it is in."""
     of_part = (
         (PartType, PartType.id == Part.part_type_id),
@@ -201,15 +203,15 @@ def _subjects(named: Any) -> Select[Any]:
     )
     of_lot = ((PartType, PartType.id == Lot.part_type_id),)
     joins: dict[Any, Any] = {Part.id: of_part, Lot.id: of_lot}
-    table = named.class_
+    table = id_column.class_
     statement = select(*_subject_columns()).select_from(table)
     joined = {table}
-    for other, condition in joins.get(named, ()):
-        statement = statement.outerjoin(other, condition)
-        joined.add(other)
-    for other in (Part, Lot, PartType, Design, Instrument, Stack):
-        if other not in joined:
-            statement = statement.outerjoin(other, other.id.is_(None))
+    for joined_table, condition in joins.get(id_column, ()):
+        statement = statement.outerjoin(joined_table, condition)
+        joined.add(joined_table)
+    for joined_table in (Part, Lot, PartType, Design, Instrument, Stack):
+        if joined_table not in joined:
+            statement = statement.outerjoin(joined_table, joined_table.id.is_(None))
     return statement
 
 
@@ -290,9 +292,9 @@ def _subject(row: Row[Any]) -> HeldSubject:
     if row.part_id is None:
         return HeldSubject("part type", row.part_type_id, row.type_name, str(row.part_kind))
     fitted = row.whereabouts is Whereabouts.FITTED
-    where = f"fitted in {row.stack}" if fitted else str(row.whereabouts)
+    place = f"fitted in {row.stack}" if fitted else str(row.whereabouts)
     label = part_label(row.serial, row.lot, row.item_number)
-    return HeldSubject("part", row.part_id, label, row.type_name, where)
+    return HeldSubject("part", row.part_id, label, row.type_name, place)
 
 
 def _hold(row: Row[Any]) -> HoldRow:

@@ -349,33 +349,33 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .where(_within(Step.done_at, spans))
         .order_by(Step.done_at, Step.id)
     )
-    found = [
+    doubts = [
         _doubt(
             row,
             spans,
-            what=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
-            shown=f"{row.torque_nm:g}\u2009N·m",
+            quantity=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
+            value=f"{row.torque_nm:g}\u2009N·m",
         )
         for row in torques
     ]
-    found += [
+    doubts += [
         _doubt(
             row,
             spans,
-            what=f"make-safe line {row.line_number}"
+            quantity=f"make-safe line {row.line_number}"
             if row.step is StepKind.MAKE_SAFE
             else row.wording.lower(),
-            shown="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
+            value="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
         )
         for row in lines
     ]
-    found += [_doubt(row, spans, what=str(row.step), shown=str(row.verdict)) for row in tests]
-    return tuple(sorted(found, key=lambda one: (one.taken_at, one.record_id)))
+    doubts += [_doubt(row, spans, quantity=str(row.step), value=str(row.verdict)) for row in tests]
+    return tuple(sorted(doubts, key=lambda doubt: (doubt.taken_at, doubt.record_id)))
 
 
-def _doubt(row: Any, spans: Sequence[Span], *, what: str, shown: str) -> InDoubt:
+def _doubt(row: Any, spans: Sequence[Span], *, quantity: str, value: str) -> InDoubt:
     span = _span_of(row.taken_at, spans)
-    return read_as(InDoubt, row, calibration_id=span, what=what, shown=shown)
+    return read_as(InDoubt, row, calibration_id=span, what=quantity, shown=value)
 
 
 def _within(at: Any, spans: Sequence[Span]) -> ColumnElement[bool]:

@@ -93,15 +93,15 @@ def types_of_lot(session: Session, label: str) -> tuple[int, ...]:
     )
 
 
-def lots(session: Session, wanted: LotFilter, turn: Turn = FIRST) -> Listing[LotFacts]:
+def lots(session: Session, lot_filter: LotFilter, turn: Turn = FIRST) -> Listing[LotFacts]:
     """Return the lots of a filter, the latest first. One statement."""
     statement = _facts()
-    if wanted.part_type_id is not None:
-        statement = statement.where(Lot.part_type_id == wanted.part_type_id)
-    if wanted.begins_with:
-        begin = serial_key(wanted.begins_with)
+    if lot_filter.part_type_id is not None:
+        statement = statement.where(Lot.part_type_id == lot_filter.part_type_id)
+    if lot_filter.begins_with:
+        begin = serial_key(lot_filter.begins_with)
         statement = statement.where(Lot.label_key >= begin, Lot.label_key < begin + "\U0010ffff")
-    if wanted.held:
+    if lot_filter.held:
         statement = statement.where(_held())
     return listing(session, statement, LATEST, turn, partial(read_all, LotFacts))
 
@@ -111,7 +111,7 @@ def lot(session: Session, lot_id: int) -> LotOnPage:
     row = session.execute(_facts().where(Lot.id == lot_id)).first()
     if row is None:
         raise NotFound("lot", lot_id)
-    where = session.execute(
+    placements = session.execute(
         select(Part.whereabouts, Part.usability, func.count())
         .where(Part.lot_id == lot_id)
         .group_by(Part.whereabouts, Part.usability)
@@ -125,13 +125,13 @@ def lot(session: Session, lot_id: int) -> LotOnPage:
         .order_by(Stack.serial)
     )
     facts = read_as(LotFacts, row)
-    seen = tuple(
+    findings = tuple(
         PlacementCount(
             place, Usability.ON_HOLD if facts.held and used in HELD_BY_LOT else used, parts
         )
-        for place, used, parts in where
+        for place, used, parts in placements
     )
-    return LotOnPage(facts, seen, read_all(InStack, stacks))
+    return LotOnPage(facts, findings, read_all(InStack, stacks))
 
 
 HELD_BY_LOT = frozenset({Usability.NOT_INSPECTED, Usability.ACCEPTED, Usability.ACCEPTED_USED})

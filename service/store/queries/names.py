@@ -14,30 +14,30 @@ from service.store.tables import Instrument
 
 def people_by_login(session: Session, logins: Collection[str]) -> dict[str, int]:
     """Return the person of each login, without regard to case. Raises Refused for none."""
-    wanted = {login.strip().lower(): login for login in logins}
+    logins_by_key = {login.strip().lower(): login for login in logins}
     rows = session.execute(
         select(func.lower(Person.login), Person.id).where(
-            func.lower(Person.login).in_(wanted), Person.active
+            func.lower(Person.login).in_(logins_by_key), Person.active
         )
     )
-    found = {wanted[key]: person_id for key, person_id in rows}
+    person_ids = {logins_by_key[key]: person_id for key, person_id in rows}
     for login in logins:
-        if login not in found:
+        if login not in person_ids:
             raise Refused("login", login, "nobody active signs in by that name.")
-    return found
+    return person_ids
 
 
 def instruments_by_mark(session: Session, marks: Collection[str]) -> dict[str, int]:
     """Return the instrument that bears each mark. Raises Refused for none."""
-    wanted = {serial_key(mark): mark for mark in marks}
+    marks_by_key = {serial_key(mark): mark for mark in marks}
     rows = session.execute(
-        select(Instrument.label_key, Instrument.id).where(Instrument.label_key.in_(wanted))
+        select(Instrument.label_key, Instrument.id).where(Instrument.label_key.in_(marks_by_key))
     )
-    found = {wanted[key]: instrument_id for key, instrument_id in rows}
+    instrument_ids = {marks_by_key[key]: instrument_id for key, instrument_id in rows}
     for mark in marks:
-        if mark not in found:
+        if mark not in instrument_ids:
             raise Refused("instrument", mark, "no instrument bears that mark.")
-    return found
+    return instrument_ids
 
 
 def part_by_text(session: Session, text: str, drawing: str = "") -> int:

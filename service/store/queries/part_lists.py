@@ -103,13 +103,13 @@ LATEST = Order((Part.id,), descending=True)
 BY_SERIAL = Order((Part.serial_key, Part.id))
 
 
-def parts(session: Session, wanted: PartFilter, turn: Turn = FIRST) -> Listing[PartRow]:
+def parts(session: Session, part_filter: PartFilter, turn: Turn = FIRST) -> Listing[PartRow]:
     """Return the parts of a filter.
 
     The latest first; by their serials where the filter says how those begin. One statement.
     """
-    order = BY_SERIAL if wanted.begins_with else LATEST
-    statement = _rows().where(*_conditions(wanted))
+    order = BY_SERIAL if part_filter.begins_with else LATEST
+    statement = _rows().where(*_conditions(part_filter))
     return listing(session, statement, order, turn, partial(read_all, PartRow))
 
 
@@ -180,26 +180,26 @@ def _rows() -> Select[*tuple[Any, ...]]:
     )
 
 
-def _conditions(wanted: PartFilter) -> list[Any]:
+def _conditions(part_filter: PartFilter) -> list[Any]:
     conditions: list[Any] = []
-    if wanted.kind is not None:
-        conditions.append(PartType.kind == wanted.kind)
-    if wanted.part_type_id is not None:
-        conditions.append(Part.part_type_id == wanted.part_type_id)
-    if wanted.lot_id is not None:
-        conditions.append(Part.lot_id == wanted.lot_id)
-    if wanted.begins_with:
-        begin = serial_key(wanted.begins_with)
+    if part_filter.kind is not None:
+        conditions.append(PartType.kind == part_filter.kind)
+    if part_filter.part_type_id is not None:
+        conditions.append(Part.part_type_id == part_filter.part_type_id)
+    if part_filter.lot_id is not None:
+        conditions.append(Part.lot_id == part_filter.lot_id)
+    if part_filter.begins_with:
+        begin = serial_key(part_filter.begins_with)
         conditions += [Part.serial_key >= begin, Part.serial_key < begin + "\U0010ffff"]
-    if wanted.whereabouts is not None:
-        conditions.append(Part.whereabouts == wanted.whereabouts)
-    if wanted.usability is not None:
-        conditions.append(_counts_as() == wanted.usability)
-    if wanted.reserved_for:
-        conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
-    if wanted.stack:
-        conditions.append(Stack.serial_key == serial_key(wanted.stack))
-    if not wanted.items and wanted.lot_id is None:
+    if part_filter.whereabouts is not None:
+        conditions.append(Part.whereabouts == part_filter.whereabouts)
+    if part_filter.usability is not None:
+        conditions.append(_counts_as() == part_filter.usability)
+    if part_filter.reserved_for:
+        conditions.append(ReservedFor.serial_key == serial_key(part_filter.reserved_for))
+    if part_filter.stack:
+        conditions.append(Stack.serial_key == serial_key(part_filter.stack))
+    if not part_filter.items and part_filter.lot_id is None:
         conditions.append(Part.serial.is_not(None))
     return conditions
 

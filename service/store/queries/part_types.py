@@ -130,7 +130,7 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
     if row is None:
         raise NotFound("part type", part_type_id)
     facts = read_as(PartTypeFacts, row)
-    where = session.execute(
+    placements = session.execute(
         select(*columns(PlacementCount, Part, parts=func.count()))
         .where(Part.part_type_id == part_type_id)
         .group_by(Part.whereabouts, Part.usability)
@@ -146,7 +146,7 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
     )
     return PartTypeOnPage(
         facts,
-        read_all(PlacementCount, where),
+        read_all(PlacementCount, placements),
         lots or 0,
         tuple((row.id, row.revision) for row in revisions),
     )

@@ -66,9 +66,9 @@ class Hit:
         if self.kind == "lot":
             return f"{self.part_kind} lot {self.label}, {self.about}, one item of the lot"
         is_fitted = self.whereabouts is Whereabouts.FITTED
-        where = f"fitted in {self.stack}" if is_fitted else str(self.whereabouts)
+        place = f"fitted in {self.stack}" if is_fitted else str(self.whereabouts)
         on_hold = ", on hold" if self.usability is Usability.ON_HOLD else ""
-        return f"{self.part_kind} {self.label}, {self.about}, {where}{on_hold}"
+        return f"{self.part_kind} {self.label}, {self.about}, {place}{on_hold}"
 
 
 @dataclass(frozen=True, slots=True)
