@@ -124,7 +124,7 @@ class Worked(Out):
 def calculators(caller: Caller) -> Desk:
     """Return every calculator with its fields, their units and an invented example."""
     need(caller, Act.READ)
-    return Desk(calculators=[_described(one) for one in CALCULATORS])
+    return Desk(calculators=[_described(calculator) for calculator in CALCULATORS])
 
 
 @router.get("/{calculator}")
@@ -134,29 +134,37 @@ def calculate(caller: Caller, request: Request, calculator: str) -> Worked:
     Fields are listed at `/api/v1/desk`; a number may carry its own unit (`75 in·lbf`).
     """
     need(caller, Act.READ)
-    known = calculator_named(calculator)
-    if known is None:
+    calculator_used = calculator_named(calculator)
+    if calculator_used is None:
         raise NotFound("calculator", calculator)
-    refuse_others(request, _known_parameters(known))
-    worked = work_out(known, dict(request.query_params))
+    refuse_others(request, _known_parameters(calculator_used))
+    worked = work_out(calculator_used, dict(request.query_params))
     if worked.last_state is not None:
-        log.info("%s found no solution; it stood at %s", known.name, worked.last_state)
+        log.info("%s found no solution; it stood at %s", calculator_used.name, worked.last_state)
     if worked.outcome is None:
         raise RefusedTogether(
             [
-                Refused(one.field or calculator, one.value, one.reason, one.right_would_be)
-                for one in worked.refusals
+                Refused(
+                    refusal.field or calculator,
+                    refusal.value,
+                    refusal.reason,
+                    refusal.right_would_be,
+                )
+                for refusal in worked.refusals
             ]
         )
     return Worked.from_answer(
-        worked.outcome, calculator=known.name, title=known.title, coverage=COVERAGE
+        worked.outcome,
+        calculator=calculator_used.name,
+        title=calculator_used.title,
+        coverage=COVERAGE,
     )
 
 
 def _known_parameters(calculator: desk.Calculator) -> set[str]:
     """The fields of a calculator with their units, and the units of its results."""
     names = {field.name for field in calculator.fields}
-    return names | {f"{name}_unit" for name in names} | {wanted.name for wanted in calculator.shows}
+    return names | {f"{name}_unit" for name in names} | {show.name for show in calculator.shows}
 
 
 def _described(calculator: desk.Calculator) -> Calculator:

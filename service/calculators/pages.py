@@ -55,24 +55,24 @@ def calculators(request: Request, me: Me) -> Response:
 
 
 @router.get("/{name}")
-def calculate(request: Request, me: Me, asked: Asked, name: str) -> Response:
+def calculate(request: Request, me: Me, query: Asked, name: str) -> Response:
     """Show one calculator with its results; to htmx the results alone."""
     need(me, Act.READ)
     calculator = calculator_named(name)
     if calculator is None:
         raise NotFound("calculator", name)
-    sheet = _sheet(calculator, asked)
+    sheet = _sheet(calculator, query)
     if wants_part(request):
         # Somebody is still typing: what is not finished yet is no error of the request.
         return part(request, "calculators/_results.html", sheet)
-    return page(request, "calculators/show.html", sheet, asked.status)
+    return page(request, "calculators/show.html", sheet, query.status)
 
 
 def _sheet(calculator: desk.Calculator, form: Form) -> DeskSheet:
     worked = None
     if any(form.raw(field.name).strip() for field in calculator.fields if _is_typed(field)):
-        typed = {name: form.raw(name).replace("\r\n", "\n") for name in form.typed}
-        worked = work_out(calculator, typed)
+        texts = {name: form.raw(name).replace("\r\n", "\n") for name in form.typed}
+        worked = work_out(calculator, texts)
         if worked.last_state is not None:
             log.info("%s found no solution; it stood at %s", calculator.name, worked.last_state)
         for refusal in worked.refusals:
@@ -97,20 +97,20 @@ def _is_typed(field: fields.Field) -> bool:
 
 def _kept(calculator: desk.Calculator, form: Form) -> dict[str, str]:
     """What the address must carry: everything typed, units and choices that are not the first."""
-    found = {}
+    kept_texts = {}
     for field in calculator.fields:
         text = form.raw(field.name).strip()
         if not text or text == field.first_choice:
             continue
-        found[field.name] = text
+        kept_texts[field.name] = text
         unit = form.raw(field.unit_name)
         if unit and unit != field.unit:
-            found[field.unit_name] = unit
+            kept_texts[field.unit_name] = unit
     for show in calculator.shows:
         unit = form.raw(show.name)
         if unit and unit != show.unit:
-            found[show.name] = unit
-    return found
+            kept_texts[show.name] = unit
+    return kept_texts
 
 
 def _drawn(figures: desk.MapFigures) -> str:

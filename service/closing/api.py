@@ -55,9 +55,9 @@ class Closing(Out):
     why_again: list[str] = Field(description="what differs between then and now, in words")
 
 
-def summary_of(kept: KeptResult) -> ClosingSummary:
+def summary_of(result: KeptResult) -> ClosingSummary:
     """Return the summary of a kept result; without an outcome what can be said all the same."""
-    return ClosingSummary.from_answer(kept, **_said_of(kept.outcome))
+    return ClosingSummary.from_answer(result, **_said_of(result.outcome))
 
 
 def _said_of(outcome: ClosingOutcome | None) -> dict[str, Any]:
@@ -78,13 +78,13 @@ def closing(
     """Return what a closing was computed from and gave, and what it gives today."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = closing_again(session, record_id)
-    kept = None
-    if found.kept is not None:
-        kept = KeptClosing.from_answer(
-            found.kept,
-            **_said_of(found.kept.outcome),
-            inputs=json.loads(found.kept.inputs_text) if found.kept.inputs else {},
-            results=json.loads(found.kept.results_text) if found.kept.outcome else {},
+        again = closing_again(session, record_id)
+    result_now = None
+    if again.kept is not None:
+        result_now = KeptClosing.from_answer(
+            again.kept,
+            **_said_of(again.kept.outcome),
+            inputs=json.loads(again.kept.inputs_text) if again.kept.inputs else {},
+            results=json.loads(again.kept.results_text) if again.kept.outcome else {},
         )
-    return Closing.from_answer(found, record=record_id, kept=kept)
+    return Closing.from_answer(again, record=record_id, kept=result_now)

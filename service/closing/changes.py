@@ -118,15 +118,15 @@ def record_closing_check(
         )
     )
     involve(work, record_id, work.by.id, Involvement.WORKED)
-    what = f"{check}, rod {rod_number}" if rod_number else str(check)
+    subject = f"{check}, rod {rod_number}" if rod_number else str(check)
     value = "done" if reading_mm is None else f"{reading_mm:g} mm"
     journal.finish_entry(
         work,
         record,
         journal.TrailNote(
-            f"closing check recorded, {what}: {value}",
+            f"closing check recorded, {subject}: {value}",
             (
-                (what, None, value),
+                (subject, None, value),
                 ("instrument", None, used.instrument.label if used else None),
                 ("done at", None, at),
                 ("note", None, text or None),
@@ -227,16 +227,18 @@ def read_torque(
             "nothing is set before loosening.",
             f"“{ReadingKind.RESIDUAL}” or “{ReadingKind.BREAKAWAY}” would be right.",
         )
-    value, typed = _torque(torque_nm, entered, unit)
+    value, text_typed = _torque(torque_nm, entered, unit)
     used = instrument_to_use(work, record, instrument_id, at, (InstrumentKind.TORQUE_DRIVER,))
-    refuse_beyond_range(used.instrument, "entered", value, "N·m", typed=typed)
+    refuse_beyond_range(used.instrument, "entered", value, "N·m", typed=text_typed)
     answered = Answered(stands, outside_because, "outside_because")
-    read = _Read(pass_number, stage, kind, value, typed)
+    read = _Read(pass_number, stage, kind, value, text_typed)
     deviation = _deviation(work, record, read, answered, unloaded_first)
     before = _read_before(work, record, rod_number, pass_number, stage)
     text = changes.optional_words("outside_because", outside_because, most=4000)
-    kept: dict[str, object] = deviation.as_columns if deviation else {"note": text}
-    step = journal.add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, **kept)
+    columns_kept: dict[str, object] = deviation.as_columns if deviation else {"note": text}
+    step = journal.add_step(
+        work, record, StepKind.TORQUE, at, rod_number=rod_number, **columns_kept
+    )
     work.session.add(
         TorqueReading(
             record_id=record_id,
@@ -246,7 +248,7 @@ def read_torque(
             stage=stage,
             kind=kind,
             torque_nm=value,
-            entered=typed,
+            entered=text_typed,
             instrument_id=instrument_id,
             calibration_id=used.calibration_id,
             concession_id=used.concession_id,
@@ -262,7 +264,7 @@ def read_torque(
         journal.TrailNote(
             f"rod {rod_number} read{again} {stage}, pass {pass_number}: {value:.4g} N·m {kind}",
             (
-                (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),
+                (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{text_typed}, {kind}"),
                 ("instrument", None, used.instrument.label),
                 ("taken at", None, at),
                 *(deviation.as_changes if deviation else (("note", None, text or None),)),
@@ -317,19 +319,19 @@ def _torque(torque_nm: float | None, entered: str, unit: str) -> tuple[float, st
             value, _unit = read_torque_text(written)
             return value, written
         value, read_unit = read_torque_text(entered, unit)
-        typed = entered.strip()
-        if typed[-1].isdigit() or typed[-1] in ".,":
-            typed = f"{typed} {torque_unit(unit)}"
+        text = entered.strip()
+        if text[-1].isdigit() or text[-1] in ".,":
+            text = f"{text} {torque_unit(unit)}"
     except TradeError as trouble:
         raise Refused(field, entered or torque_nm, f"{trouble}") from trouble
     if torque_nm is not None and abs(torque_nm - value) > ROUNDING * value:
         raise Refused(
             "entered",
-            typed,
+            text,
             f"this is {value:.4g} N·m ({read_unit}), but {torque_nm:.4g} N·m is given too.",
             "One of the two is wrong.",
         )
-    return value, typed
+    return value, text
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,14 +412,14 @@ def _deviation(
     return Deviation(text, because, unloaded_first is Unloaded.YES if is_over else None)
 
 
-def _was_unloaded(typed: str) -> Question:
+def _was_unloaded(text: str) -> Question:
     return Question(
         "unloaded_first",
-        typed,
+        text,
         "is above the last target: say whether the stack was unloaded first.",
         "Backing the nut off does not undo it: unload evenly, then run all passes again.",
         answers=UNLOADED,
-        facts={"value": typed},
+        facts={"value": text},
     )
 
 
@@ -470,11 +472,11 @@ def keep_closing_result(work: Work, record: RebuildRecord, pile: WorkingPile) ->
     ground = closing_ground(work.session, record.id, pile)
     if ground.limits is None or not ground.is_read:
         return []
-    kept = _result(ground.inputs, closing(ground.inputs))
-    kept.record_id, kept.limit_set_id = record.id, ground.limits.id
-    kept.computed_at = record.handed_in_at
-    work.session.add(kept)
-    return [("result of the closing", None, kept.results_sha256)]
+    row = _result(ground.inputs, closing(ground.inputs))
+    row.record_id, row.limit_set_id = record.id, ground.limits.id
+    row.computed_at = record.handed_in_at
+    work.session.add(row)
+    return [("result of the closing", None, row.results_sha256)]
 
 
 def _result(inputs: ClosingInputs, outcome: ClosingOutcome) -> ClosingResult:
@@ -497,15 +499,15 @@ def keep_closings_anew(work: Work, correction_id: int) -> list[Change]:
     """
     changes: list[Change] = []
     for record_id in closings_corrected(work.session, correction_id):
-        kept = kept_result(work.session, record_id)
-        if kept is None:
+        earlier = kept_result(work.session, record_id)
+        if earlier is None:
             continue
-        inputs = computed_anew(kept, closing_ground(work.session, record_id))
+        inputs = computed_anew(earlier, closing_ground(work.session, record_id))
         outcome = closing(inputs)
         result = _result(inputs, outcome)
-        result.record_id, result.limit_set_id = record_id, kept.limit_set_id
+        result.record_id, result.limit_set_id = record_id, earlier.limit_set_id
         result.computed_at, result.correction_id = work.now, correction_id
         work.session.add(result)
         work.session.flush()
-        changes += closing_rows(kept, outcome)
+        changes += closing_rows(earlier, outcome)
     return changes

@@ -229,8 +229,8 @@ def told(entries: Sequence[RodEntry | PortEntry | LineEntry]) -> str:
     )
 
 
-def _own(said: Design | DesignEntry) -> dict[str, Any]:
-    return {field.name: getattr(said, field.name) for field in DESIGN_FIELDS}
+def _own(entry: Design | DesignEntry) -> dict[str, Any]:
+    return {field.name: getattr(entry, field.name) for field in DESIGN_FIELDS}
 
 
 def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:

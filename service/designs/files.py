@@ -102,41 +102,41 @@ def read_design_file(text: str) -> DesignFile:
         right = f'form = "{FORM}" would be right'
         line = lines.find(("form",))
         problems.append(Problem(line, "form", shown(table.get("form", "missing")), right))
-    made = _made(DesignEntry, table.get("design"), lines, ("design",), problems)
+    entry = _made(DesignEntry, table.get("design"), lines, ("design",), problems)
     types = tuple(_types(table.get("part_types", []), lines, problems))
-    pattern = _pattern(table.get("pattern"), made, lines, problems)
+    pattern = _pattern(table.get("pattern"), entry, lines, problems)
     figures, source = _figures(table.get("limits"), lines, problems)
-    if problems or made is None:
+    if problems or entry is None:
         raise NotADesign(problems)
-    return DesignFile(made, types, pattern, figures, source, lines)
+    return DesignFile(entry, types, pattern, figures, source, lines)
 
 
 def _types(
-    given: Any, lines: Lines, problems: list[Problem]
+    tables: Any, lines: Lines, problems: list[Problem]
 ) -> Iterator[tuple[PartTypeEntry, PartStiffness | None]]:
-    if not isinstance(given, list):
+    if not isinstance(tables, list):
         right = "write each part type under a heading [[part_types]]"
-        problems.append(Problem(lines.find(("part_types",)), "part_types", shown(given), right))
+        problems.append(Problem(lines.find(("part_types",)), "part_types", shown(tables), right))
         return
-    for number, table in enumerate(given, 1):
+    for number, table in enumerate(tables, 1):
         at = ("part_types", number)
         gives = table.get(GIVES) if isinstance(table, Mapping) else None
         rest = {k: v for k, v in table.items() if k != GIVES} if gives else table
-        made = _made(PartTypeEntry, rest, lines, at, problems)
+        entry = _made(PartTypeEntry, rest, lines, at, problems)
         stiffness = None
-        if made and gives:
+        if entry and gives:
             with _noting(lines, (*at, GIVES), problems):
-                stiffness = stiffness_from(made.kind, gives)
-        if made:
-            yield made, stiffness
+                stiffness = stiffness_from(entry.kind, gives)
+        if entry:
+            yield entry, stiffness
 
 
 def _pattern(
-    given: Any, made: DesignEntry | None, lines: Lines, problems: list[Problem]
+    content: Any, entry: DesignEntry | None, lines: Lines, problems: list[Problem]
 ) -> PatternEntry | None:
-    if given is None or made is None:
+    if content is None or entry is None:
         return None
-    table = dict(given) if isinstance(given, Mapping) else {}
+    table = dict(content) if isinstance(content, Mapping) else {}
     counts = table.pop("on_each_rod", {})
     at = ("pattern", "on_each_rod")
     on_each_rod: dict[Kind, int] = {}
@@ -146,7 +146,7 @@ def _pattern(
             problems.append(Problem(lines.find(at, key), key, shown(count), right))
         else:
             on_each_rod[Kind(key)] = count
-    cells = {name: getattr(made, name) for name in ("least_cells", "most_cells")}
+    cells = {name: getattr(entry, name) for name in ("least_cells", "most_cells")}
     try:
         return PatternEntry(pattern_in(table | cells, lines, ("pattern",)), on_each_rod)
     except NotAPattern as wrong:
@@ -154,10 +154,10 @@ def _pattern(
         return None
 
 
-def _figures(given: Any, lines: Lines, problems: list[Problem]) -> tuple[DesignFigures | None, str]:
-    if given is None:
+def _figures(table: Any, lines: Lines, problems: list[Problem]) -> tuple[DesignFigures | None, str]:
+    if table is None:
         return None, ""
-    rest = dict(given) if isinstance(given, Mapping) else {}
+    rest = dict(table) if isinstance(table, Mapping) else {}
     source = rest.pop("source", "")
     if not isinstance(source, str) or not source.strip():
         right = "where the figures come from, such as a test report, would be right"
@@ -166,20 +166,20 @@ def _figures(given: Any, lines: Lines, problems: list[Problem]) -> tuple[DesignF
 
 
 def _made(
-    of: type[Made], given: Any, lines: Lines, at: Place, problems: list[Problem]
+    of: type[Made], table: Any, lines: Lines, at: Place, problems: list[Problem]
 ) -> Made | None:
     """Return a dataclass from a table; what is wrong with it is noted with line and key."""
     label = _label(at)
-    if not isinstance(given, Mapping):
-        what = "is missing" if given is None else "is no table"
+    if not isinstance(table, Mapping):
+        fault = "is missing" if table is None else "is no table"
         right = f"a heading [{at[0]}] with its keys would be right"
-        problems.append(Problem(lines.find(at), f"{label} {what}", "", right))
+        problems.append(Problem(lines.find(at), f"{label} {fault}", "", right))
         return None
-    known = [field.name for field in fields(of)]  # type: ignore[arg-type]
+    names = [field.name for field in fields(of)]  # type: ignore[arg-type]
     before = len(problems)
-    _known(given, known, lines, at, problems)
+    _known(table, names, lines, at, problems)
     for name, (inner_of, is_array) in _tables_of(of).items():  # type: ignore[arg-type]  # so that each tells its line
-        inner = given.get(name)
+        inner = table.get(name)
         if not is_array and inner is not None:
             _made(inner_of, inner, lines, (*at, name), problems)
         elif isinstance(inner, list):
@@ -188,32 +188,32 @@ def _made(
     if len(problems) > before:
         return None
     with _noting(lines, at, problems):
-        return from_data(of, given, label)
+        return from_data(of, table, label)
     return None
 
 
 @cache
 def _tables_of(of: Hashable) -> dict[str, tuple[type[Any], bool]]:
     """Return the fields of a dataclass that hold others: of what, and whether several."""
-    found: dict[str, tuple[type[Any], bool]] = {}
+    tables: dict[str, tuple[type[Any], bool]] = {}
     for name, hint in get_type_hints(of).items():
-        inner: list[Any] = [one for one in get_args(hint) or (hint,) if is_dataclass(one)]
+        inner: list[Any] = [table for table in get_args(hint) or (hint,) if is_dataclass(table)]
         if len(inner) == 1 and inner[0] is not Estimate:
-            found[name] = (inner[0], get_origin(hint) is tuple)
-    return found
+            tables[name] = (inner[0], get_origin(hint) is tuple)
+    return tables
 
 
 def _known(
     table: Mapping[str, Any],
-    known: Sequence[str],
+    names: Sequence[str],
     lines: Lines,
     at: Place,
     problems: list[Problem],
 ) -> None:
     label = f"{_label(at)}: " if at else ""
     for key in table:
-        if key not in known:
-            right = f"known here are {', '.join(known)}"
+        if key not in names:
+            right = f"known here are {', '.join(names)}"
             problems.append(Problem(lines.find(at, key), f"{label}{key} is not known", "", right))
 
 
@@ -247,7 +247,7 @@ def write_design_file(session: Session, design_id: int) -> str:
     With the limits in force. Of kinds no pattern names, it holds the types fitted in
     stacks of the design, before the first stack all there are. Raises NotFound.
     """
-    kept, whole = pattern_of_design(session, design_id), design(session, design_id)
+    kept_pattern, whole = pattern_of_design(session, design_id), design(session, design_id)
     entry = {field.name: getattr(whole, field.name) for field in fields(DesignEntry)}
     checklist = [
         {name: value for name, value in asdict(line).items() if name != "number"}
@@ -257,22 +257,28 @@ def write_design_file(session: Session, design_id: int) -> str:
     table: dict[str, Any] = {
         "form": FORM,
         "design": as_data(entry) | {"checklist": checklist},
-        "part_types": [_type_as_data(facts) for facts in _types_of(session, kept, whole.id)],
+        "part_types": [
+            _type_as_data(facts) for facts in _types_of(session, kept_pattern, whole.id)
+        ],
     }
-    if kept.pattern:
-        table["pattern"] = _pattern_as_data(kept, kept.pattern)
+    if kept_pattern.pattern:
+        table["pattern"] = _pattern_as_data(kept_pattern, kept_pattern.pattern)
     if limits:
         table["limits"] = {"source": limits.source, **_given(as_data(limits.figures))}
-    return f"# {kept.design}: design, part types, pattern and limits\n\n{dump(_given(table))}"
+    return (
+        f"# {kept_pattern.design}: design, part types, pattern and limits\n\n{dump(_given(table))}"
+    )
 
 
-def _types_of(session: Session, kept: KeptPattern, design_id: int) -> tuple[PartTypeFacts, ...]:
+def _types_of(
+    session: Session, kept_pattern: KeptPattern, design_id: int
+) -> tuple[PartTypeFacts, ...]:
     every = part_types(session)
-    known = known_types(session)
-    named = {
-        (one.drawing_number, one.revision)
-        for name in kept.names
-        for one in types_named(name, known)
+    types = known_types(session)
+    names = {
+        (part_type.drawing_number, part_type.revision)
+        for name in kept_pattern.names
+        for part_type in types_named(name, types)
     }
     fitted: set[int] = set()
     for table in (Fixing, Layer):
@@ -288,7 +294,7 @@ def _types_of(session: Session, kept: KeptPattern, design_id: int) -> tuple[Part
     return tuple(
         facts
         for facts in every
-        if (facts.drawing_number, facts.revision) in named
+        if (facts.drawing_number, facts.revision) in names
         or (facts.kind in UNNAMED and (not fitted or facts.id in fitted))
     )
 
@@ -303,10 +309,12 @@ def _type_as_data(facts: PartTypeFacts) -> dict[str, Any]:
     return {**as_data(entry), GIVES: gives}
 
 
-def _pattern_as_data(kept: KeptPattern, pattern: Pattern) -> dict[str, Any]:
-    counts = {kind: count for kind, count in kept.on_each_rod.items() if kind is not Kind.TIE_ROD}
-    said = {name: value for name, value in pattern_as_data(pattern).items() if "cells" not in name}
-    return {"on_each_rod": counts or None, **said}
+def _pattern_as_data(kept_pattern: KeptPattern, pattern: Pattern) -> dict[str, Any]:
+    counts = {
+        kind: count for kind, count in kept_pattern.on_each_rod.items() if kind is not Kind.TIE_ROD
+    }
+    data = {name: value for name, value in pattern_as_data(pattern).items() if "cells" not in name}
+    return {"on_each_rod": counts or None, **data}
 
 
 def _given(value: Any) -> Any:
@@ -349,30 +357,30 @@ def _take_type(work: Work, entry: PartTypeEntry, gives: PartStiffness | None, wh
         )
     )
     if row is None:
-        made = make_part_type(work, entry)
+        type_id = make_part_type(work, entry)
         if gives is not None:
-            propose_stiffness(work, made, gives, reason=why)
+            propose_stiffness(work, type_id, gives, reason=why)
         return
-    here = {field.name: getattr(row, field.name) for field in fields(PartTypeEntry)}
-    kept, waits = (
+    facts = {field.name: getattr(row, field.name) for field in fields(PartTypeEntry)}
+    stiffness, waits = (
         read_stiffness(row.kind, text) for text in (row.stiffness, _proposed(work, row.id))
     )
-    here |= {GIVES: waits if gives == waits else kept}
+    facts |= {GIVES: waits if gives == waits else stiffness}
     for name, value in (asdict(entry) | {GIVES: gives}).items():
-        if name not in ("drawing_number", "revision") and here[name] != value:
+        if name not in ("drawing_number", "revision") and facts[name] != value:
             raise Refused(
                 name,
                 value if name != GIVES else "",
                 f"drawing {row.drawing_number} {row.revision} is here already and differs in it.",
-                f"As it is here{f', {here[name]}' if name != GIVES else ''}, or another revision.",
+                f"As it is here{'' if name == GIVES else f', {facts[name]}'}, or another revision.",
             )
 
 
 def _proposed(work: Work, part_type_id: int) -> str | None:
-    """The stiffness of a type that waits for somebody else, as it would be kept."""
+    """The stiffness of a type that waits for somebody else, as it would be facts."""
     waiting = proposals_waiting(work.session, ChangeKind.STIFFNESS, part_type_id)
-    wanted = json.loads(waiting[0].content)["stiffness"] if waiting else None
-    return canonical_json(wanted) if wanted else None
+    stiffness = json.loads(waiting[0].content)["stiffness"] if waiting else None
+    return canonical_json(stiffness) if stiffness else None
 
 
 @contextmanager

@@ -56,8 +56,12 @@ def write_limits(
         ("source", None, said_source),
         ("content", None, row.content_sha256),
         *(
-            (f"{one.field.section}: {one.field.label}", one.before or None, one.after or None)
-            for one in changed
+            (
+                f"{field_changed.field.section}: {field_changed.field.label}",
+                field_changed.before or None,
+                field_changed.after or None,
+            )
+            for field_changed in changed
         ),
     ]
     work.note(Event.LIMITS_WRITTEN, ("limits", row.id, _label(design, row)), changes, reason=why)
@@ -76,16 +80,14 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
     work.refuse_nobody("signed by", "limits are written by a person.")
     design = work.locked(Design, row.design_id, "design")
     work.session.refresh(row)
-    shown = _label(design, row)
+    name = _label(design, row)
     if row.approved_at is not None:
-        raise Refused("limits", shown, "it is approved already.")
+        raise Refused("limits", name, "it is approved already.")
     newest = work.session.scalar(
         select(func.max(LimitSet.version)).where(LimitSet.design_id == row.design_id)
     )
     if newest != row.version:
-        raise Refused(
-            "limits", shown, f"version {newest} was written since.", "The newest version."
-        )
+        raise Refused("limits", name, f"version {newest} was written since.", "The newest version.")
     check_password(work, password)
     if not row.content_sha256 == content_sha256 == sha256_of(row.content):
         raise Refused(
@@ -106,7 +108,7 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
     work.session.flush()
     work.note(
         Event.LIMITS_APPROVED,
-        ("limits", row.id, shown),
+        ("limits", row.id, name),
         [("version in force", before, row.version), ("content signed", None, content_sha256)],
     )
 

@@ -79,7 +79,10 @@ def _groups(section: str) -> Iterator[Group]:
     every = BY_SECTION[section]
     apart: tuple[Group, ...] = ()
     if section == LEAK:
-        apart = tuple(Group(f"{one} circuit".capitalize(), circuit_fields(one)) for one in CIRCUITS)
+        apart = tuple(
+            Group(f"{circuit} circuit".capitalize(), circuit_fields(circuit))
+            for circuit in CIRCUITS
+        )
     if section == OPERATION:
         apart = tuple(Group(gas.capitalize(), feed_fields(gas)) for gas in FEEDS)
     if section == INSULATION:
@@ -89,12 +92,12 @@ def _groups(section: str) -> Iterator[Group]:
         )
     if section == LIMITS:
         apart = tuple(Group(str(quantity), limit_fields(quantity)) for quantity in Quantity)
-    taken = {field.name for group in apart for field in group.fields}
-    paths = tuple(f for f in _named(every, "leak_limit_") if f.name not in taken)
-    taken |= {field.name for field in paths}
-    own = tuple(field for field in every if field.name not in taken)
-    if own:
-        yield Group("", own)
+    names = {field.name for group in apart for field in group.fields}
+    paths = tuple(f for f in _named(every, "leak_limit_") if f.name not in names)
+    names |= {field.name for field in paths}
+    rest = tuple(field for field in every if field.name not in names)
+    if rest:
+        yield Group("", rest)
     yield from apart
     if paths:
         yield Group("Limits of the six paths", paths)
@@ -123,17 +126,17 @@ def form_of_figures(request: Request, figures: DesignFigures) -> Form:
 
 def read_figures_form(form: Form) -> DesignFigures:
     """Return the figures of a form; everything that cannot be is refused beside its field."""
-    typed = {name: form.raw(name) for name in HELP}
+    texts = {name: form.raw(name) for name in HELP}
     for section in SECTIONS:
         fields = [field for group in section.groups for field in group.fields]
         wrong = [field for field in fields if refuse_alone(form, field)]
         if not wrong:
             try:
-                from_form({field.name: typed[field.name] for field in fields})
+                from_form({field.name: texts[field.name] for field in fields})
             except TradeError as trouble:
                 refuse_in(form, section.name, fields, trouble)
     form.check()
-    return from_form(typed)
+    return from_form(texts)
 
 
 router = APIRouter()
@@ -231,9 +234,9 @@ def approve(
 
 def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Response:
     with reading(database) as session:
-        shown = design(session, design_id)
+        design_shown = design(session, design_id)
         newest = newest_figures(session, design_id)
-    context = EntryPage(shown, form, newest[0] if newest else 0)
+    context = EntryPage(design_shown, form, newest[0] if newest else 0)
     return page(request, "limits/new.html", context, form.status)
 
 
@@ -243,10 +246,10 @@ def _version(
     with reading(database) as session:
         limits = limits_version(session, limit_set_id)
         remarks = remarks_beside(session, me.id, {limits.row.made_by_id}, now_utc())
-    said = figure_rows(limits.figures)
+    figures_said = figure_rows(limits.figures)
     context = VersionPage(
         limits,
-        {title: rows for title in TITLES if (rows := _of(said, title))},
+        {title: rows for title in TITLES if (rows := _of(figures_said, title))},
         differences(limits.before, limits.figures) if limits.before else (),
         may(me, Act.LIMITS_APPROVE, RecordFacts(written_by=limits.row.made_by_id)),
         remarks,

@@ -66,8 +66,8 @@ def next_ids(connection: Connection) -> dict[str, int]:
     """
     tables = [table for table in metadata.sorted_tables if "id" in table.c]
     if connection.dialect.name == "postgresql":
-        named = ", ".join(f'"{table.name}"' for table in tables)
-        connection.exec_driver_sql(f"LOCK TABLE {named} IN SHARE ROW EXCLUSIVE MODE")
+        names = ", ".join(f'"{table.name}"' for table in tables)
+        connection.exec_driver_sql(f"LOCK TABLE {names} IN SHARE ROW EXCLUSIVE MODE")
     return {
         table.name: 1 + (connection.scalar(select(func.max(table.c.id))) or 0) for table in tables
     }
@@ -138,9 +138,9 @@ def _rules_kept(connection: Connection) -> Iterator[None]:
 
 def _refuse_rows(url: str) -> None:
     with connected(url) as connection:
-        there = inspect(connection).get_table_names()
+        names = inspect(connection).get_table_names()
         for table in metadata.sorted_tables:
-            if table.name in there and connection.execute(select(1).select_from(table)).first():
+            if table.name in names and connection.execute(select(1).select_from(table)).first():
                 raise Refused(
                     "database",
                     table.name,
@@ -153,11 +153,11 @@ def _lay_keys_aside(connection: Connection) -> list[ForeignKeyConstraint]:
     """Drop PostgreSQL's foreign keys for the time being; SQLite's rest by a pragma."""
     if connection.dialect.name == "sqlite":
         return []
-    there = MetaData()
-    there.reflect(connection)
+    metadata = MetaData()
+    metadata.reflect(connection)
     keys = [
         key
-        for table in there.tables.values()
+        for table in metadata.tables.values()
         for key in table.constraints
         if isinstance(key, ForeignKeyConstraint)
     ]

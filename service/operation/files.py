@@ -83,7 +83,9 @@ def size_of(engine: Engine) -> int:
         return sum(count_rows(session).values()) + sum(map(len, _hashes(session).values()))
 
 
-def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done: Done) -> Manifest:
+def make_backup(
+    engine: Engine, folder: Path, target: Path, now: datetime, progress: Done
+) -> Manifest:
     """Write everything as of one moment into a new archive; the server may go on meanwhile.
 
     The archive appears under its name when it is whole and on the disk. Raises Refused where the
@@ -105,9 +107,9 @@ def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done:
                     for sha256 in hashes:
                         file_of = _open(folder, kind, sha256)
                         written.add_file(f"{kind}/{sha256}", file_of, sha256)
-                        done(1)
+                        progress(1)
                 for table in kept_tables():
-                    written.add_table(session, table, done)
+                    written.add_table(session, table, progress)
                 manifest = Manifest(revision, now.isoformat(), written.rows, written.sha256)
                 written.add_manifest(manifest)
             file.flush()
@@ -118,7 +120,7 @@ def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done:
     return manifest
 
 
-def read_manifest(source: Path, done: Done) -> Manifest:
+def read_manifest(source: Path, progress: Done) -> Manifest:
     """Read an archive whole and compare every hash; raises Refused where anything differs.
 
     ``done`` is told how many bytes of the archive more were read.
@@ -126,7 +128,7 @@ def read_manifest(source: Path, done: Done) -> Manifest:
     digests: dict[str, str] = {}
     manifest: Manifest | None = None
     with _readable(source):
-        for kind, member, file in _members(source, done):
+        for kind, member, file in _members(source, progress):
             name = f"{kind}/{member}" if kind else member
             if name in digests or (manifest and not kind):
                 raise Refused("file", str(source), f"{name} is in it twice.")
@@ -144,7 +146,9 @@ def read_manifest(source: Path, done: Done) -> Manifest:
     return manifest
 
 
-def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, done: Done) -> None:
+def restore_backup(
+    source: Path, manifest: Manifest, url: str, folder: Path, progress: Done
+) -> None:
     """Bring a checked archive into an empty database and the attachments' folder."""
 
     def tables() -> Iterator[TableRows]:
@@ -154,12 +158,12 @@ def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, don
                 if hashlib.sha256(content).hexdigest() != member:
                     raise _damaged(source, f"{kind}/{member}")
                 store(folder, Checked(content, "", member))
-                done(1)
+                progress(1)
             elif kind == "runs":
                 run_files.put(folder, member, _copying(source, member, file))
-                done(1)
+                progress(1)
             elif kind == "tables":
-                yield _table(source, member.removesuffix(".jsonl"), file, done)
+                yield _table(source, member.removesuffix(".jsonl"), file, progress)
 
     restore_rows(url, manifest.revision, tables())
 
@@ -177,7 +181,7 @@ class _Archive:
             self._add(name, file, os.fstat(file.fileno()).st_size)
         self.sha256[name] = sha256
 
-    def add_table(self, session: Session, table: Table, done: Done) -> None:
+    def add_table(self, session: Session, table: Table, progress: Done) -> None:
         name, digest, count = f"tables/{table.name}.jsonl", hashlib.sha256(), 0
         with tempfile.TemporaryFile() as file:
             for line in _lines(session, table):
@@ -185,8 +189,8 @@ class _Archive:
                 file.write(line)
                 count += 1
                 if count % 1000 == 0:
-                    done(1000)
-            done((count - 1) % 1000)
+                    progress(1000)
+            progress((count - 1) % 1000)
             size = file.tell()
             file.seek(0)
             self._add(name, file, size)
@@ -213,10 +217,10 @@ class _Archive:
 
 def _hashes(session: Session) -> dict[str, list[str]]:
     """The files there are, by the folder they lie in."""
-    kept = {"attachments": Attachment.content_sha256, "runs": Run.content_sha256}
+    columns_of = {"attachments": Attachment.content_sha256, "runs": Run.content_sha256}
     return {
         kind: list(session.scalars(select(column).distinct().order_by(column)))
-        for kind, column in kept.items()
+        for kind, column in columns_of.items()
     }
 
 
@@ -225,8 +229,8 @@ def _open(folder: Path, kind: str, sha256: str) -> IO[bytes]:
     try:
         return place(folder, sha256).open("rb")
     except FileNotFoundError:
-        what = "file of the run" if kind == "runs" else "file of the attachment"
-        raise NotFound(what, sha256) from None
+        subject = "file of the run" if kind == "runs" else "file of the attachment"
+        raise NotFound(subject, sha256) from None
 
 
 def _lines(session: Session, table: Table) -> Iterator[bytes]:
@@ -269,7 +273,7 @@ def _copying(source: Path, name: str, file: IO[bytes]) -> Callable[[IO[bytes]], 
     return copy
 
 
-def _members(source: Path, done: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
+def _members(source: Path, progress: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
     """The folder, name and content of each member; nothing else than `MEMBERS` passes."""
     with source.open("rb") as whole, tarfile.open(fileobj=whole, mode="r|gz") as archive:
         read = 0
@@ -283,16 +287,16 @@ def _members(source: Path, done: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
                 reason = f"{member.name} in it is larger than any such file can be."
                 raise Refused("file", str(source), reason)
             yield kind, name, file
-            done(whole.tell() - read)
+            progress(whole.tell() - read)
             read = whole.tell()
 
 
 def _manifest(source: Path, text: bytes) -> Manifest:
     try:
-        given = json.loads(text)
-        form = given["form"]
+        data = json.loads(text)
+        form = data["form"]
         manifest = Manifest(
-            given["revision"], given["made_at"], dict(given["rows"]), dict(given["sha256"])
+            data["revision"], data["made_at"], dict(data["rows"]), dict(data["sha256"])
         )
     except (ValueError, KeyError, TypeError) as trouble:
         raise Refused("file", str(source), f"it is no backup of ours ({trouble}).") from trouble
@@ -301,7 +305,7 @@ def _manifest(source: Path, text: bytes) -> Manifest:
     return manifest
 
 
-def _table(source: Path, name: str, file: IO[bytes], done: Done) -> TableRows:
+def _table(source: Path, name: str, file: IO[bytes], progress: Done) -> TableRows:
     lines = _lines_of(source, name, file)
     columns: list[str] = json.loads(next(lines, b"[]"))
     if name not in metadata.tables or not set(columns) <= set(metadata.tables[name].c.keys()):
@@ -313,8 +317,8 @@ def _table(source: Path, name: str, file: IO[bytes], done: Done) -> TableRows:
         for number, line in enumerate(lines, 1):
             yield back(json.loads(line))
             if number % 1000 == 0:
-                done(1000)
-        done(number % 1000)
+                progress(1000)
+        progress(number % 1000)
 
     return name, columns, rows()
 
@@ -353,7 +357,7 @@ def amount(engine: Engine) -> int:
     return (records or 0) + (files or 0) + (runs or 0)
 
 
-def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> WholeCheck:
+def check_all(engine: Engine, folder: Path, progress: Callable[[int], None]) -> WholeCheck:
     """Compute every hash anew and compare; ``done`` is told how many more were looked at."""
     wrong: list[str] = []
     with reading(engine) as session:
@@ -370,7 +374,7 @@ def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> Whol
                 for record_id, check in sorted(checks.items())
                 if not check.holds
             ]
-            done(len(some))
+            progress(len(some))
         files = session.execute(
             select(Attachment.content_sha256, func.min(Attachment.name))
             .group_by(Attachment.content_sha256)
@@ -380,11 +384,11 @@ def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> Whol
     for sha256, name in files:
         if _sha256(path_of(folder, sha256)) != sha256:
             wrong.append(f"attachment {name}: its file is not there or not what was attached.")
-        done(1)
+        progress(1)
     for sha256, run_id, name in runs:
         if _sha256(run_files.path_of(folder, sha256)) != sha256:
             wrong.append(f"run {run_id}, {name}: its file is not there or not what was given.")
-        done(1)
+        progress(1)
     return WholeCheck(len(ids), len(files), len(runs), tuple(wrong))
 
 

@@ -36,10 +36,10 @@ LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the
 
 def triggers() -> Any:
     """Load ``migrations/triggers.py``, which is no part of the package."""
-    where = shipped_folder("migrations") / "triggers.py"
-    spec = importlib.util.spec_from_file_location("layerbook_triggers", where)
+    path = shipped_folder("migrations") / "triggers.py"
+    spec = importlib.util.spec_from_file_location("layerbook_triggers", path)
     if spec is None or spec.loader is None:
-        raise FileNotFoundError(where)
+        raise FileNotFoundError(path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module

@@ -55,10 +55,10 @@ def tests(record_id: RecordNumber, caller: Caller, engine: Database) -> list[Sta
     """Return the tests entered in a record in their order, failed and undone ones too."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        made = made_in_record(session, record_id)
+        record_tests = made_in_record(session, record_id)
     return [
         StackTestMade.from_answer(test, instruments=[tool.label for tool in test.tools])
-        for test in made
+        for test in record_tests
     ]
 
 
@@ -74,9 +74,9 @@ def verdicts(
     need(caller, Act.READ)
     with reading(engine) as session:
         builds = builds_of(session, find_stack(session, serial))
-        wanted = [one for one in builds if build in {None, one.number}]
-        if not wanted:
+        chosen = [build_row for build_row in builds if build in {None, build_row.number}]
+        if not chosen:
             raise NotFound("build", build or serial)
-        answer = releases.gate(session, wanted[-1].build_id)
+        answer = releases.gate(session, chosen[-1].build_id)
     set_points = answer.set_points.lines if answer.set_points else ()
     return Gate.from_answer(answer, released=answer.release is not None, set_points=set_points)

@@ -98,9 +98,9 @@ def use(
     kinds: Collection[InstrumentKind],
 ) -> InstrumentUsed:
     """Return the instrument of one field, or Refused beside this field."""
-    named = " or ".join(kinds)
+    names = " or ".join(kinds)
     if not instrument_id:
-        raise Refused(field, "", f"the {named} is not given.", "Choose what it was read with.")
+        raise Refused(field, "", f"the {names} is not given.", "Choose what it was read with.")
     try:
         return instrument_to_use(work, record, instrument_id, at, kinds)
     except Refused as refused:
@@ -116,10 +116,10 @@ def accuracy_percent(work: Work, used: InstrumentUsed) -> float | None:
     allowed = used.instrument.accuracy_percent
     if allowed is None or used.calibration_id is None:
         return allowed
-    found = work.session.scalar(
+    percent = work.session.scalar(
         select(Calibration.error_percent).where(Calibration.id == used.calibration_id)
     )
-    return max(allowed, abs(found or 0.0))
+    return max(allowed, abs(percent or 0.0))
 
 
 def read_with(
@@ -317,15 +317,15 @@ def _closed(work: Work, record_id: int, version: int | None, done_at: datetime |
                 "A test is made of the closed stack: a time after that.",
             )
     elif record.opened_at is not None or record.base_build_id is None:
-        what = "stands open" if record.opened_at else "is not closed yet"
+        state = "stands open" if record.opened_at else "is not closed yet"
         raise Refused(
             "record",
             f"record {record_id}",
-            f"the stack {what}.",
+            f"the stack {state}.",
             "A test is made of the closed stack: record the closing first.",
         )
     pile = working_pile(work.session, record_id)
-    found = counts(pile.layers)
+    count_of = counts(pile.layers)
     design = work.session.execute(
         select(Design.id, Design.active_area_cm2)
         .join(Stack, Stack.design_id == Design.id)
@@ -335,7 +335,7 @@ def _closed(work: Work, record_id: int, version: int | None, done_at: datetime |
         layer.cell for layer in pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
     )
     limits = limits_in_force(work.session, design.id)
-    return _At(record, at, limits, found.cells, blank, design.active_area_cm2)
+    return _At(record, at, limits, count_of.cells, blank, design.active_area_cm2)
 
 
 def _refused(trouble: TradeError, typed: Typed) -> Refused:
@@ -351,8 +351,8 @@ def _refused(trouble: TradeError, typed: Typed) -> Refused:
     field = trouble.fields[0] if trouble.is_placed else "test"
     if isinstance(trouble, OutOfRange):
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
-        said = f"{trouble.name} is {trouble.value}{unit}."
-        return Refused(field, typed.get(field, ""), said, f"Right would be {trouble.allowed}.")
+        sentence = f"{trouble.name} is {trouble.value}{unit}."
+        return Refused(field, typed.get(field, ""), sentence, f"Right would be {trouble.allowed}.")
     return Refused(field, typed.get(field, ""), str(trouble))
 
 
@@ -369,8 +369,8 @@ def _write(
     first, warm, meter = tools
     text = changes.optional_words("note", note, most=4000)
     kind = StepKind(kind_of(test).value)
-    kept = deviation.as_columns if deviation else {}
-    step = journal.add_step(work, at.record, kind, at.done_at, note=text, **kept)
+    columns_kept = deviation.as_columns if deviation else {}
+    step = journal.add_step(work, at.record, kind, at.done_at, note=text, **columns_kept)
     work.session.add(
         tables.StackTest(
             record_id=at.record.id,
@@ -398,9 +398,9 @@ def _write(
                 ("verdict", None, result.verdict),
                 ("judged by", None, at.limits.name if at.limits else "no limits in force"),
                 *(
-                    (str(one.instrument.kind), None, one.instrument.label)
-                    for one in tools
-                    if one is not None
+                    (str(tool.instrument.kind), None, tool.instrument.label)
+                    for tool in tools
+                    if tool is not None
                 ),
                 ("done at", None, at.done_at),
                 ("note", None, text or None),
@@ -425,33 +425,33 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
     were not. Raises NotAllowed for whoever had a part in the records of the build, Refused with
     what keeps the gate shut, for a wrong password and for set points that are others by now.
     """
-    found = _held(work, build_id)
-    need(work.by, Act.BUILD_RELEASE, found.facts)
-    label = found.build.label
+    held_gate = _held(work, build_id)
+    need(work.by, Act.BUILD_RELEASE, held_gate.facts)
+    label = held_gate.build.label
     work.refuse_nobody("signed by", "a build is released by a person.")
-    if found.release is not None:
-        raise Refused("gate", label, f"it is released already, by {found.release.by}.")
-    limits, asked = found.closed.limits, found.set_points
-    if found.shut or limits is None or asked is None:
-        raise Refused("gate", label, f"the gate is shut. {' '.join(found.shut)}")
-    if set_points_sha256 != found.set_points_sha256:
+    if held_gate.release is not None:
+        raise Refused("gate", label, f"it is released already, by {held_gate.release.by}.")
+    limits, set_points = held_gate.closed.limits, held_gate.set_points
+    if held_gate.shut or limits is None or set_points is None:
+        raise Refused("gate", label, f"the gate is shut. {' '.join(held_gate.shut)}")
+    if set_points_sha256 != held_gate.set_points_sha256:
         reason = "the set points are others than those you were shown."
         if not set_points_sha256:
-            reason = f"the set points for {asked.cells} cells are not acknowledged."
+            reason = f"the set points for {set_points.cells} cells are not acknowledged."
         raise Refused("acknowledged", "", reason, "Read them, then tick the box.")
     check_password(work, password)
-    content = canonical_json(_content(work, found))
-    made = BuildRelease(
+    content = canonical_json(_content(work, held_gate))
+    release = BuildRelease(
         build_id=build_id,
         limit_set_id=limits.id,
         content=content,
         content_sha256=sha256_of(content),
-        remarks=" ".join(remarks_beside(work.session, work.by.id, found.had_a_part, work.now))
+        remarks=" ".join(remarks_beside(work.session, work.by.id, held_gate.had_a_part, work.now))
         or None,
         released_by_id=work.by.id,
         released_at=work.now,
     )
-    work.session.add(made)
+    work.session.add(release)
     work.session.flush()
     work.note(
         Event.BUILD_RELEASED,
@@ -459,12 +459,12 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
         [
             ("released by limits", None, limits.name),
             ("set points acknowledged", None, set_points_sha256),
-            ("content signed", None, made.content_sha256),
+            ("content signed", None, release.content_sha256),
         ],
-        stack_id=found.build.stack_id,
-        record_id=found.build.record_id,
+        stack_id=held_gate.build.stack_id,
+        record_id=held_gate.build.record_id,
     )
-    return made.id
+    return release.id
 
 
 def _held(work: Work, build_id: int) -> Gate:
@@ -481,13 +481,15 @@ def _held(work: Work, build_id: int) -> Gate:
     return gate(work.session, build_id)
 
 
-def _content(work: Work, found: Gate) -> dict[str, object]:
-    limits, asked = found.closed.limits, found.set_points
+def _content(work: Work, held_gate: Gate) -> dict[str, object]:
+    limits, set_points = held_gate.closed.limits, held_gate.set_points
     return {
         "form": FORM,
-        "stack": found.build.stack,
-        "build": found.build.number,
-        "records": [{"record": one.id, "sha256": one.content_sha256} for one in found.records],
+        "stack": held_gate.build.stack,
+        "build": held_gate.build.number,
+        "records": [
+            {"record": record.id, "sha256": record.content_sha256} for record in held_gate.records
+        ],
         "limits": limits and {"version": limits.version, "sha256": limits.content_sha256},
         "verdicts": [
             {
@@ -500,8 +502,8 @@ def _content(work: Work, found: Gate) -> dict[str, object]:
                 "record": line.record_id,
                 "entry": line.entry,
             }
-            for line in found.lines
+            for line in held_gate.lines
         ],
-        "set_points": asked and asked.as_data,
+        "set_points": set_points and set_points.as_data,
         "released": {"by": work.by.login, "at": f"{work.now:%Y-%m-%dT%H:%M:%S.%f}Z"},
     }

@@ -103,42 +103,46 @@ class Ground:
     typed: Mapping[str, str] = field(default_factory=dict)
 
 
-def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
+def tests_sheet(ground: Ground, key: str, why_not: str) -> TestsSheet:
     """Return the sheet at the test asked for, else at the first without a verdict that counts."""
     closed = ground.closed
     figures = closed.figures if closed else DesignFigures()
     choices = tuple(_choices(closed.tests if closed else (), ground.made))
-    here = next((one for one in choices if one.key == asked), None)
-    here = here or next((one for one in choices if one.verdict is not Verdict.PASS), choices[0])
+    choice_here = next((test_row for test_row in choices if test_row.key == key), None)
+    choice_here = choice_here or next(
+        (test_row for test_row in choices if test_row.verdict is not Verdict.PASS), choices[0]
+    )
     cells = max(1, ground.cells)
     return TestsSheet(
         choices,
-        here,
+        choice_here,
         why_not,
         closed.limits.name if closed and closed.limits else "",
-        tuple(_pressures(here, figures)),
-        _hold(here, figures, ground) if here.set_up else "",
-        _membrane(here, figures),
-        f"{working_voltage(cells):.3g}{THIN}V" if here.condition else "",
+        tuple(_pressures(choice_here, figures)),
+        _hold(choice_here, figures, ground) if choice_here.set_up else "",
+        _membrane(choice_here, figures),
+        f"{working_voltage(cells):.3g}{THIN}V" if choice_here.condition else "",
         ground.cells,
         ground.blank_cells,
-        tuple(one for one in reversed(ground.made) if key_of(one) == here.key),
+        tuple(
+            test_row for test_row in reversed(ground.made) if key_of(test_row) == choice_here.key
+        ),
         verdict_lines(closed) if closed else (),
-        closed.together.hints if closed and here.set_up else (),
+        closed.together.hints if closed and choice_here.set_up else (),
         {
             kind.value.replace(" ", "_"): tuple(
-                (one.id, f"{one.label}, {one.description or one.kind}")
-                for one in ground.instruments
-                if one.kind is kind
+                (test_row.id, f"{test_row.label}, {test_row.description or test_row.kind}")
+                for test_row in ground.instruments
+                if test_row.kind is kind
             )
             for kind in InstrumentKind
         },
     )
 
 
-def key_of(made: MadeTest) -> str:
+def key_of(test: MadeTest) -> str:
     """Return the choice a test belongs to."""
-    result = made.result
+    result = test.result
     if isinstance(result, LeakResult):
         return f"leak-{result.set_up}"
     if isinstance(result, InsulationOutcome):
@@ -146,9 +150,9 @@ def key_of(made: MadeTest) -> str:
     return SHORTS
 
 
-def _choices(tests: Sequence[StandingTest], made: Sequence[MadeTest]) -> Iterator[Choice]:
-    last = {key_of(one.made): one.verdict for one in tests}
-    keys = [key_of(one) for one in made]
+def _choices(tests: Sequence[StandingTest], tests_made: Sequence[MadeTest]) -> Iterator[Choice]:
+    last = {key_of(test.made): test.verdict for test in tests}
+    keys = [key_of(test) for test in tests_made]
 
     def choice(key: str, kind: TestKind, words: str) -> Choice:
         return Choice(key, kind, words, last.get(key), keys.count(key))
@@ -162,20 +166,20 @@ def _choices(tests: Sequence[StandingTest], made: Sequence[MadeTest]) -> Iterato
     yield choice(SHORTS, TestKind.SHORTS, "shorts")
 
 
-def _pressures(here: Choice, figures: DesignFigures) -> Iterator[str]:
+def _pressures(choice: Choice, figures: DesignFigures) -> Iterator[str]:
     """The test pressure of each circuit that stands under it."""
-    if here.set_up is None or figures.leak is None:
+    if choice.set_up is None or figures.leak is None:
         return
-    for circuit in here.set_up.pressurised:
-        known = figures.leak.circuit(circuit)
-        if known is not None:
-            band = f"±{THIN}{known.test_band_percent:g}{THIN}%"
-            yield f"{circuit} {known.test_pressure_kpa:g}{THIN}kPa gauge {band}"
+    for circuit in choice.set_up.pressurised:
+        circuit_figures = figures.leak.circuit(circuit)
+        if circuit_figures is not None:
+            band = f"±{THIN}{circuit_figures.test_band_percent:g}{THIN}%"
+            yield f"{circuit} {circuit_figures.test_pressure_kpa:g}{THIN}kPa gauge {band}"
 
 
-def _membrane(here: Choice, figures: DesignFigures) -> str:
+def _membrane(choice: Choice, figures: DesignFigures) -> str:
     """What the membrane may bear where anode and cathode stand at different pressures."""
-    if here.set_up is None or not loads_membrane(here.set_up):
+    if choice.set_up is None or not loads_membrane(choice.set_up):
         return ""
     most = figures.leak.most_across_kpa if figures.leak else None
     if most is None:
@@ -183,16 +187,16 @@ def _membrane(here: Choice, figures: DesignFigures) -> str:
     return f"bears at most {most:g}{THIN}kPa between anode and cathode"
 
 
-def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
+def _hold(choice: Choice, figures: DesignFigures, ground: Ground) -> str:
     """How long to hold so that the test can decide, by the figures and the instruments."""
-    if figures.leak is None or here.set_up is None:
+    if figures.leak is None or choice.set_up is None:
         return "No figures of tightness are in force: how long to hold is not known."
     gauge = _tool(ground, InstrumentKind.PRESSURE_GAUGE, "instrument_id")
     warm = _tool(ground, InstrumentKind.THERMOMETER, "thermometer_id")
     try:
-        found = time_needed(
+        needed = time_needed(
             figures.leak,
-            here.set_up.order,
+            choice.set_up.order,
             max(1, ground.cells),
             gauge_percent=gauge.accuracy_percent if gauge else None,
             gauge_step_kpa=_step(gauge, Measure.PRESSURE, "kPa"),
@@ -202,25 +206,28 @@ def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
         )
     except TradeError as trouble:
         return f"How long to hold is not known. {trouble}"
-    duration_s = max(found.duration_s, 60 * figures.leak.hold_minutes)
+    duration_s = max(needed.duration_s, 60 * figures.leak.hold_minutes)
     held = f"{digits(duration_s / 60)}{THIN}min"
     if duration_s < 2 * 60:
         held = f"{digits(duration_s)}{THIN}s"
     with_what = f" with {gauge.label}" if gauge else ""
     return (
         f"Hold at least {held}{with_what}: then a leak of half the limit can"
-        f" pass, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
+        f" pass, and one of {digits(mbar_l_s(needed.detection_limit_mol_s))}{THIN}mbar·L/s is"
         f" seen. A leak at the limit lets the pressure drop by"
-        f" {digits(found.pressure_drop_pa / 1e3)}{THIN}kPa;"
-        f" {digits(found.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
+        f" {digits(needed.pressure_drop_pa / 1e3)}{THIN}kPa;"
+        f" {digits(needed.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
     )
 
 
 def _tool(ground: Ground, kind: InstrumentKind, name: str) -> InstrumentRow | None:
     """The instrument chosen in the form, else the first of its kind."""
-    of_kind = [one for one in ground.instruments if one.kind is kind]
+    of_kind = [instrument for instrument in ground.instruments if instrument.kind is kind]
     chosen = ground.typed.get(name, "")
-    return next((one for one in of_kind if str(one.id) == chosen), of_kind[0] if of_kind else None)
+    return next(
+        (instrument for instrument in of_kind if str(instrument.id) == chosen),
+        of_kind[0] if of_kind else None,
+    )
 
 
 def _step(tool: InstrumentRow | None, measure: Measure, unit: str) -> float:
@@ -249,14 +256,14 @@ def tested_sheet(
     session: Session, head: RecordHead, closed: ClosedVerdicts | None
 ) -> TestedSheet | None:
     """Return the section of a record; None where nothing was tested or asked for. One statement."""
-    made = made_in_record(session, head.id)
-    if closed is None or (not made and head.closed_at is None):
-        return TestedSheet(made, (), (), "", 0) if made else None
+    tests = made_in_record(session, head.id)
+    if closed is None or (not tests and head.closed_at is None):
+        return TestedSheet(tests, (), (), "", 0) if tests else None
     lines = verdict_lines(closed)
-    if not made and not lines:
+    if not tests and not lines:
         return None
     return TestedSheet(
-        made,
+        tests,
         lines,
         closed.together.hints,
         closed.limits.name if closed.limits else "",
@@ -302,7 +309,7 @@ def release(
 
 def _sheet(request: Request, database: Engine, me: Person, form: Form, build_id: int) -> Response:
     with reading(database) as session:
-        found = gate(session, build_id)
-        remarks = remarks_beside(session, me.id, found.had_a_part, now_utc())
-    context = ReleasePage(found, may(me, Act.BUILD_RELEASE, found.facts), remarks, form)
+        gate_now = gate(session, build_id)
+        remarks = remarks_beside(session, me.id, gate_now.had_a_part, now_utc())
+    context = ReleasePage(gate_now, may(me, Act.BUILD_RELEASE, gate_now.facts), remarks, form)
     return page(request, "proof/releases/show.html", context, form.status)

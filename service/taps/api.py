@@ -34,9 +34,9 @@ class TapMapSent(In):
     channels: list[TapSent] = Field(min_length=1, max_length=MOST_CHANNELS)
 
 
-def _facts(sent: TapMapSent) -> dict[str, Any]:
-    cell_of = {tap.channel: tap.cell for tap in sent.channels}
-    return sent.model_dump(exclude={"channels"}) | {"cell_of": cell_of}
+def _facts(body: TapMapSent) -> dict[str, Any]:
+    cell_of = {tap.channel: tap.cell for tap in body.channels}
+    return body.model_dump(exclude={"channels"}) | {"cell_of": cell_of}
 
 
 @answers.like(WrittenMap, without="stack_id tap_map")
@@ -63,26 +63,26 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
     """
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = maps_of_stack(session, find_stack(session, serial))
-    return TapMaps.model_validate({"serial": serial, "maps": found})
+        maps = maps_of_stack(session, find_stack(session, serial))
+    return TapMaps.model_validate({"serial": serial, "maps": maps})
 
 
 @router.post("/stacks/{serial}/taps", status_code=201)
-def write(serial: str, sent: TapMapSent, call: Call) -> answers.Made:
+def write(serial: str, body: TapMapSent, call: Call) -> answers.Made:
     """Say which cell each channel reads from a time on."""
     return make_once(
         call,
-        lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(sent)),
+        lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(body)),
     )
 
 
 @router.post("/tap-maps/{tap_map_id}/correction", status_code=201)
-def correct(tap_map_id: TapMapNumber, sent: TapMapSent, call: Call) -> answers.Made:
+def correct(tap_map_id: TapMapNumber, body: TapMapSent, call: Call) -> answers.Made:
     """Write the right map in place of a wrong one; every voltage of its time is read anew."""
-    return make_once(call, lambda work: correct_tap_map(work, tap_map_id, **_facts(sent)))
+    return make_once(call, lambda work: correct_tap_map(work, tap_map_id, **_facts(body)))
 
 
 @router.post("/tap-maps/{tap_map_id}/taking-back", status_code=201)
-def take_back(tap_map_id: TapMapNumber, told: Why, call: Call) -> answers.Made:
+def take_back(tap_map_id: TapMapNumber, body: Why, call: Call) -> answers.Made:
     """Take a map back that never was true."""
-    return make_once(call, lambda work: withdraw_tap_map(work, tap_map_id, reason=told.reason))
+    return make_once(call, lambda work: withdraw_tap_map(work, tap_map_id, reason=body.reason))

@@ -118,11 +118,11 @@ def channel_numbers(names: Sequence[str]) -> tuple[int, ...]:
     (1, 2)
     """
     numbers = [channel_number(name) for name in names]
-    known = [number for number in numbers if number is not None]
-    if len(known) < len(names) or len(set(known)) < len(known):
+    numbered = [number for number in numbers if number is not None]
+    if len(numbered) < len(names) or len(set(numbered)) < len(numbered):
         return tuple(range(1, len(names) + 1))
-    first = 1 if known and min(known) == 0 else 0
-    return tuple(number + first for number in known)
+    first = 1 if numbered and min(numbered) == 0 else 0
+    return tuple(number + first for number in numbered)
 
 
 def straight_map(channels: Iterable[int], valid_from: datetime | None = None) -> TapMap:

@@ -118,14 +118,14 @@ def _checked(
 
 
 def _refuse_taken(work: Work, stack_id: int, valid_from: datetime) -> None:
-    taken = work.session.scalar(
+    same_time = work.session.scalar(
         select(TapMap.id).where(
             TapMap.stack_id == stack_id,
             TapMap.valid_from == valid_from,
             TapMap.known_until.is_(None),
         )
     )
-    if taken is not None:
+    if same_time is not None:
         raise Refused(
             "valid_from", "", "another map begins at this very time.", "Correct that one instead."
         )
@@ -155,7 +155,7 @@ def _known_map(work: Work, tap_map_id: int) -> tuple[TapMap, Stack]:
 def _changes(before: trade.TapMap | None, after: trade.TapMap) -> list[Change]:
     """Each channel whose cell differs; without a map before, from the cell of its number."""
     channels = sorted(
-        {tap.channel for one in (before, after) if one is not None for tap in one.taps}
+        {tap.channel for tap_map in (before, after) if tap_map is not None for tap in tap_map.taps}
     )
     thought = trade.straight_map(channels) if before is None else before
     return [
@@ -165,8 +165,8 @@ def _changes(before: trade.TapMap | None, after: trade.TapMap) -> list[Change]:
     ]
 
 
-def _cell(one: trade.TapMap, channel: int) -> str:
-    cell = one.cell_of(channel)
+def _cell(tap_map: trade.TapMap, channel: int) -> str:
+    cell = tap_map.cell_of(channel)
     return "no cell" if cell is None else f"cell {cell}"
 
 
@@ -234,9 +234,9 @@ def voltage_place(
 
 def _build_at(work: Work, stack_id: int, at: datetime, when: str) -> BuildFacts:
     builds = builds_of(work.session, stack_id)
-    found = [b for b in builds if b.closed_at <= at and (not b.opened_at or at < b.opened_at)]
-    if found:
-        return found[-1]
+    closed = [b for b in builds if b.closed_at <= at and (not b.opened_at or at < b.opened_at)]
+    if closed:
+        return closed[-1]
     before = [build for build in builds if build.closed_at <= at]
     if before and before[-1].opened_at:
         why = f"the stack stood open then: build {before[-1].number} was opened at"
@@ -263,12 +263,12 @@ def _refuse_other_cells(
                 f"it reads cell {cell}, but {has}",
                 "Channels of this build's cells, or a tap map valid at that time.",
             )
-    told = len({cell for cell in read if cell is not None})
-    if told != place.cells:
+    distinct = len({cell for cell in read if cell is not None})
+    if distinct != place.cells:
         by_map = " by the tap map valid then" if taps.map_at(place.stack_id, at) else ""
         raise Refused(
             field,
             f"{len(channels)} channels",
-            f"they read {told} cells{by_map}, but {has}",
+            f"they read {distinct} cells{by_map}, but {has}",
             "One value for each channel, a stroke where nothing was read.",
         )

@@ -114,31 +114,33 @@ def show_list(request: Request, me: Me, database: Database, serial: str) -> Resp
         stack = stack_facts(session, find_stack(session, serial))
         maps = maps_of_stack(session, stack.id)
         build = build_then(session, stack.id, now)
-    known = [one for one in maps if one.known_until is None]
-    given = next((one for one in known if one.valid_from <= now), None)
+    standing = [written for written in maps if written.known_until is None]
+    current = next((written for written in standing if written.valid_from <= now), None)
     straight = trade.straight_map(range(1, len(build.cells) + 1)) if build else None
-    shown = given.tap_map if given else straight
+    map_now = current.tap_map if current else straight
     context = TapsPage(
         stack,
-        given,
-        _drawn(shown, build, f"Taps of {stack.serial} now") if shown and build else None,
-        tuple(_listed(one) for one in known),
-        tuple(_listed(one) for one in maps if one.known_until is not None),
+        current,
+        _drawn(map_now, build, f"Taps of {stack.serial} now") if map_now and build else None,
+        tuple(_listed(written) for written in standing),
+        tuple(_listed(written) for written in maps if written.known_until is not None),
     )
     return page(request, "taps/list.html", context)
 
 
 @router.get("/stacks/{serial:path}/taps/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show the form of a new map, begun from the one valid now."""
     need(me, Act.RUN_WRITE)
     now = now_utc()
-    count = asked.whole("channels", least=1, most=MOST_CHANNELS, required=False)
+    count = query.whole("channels", least=1, most=MOST_CHANNELS, required=False)
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
-        maps = [one for one in maps_of_stack(session, stack.id) if one.known_until is None]
+        maps = [
+            written for written in maps_of_stack(session, stack.id) if written.known_until is None
+        ]
         build = build_then(session, stack.id, now)
-    valid = trade.map_at([one.tap_map for one in reversed(maps)], now)
+    valid = trade.map_at([written.tap_map for written in reversed(maps)], now)
     cells = range(1, len(build.cells) + 1) if build else range(0)
     begun = valid or trade.straight_map(cells)
     channels = tuple(range(1, count + 1)) if count else tuple(tap.channel for tap in begun.taps)
@@ -146,9 +148,9 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked, serial:
     for channel in channels:
         taps.setdefault(channel, channel if channel in cells else None)
     form = blank(request, valid_from=now, **_typed(taps, channels))
-    form.refused.update(asked.refused)
+    form.refused.update(query.refused)
     context = WritePage(stack, None, build, channels, form)
-    return page(request, "taps/write.html", context, asked.status)
+    return page(request, "taps/write.html", context, query.status)
 
 
 @router.post("/stacks/{serial:path}/taps/new")
@@ -158,10 +160,10 @@ def add(request: Request, me: Me, database: Database, form: Typed, serial: str) 
         stack = stack_facts(session, find_stack(session, serial))
     channels = _channels(form)
     with form.collecting_errors():
-        cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS)
+        cells, values = _cells(form, channels), form.values(TAP_MAP_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            write_tap_map(work, stack.id, **said, cell_of=cells)
+            write_tap_map(work, stack.id, **values, cell_of=cells)
         return go_on(request, work.answer)
     return _write_page(request, database, stack, None, channels, form=form)
 
@@ -195,10 +197,10 @@ def correct(
         stack = stack_facts(session, wrong.stack_id)
     channels = _channels(form)
     with form.collecting_errors():
-        cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS, wrong)
+        cells, values = _cells(form, channels), form.values(TAP_MAP_FIELDS, wrong)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            correct_tap_map(work, tap_map_id, **said, cell_of=cells)
+            correct_tap_map(work, tap_map_id, **values, cell_of=cells)
         return go_on(request, work.answer)
     return _write_page(request, database, stack, wrong, channels, form=form)
 
@@ -221,13 +223,13 @@ def take_back(
 
 def _map_page(request: Request, database: Engine, tap_map_id: int, form: Form) -> Response:
     with reading(database) as session:
-        given = written_map(session, tap_map_id)
-        stack = stack_facts(session, given.stack_id)
-        read = read_through(session, given)
-        build = build_then(session, given.stack_id, given.valid_from)
-    caption = f"Tap map {given.id} of {stack.serial}"
-    drawn = _drawn(given.tap_map, build, caption) if build else None
-    context = TapMapPage(stack, given, drawn, read, form)
+        written = written_map(session, tap_map_id)
+        stack = stack_facts(session, written.stack_id)
+        read = read_through(session, written)
+        build = build_then(session, written.stack_id, written.valid_from)
+    caption = f"Tap map {written.id} of {stack.serial}"
+    drawn = _drawn(written.tap_map, build, caption) if build else None
+    context = TapMapPage(stack, written, drawn, read, form)
     return page(request, "taps/show.html", context, form.status)
 
 
@@ -273,8 +275,8 @@ def _row(tap: Tap, build: BuildThen) -> TapRow:
     return TapRow(tap.channel, tap.cell, None if tap.cell is None else build.cell(tap.cell))
 
 
-def _listed(one: WrittenMap) -> ListedMap:
-    return ListedMap(one, map_in_words(one.tap_map))
+def _listed(written: WrittenMap) -> ListedMap:
+    return ListedMap(written, map_in_words(written.tap_map))
 
 
 def _typed(taps: dict[int, int | None], channels: tuple[int, ...]) -> dict[str, object]:

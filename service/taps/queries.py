@@ -73,13 +73,13 @@ class ReadThrough:
     curves: int
 
 
-def read_through(session: Session, one: WrittenMap) -> ReadThrough:
+def read_through(session: Session, written: WrittenMap) -> ReadThrough:
     """Count snapshots and curves that fall into the time of a map. One statement."""
 
     def counted(table: Any, at: Any) -> Any:
-        within = [table.stack_id == one.stack_id, known(table), at >= one.valid_from]
-        if one.until is not None:
-            within.append(at < one.until)
+        within = [table.stack_id == written.stack_id, known(table), at >= written.valid_from]
+        if written.until is not None:
+            within.append(at < written.until)
         return select(func.count(table.id)).where(*within).scalar_subquery()
 
     row = session.execute(
@@ -108,7 +108,7 @@ def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | N
         "stack_id",
         lambda row: trade.TapMap(row.valid_from, read_channels(row.channels)),
     )
-    return Taps({stack_id: tuple(own) for stack_id, own in maps.items()})
+    return Taps({stack_id: tuple(of_stack) for stack_id, of_stack in maps.items()})
 
 
 def maps_of_stack(session: Session, stack_id: int) -> tuple[WrittenMap, ...]:
@@ -123,10 +123,10 @@ def written_map(session: Session, tap_map_id: int) -> WrittenMap:
     """Return one map. One statement. Raises NotFound."""
     of_its_stack = select(TapMap.stack_id).where(TapMap.id == tap_map_id).scalar_subquery()
     rows = _written(session, TapMap.stack_id == of_its_stack)
-    found = next((row for row in rows if row.id == tap_map_id), None)
-    if found is None:
+    tap_map = next((row for row in rows if row.id == tap_map_id), None)
+    if tap_map is None:
         raise NotFound("tap map", tap_map_id)
-    return found
+    return tap_map
 
 
 def _written(session: Session, which: Any) -> tuple[WrittenMap, ...]:

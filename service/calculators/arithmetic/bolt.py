@@ -75,7 +75,7 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         results.append(
             desk.Result("nut_factor", "Nut factor that belongs to this friction", factor)
         )
-    shown = "force_in" if answers.text("wanted") == FROM_TORQUE else "torque_in"
+    key = "force_in" if answers.text("wanted") == FROM_TORQUE else "torque_in"
     return desk.Outcome(
         tuple(results),
         friction.SOURCE,
@@ -83,7 +83,7 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         desk.parts_table(
             first,
             "What makes it uncertain",
-            lambda part: units.figure(part, shown),
+            lambda part: units.figure(part, key),
         ),
         ("clamp",),
         clamping.FORMULA,

@@ -33,15 +33,15 @@ from service.platform.arithmetic.units import Measure, UnitEntry, from_si, read_
 MOST_SIGNS, MOST_LINES = 8000, 400
 
 
-def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> desk.Answers:
+def read_answers(fields: Sequence[Field], texts: Mapping[str, str]) -> desk.Answers:
     """Return every answer read; raises NotRead with all that cannot be."""
     read: dict[str, desk.Answer] = {}
     refusals: list[desk.Refusal] = []
     for field in fields:
-        text = typed.get(field.name, "").strip()
+        text = texts.get(field.name, "").strip()
         try:
             if text:
-                read[field.name] = _read(field, text, typed.get(field.unit_name, "").strip())
+                read[field.name] = _read(field, text, texts.get(field.unit_name, "").strip())
             elif field.asks is Asks.CHOICE:
                 read[field.name] = field.first_choice
             elif field.required:
@@ -54,7 +54,7 @@ def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> desk.Answ
             refusals.append(desk.Refusal(field.name, text, str(trouble)))
     if refusals:
         raise desk.NotRead(*refusals)
-    return desk.Answers(typed, read)
+    return desk.Answers(texts, read)
 
 
 def _refusal(field: Field, text: str, trouble: OutOfRange) -> desk.Refusal:
@@ -130,9 +130,9 @@ def _bounded(field: Field, value: float, text: str, unit: str = "") -> None:
     low = value <= field.least if field.above else value < field.least
     if low or value > field.most or not isfinite(value):
         unit = unit or field.unit
-        shown = text if not unit or unit in text else f"{text}\u2009{unit}"
+        number = text if not unit or unit in text else f"{text}\u2009{unit}"
         right = f"Right would be {field.range_in_words}."
-        raise desk.NotRead(desk.Refusal(field.name, text, f"{shown} is out of range.", right))
+        raise desk.NotRead(desk.Refusal(field.name, text, f"{number} is out of range.", right))
 
 
 CALCULATORS = (
@@ -170,10 +170,10 @@ class Worked:
 
 def calculator_named(name: str) -> desk.Calculator | None:
     """Return the calculator of this name."""
-    return next((known for known in CALCULATORS if known.name == name), None)
+    return next((calculator for calculator in CALCULATORS if calculator.name == name), None)
 
 
-def work_out(calculator: desk.Calculator, typed: Mapping[str, str]) -> Worked:
+def work_out(calculator: desk.Calculator, texts: Mapping[str, str]) -> Worked:
     """Return the calculator's outcome for these answers.
 
     Texts as typed, by field and ``…_unit``.
@@ -181,8 +181,8 @@ def work_out(calculator: desk.Calculator, typed: Mapping[str, str]) -> Worked:
     Whatever is wrong is told with the field it is about, as far as that can be known.
     """
     try:
-        answers = read_answers(calculator.fields, typed)
-        units = _units(calculator, typed)
+        answers = read_answers(calculator.fields, texts)
+        units = _units(calculator, texts)
     except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     try:
@@ -191,22 +191,22 @@ def work_out(calculator: desk.Calculator, typed: Mapping[str, str]) -> Worked:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
-        said = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
-        return _about(calculator, answers, trouble, said, f"Right would be {trouble.allowed}.")
+        sentence = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
+        return _about(calculator, answers, trouble, sentence, f"Right would be {trouble.allowed}.")
     except TradeError as trouble:
-        said = str(trouble)
-        return _about(calculator, answers, trouble, f"{said[:1].upper()}{said[1:]}")
+        sentence = str(trouble)
+        return _about(calculator, answers, trouble, f"{sentence[:1].upper()}{sentence[1:]}")
     except (OverflowError, ZeroDivisionError):
-        said = "These answers together lead beyond what numbers can hold."
+        sentence = "These answers together lead beyond what numbers can hold."
         right = "Look at the sizes and at the units."
-        return _about(calculator, answers, TradeError(said), said, right)
+        return _about(calculator, answers, TradeError(sentence), sentence, right)
 
 
-def _units(calculator: desk.Calculator, typed: Mapping[str, str]) -> desk.Units:
+def _units(calculator: desk.Calculator, texts: Mapping[str, str]) -> desk.Units:
     chosen: dict[str, str] = {}
     refusals = []
     for show in calculator.shows:
-        text = typed.get(show.name, "").strip()
+        text = texts.get(show.name, "").strip()
         try:
             chosen[show.name] = unit_label(text, show.measure) if text else show.unit
         except OutOfRange as trouble:
@@ -221,7 +221,7 @@ def _about(
     calculator: desk.Calculator,
     answers: desk.Answers,
     trouble: TradeError,
-    said: str,
+    sentence: str,
     right: str = "",
 ) -> Worked:
     """The refusal beside the field a trouble is about, or of all answers it follows from."""
@@ -233,17 +233,17 @@ def _about(
     )
     if len(together) > 1:
         right = f"{right} It follows from {_named(calculator, fields, together)}.".strip()
-    refusal = desk.Refusal(name, answers.typed.get(name, ""), said, right, together=together)
+    refusal = desk.Refusal(name, answers.typed.get(name, ""), sentence, right, together=together)
     return Worked(None, (refusal,), trouble.last if isinstance(trouble, NoSolution) else None)
 
 
 def _named(calculator: desk.Calculator, fields: Mapping[str, Field], names: Sequence[str]) -> str:
     """These fields by their labels; many of them by the headings they stand under."""
-    named = [f"“{fields[name].label}”" for name in names]
-    if len(named) > MOST_LABELS:
-        named = [
+    labels = [f"“{fields[name].label}”" for name in names]
+    if len(labels) > MOST_LABELS:
+        labels = [
             f"“{section.title}”"
             for section in calculator.sections
             if any(field.name in names for field in section.fields)
         ]
-    return " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
+    return " and ".join(filter(None, (", ".join(labels[:-1]), labels[-1])))

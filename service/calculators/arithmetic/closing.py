@@ -76,10 +76,10 @@ def gasket_of(answers: desk.Answers) -> Soft:
     return _soft(answers, "gasket", curve, GASKET_UNLOADING)
 
 
-def _soft(answers: desk.Answers, what: str, curve: Curve, unloading: float) -> Soft:
-    u = standard_uncertainty(answers.share_or(f"{what}_percent"))
-    stays = answers.share_or(f"{what}_set")
-    with placed(set_share=f"{what}_set", u_relative=f"{what}_percent"):
+def _soft(answers: desk.Answers, part: str, curve: Curve, unloading: float) -> Soft:
+    u = standard_uncertainty(answers.share_or(f"{part}_percent"))
+    stays = answers.share_or(f"{part}_set")
+    with placed(set_share=f"{part}_set", u_relative=f"{part}_percent"):
         return Soft(curve, stays, unloading if stays else None, u)
 
 

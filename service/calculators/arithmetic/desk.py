@@ -188,8 +188,8 @@ class Figure:
     @property
     def value_text(self) -> str:
         """The value, with as many digits as count."""
-        shown = self.shown
-        return (written(shown)[0] if shown.u else plain(shown.value)).replace("-", "−")
+        value = self.shown
+        return (written(value)[0] if value.u else plain(value.value)).replace("-", "−")
 
     @property
     def expanded_text(self) -> str:
@@ -266,8 +266,8 @@ class Units:
 
     def figure(self, estimate: Estimate | float, show: str) -> Figure:
         """Return a value in SI, shown in the unit chosen under this name."""
-        known = estimate if isinstance(estimate, Estimate) else Estimate(estimate)
-        return Figure(known, self._shows[show].measure, self._units[show])
+        value = estimate if isinstance(estimate, Estimate) else Estimate(estimate)
+        return Figure(value, self._shows[show].measure, self._units[show])
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,8 +293,8 @@ class Calculator:
 
         Empty where it is none.
         """
-        asked: tuple[Field | Show, ...] = (*self.fields, *self.shows)
-        return next((part.label for part in asked if part.name == name), "")
+        parts: tuple[Field | Show, ...] = (*self.fields, *self.shows)
+        return next((part.label for part in parts if part.name == name), "")
 
     @property
     def example(self) -> dict[str, str]:
@@ -310,8 +310,8 @@ def number_of(value: float | Estimate, unit: str = "") -> Figure:
 
 def percent_of(share: Estimate | float) -> Figure:
     """Return a share of 1 in percent."""
-    known = share if isinstance(share, Estimate) else Estimate(share)
-    return Figure(known.scaled(100.0), None, "%")
+    value = share if isinstance(share, Estimate) else Estimate(share)
+    return Figure(value.scaled(100.0), None, "%")
 
 
 def parts_table(

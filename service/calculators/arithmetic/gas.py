@@ -95,19 +95,19 @@ def absolute(answers: desk.Answers, name: str, *, suction: bool = False) -> floa
     pressure = answers.absolute(name, zero_of(answers), outside)
     if suction or pressure >= outside:
         return pressure
-    typed = answers.typed[name].strip()
+    text = answers.typed[name].strip()
     if answers.counts_from(name, zero_of(answers)) is Zero.GAUGE:
         raise answers.refuse(
             name,
-            f"“{typed}” is less than the air outside.",
+            f"“{text}” is less than the air outside.",
             "Right would be a gauge pressure of zero or more; if it counts from vacuum, say so:"
-            f" “{typed} abs” or the choice above.",
+            f" “{text} abs” or the choice above.",
         )
-    meant = (pressure + outside) / 1e3
+    absolute_kpa = (pressure + outside) / 1e3
     raise answers.refuse(
         name,
-        f"“{typed}” absolute is less than the air outside, {outside / 1e3:g}\u2009kPa.",
-        f"Is that a gauge pressure? It would be {meant:.5g}\u2009kPa absolute.",
+        f"“{text}” absolute is less than the air outside, {outside / 1e3:g}\u2009kPa.",
+        f"Is that a gauge pressure? It would be {absolute_kpa:.5g}\u2009kPa absolute.",
     )
 
 
@@ -297,7 +297,7 @@ FLOW_METER = desk.Calculator(
                 fields.choice(
                     "reference",
                     "Its millilitres are at",
-                    tuple(known.name for known in REFERENCES),
+                    tuple(reference.name for reference in REFERENCES),
                     help="As its data sheet says: it decides by up to 9 %.",
                 ),
                 fields.percent("reading_percent", "Accuracy ±, of the reading", example="1"),

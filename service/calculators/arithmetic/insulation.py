@@ -125,9 +125,9 @@ SECTIONS = (
 
 
 def _limit(answers: desk.Answers) -> insulation.InsulationLimit:
-    known = LIMITS.get(answers.text("rule"))
-    if known:
-        return known
+    limit = LIMITS.get(answers.text("rule"))
+    if limit:
+        return limit
     answers.need("standard")
     per_volt = answers.number_or("ohm_per_volt")
     least = answers.si_or("least")

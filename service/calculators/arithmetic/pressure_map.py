@@ -70,17 +70,17 @@ def map_sentences(pressures: pressure_map.PressureMap) -> tuple[str, ...]:
     x, y = (1e3 * place for place in pressures.resultant_m)
     off = hypot(x, y)
     if off < 0.05:
-        where = "The sum of the loads acts in the middle."
+        middle = "The sum of the loads acts in the middle."
     else:
         sides = f"{'right' if x > 0 else 'left'} and {'above' if y > 0 else 'below'}"
-        where = f"The sum of the loads acts {off:.1f}\u2009mm off the middle, {sides}."
+        middle = f"The sum of the loads acts {off:.1f}\u2009mm off the middle, {sides}."
     lost = (
         f"{100 * pressures.lost_share:.0f}\u2009% of the active area has no contact: the plate"
         " lifts there."
         if pressures.lost_share > 0
         else "The whole active area bears."
     )
-    return (where, lost)
+    return (middle, lost)
 
 
 def map_figures(
@@ -308,10 +308,10 @@ def _rods(answers: desk.Answers) -> dict[int, tuple[tuple[float, float], float]]
     unit = answers.typed.get("rods_unit", "").strip() or "N·m"
     rods_read: dict[int, tuple[tuple[float, float], float]] = {}
     for row in filter(str.strip, answers.text("rods").splitlines()):
-        typed = re.split(r"[;\t ]+", row.strip(), maxsplit=3)
+        cells = re.split(r"[;\t ]+", row.strip(), maxsplit=3)
         try:
-            number, x, y = (read_number(text) for text in typed[:3])
-            torque = read_quantity(typed[3], Measure.TORQUE, unit).si
+            number, x, y = (read_number(text) for text in cells[:3])
+            torque = read_quantity(cells[3], Measure.TORQUE, unit).si
             place = (to_si(x, "mm", Measure.LENGTH), to_si(y, "mm", Measure.LENGTH))
         except (TradeError, ValueError, IndexError) as trouble:
             right = f"Right would be number, x and y in mm, torque in {unit}: “1 -80 60 8.5”."

@@ -108,7 +108,9 @@ SECTIONS = (
         "Conditions",
         (
             fields.choice("oxidant", "Oxidant", tuple(Oxidant)),
-            fields.choice("reference", "Litres are at", tuple(known.name for known in REFERENCES)),
+            fields.choice(
+                "reference", "Litres are at", tuple(reference.name for reference in REFERENCES)
+            ),
             ZERO,
             BAROMETER,
             fields.choice("coolant", "Coolant", COOLANTS),

@@ -54,14 +54,14 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         least = answers.number_or("least_area_resistance", LEAST_RESISTANCE_OHM_CM2)
         with placed("resistances", "area", "least_area_resistance"):
             cells = shorts_by_resistance(values, answers.si("area") * 1e4, least)
-        shown, source = "Ω·cm²", "resistance times area against the limit; median"
+        result_unit, source = "Ω·cm²", "resistance times area against the limit; median"
     else:
         unit = answers.typed.get("voltages_unit", "").strip() or "V"
         values = _values(answers, "voltages", Measure.VOLTAGE, unit)
         with placed("voltages", least_v="least_voltage", shorted_below_v="shorted_below"):
             cells = shorts_by_voltage(values, **_bounds(answers))
-        shown, source = "V", "Iglewicz & Hoaglin (1993): median and median absolute deviation"
-    return _outcome(cells, shown, source)
+        result_unit, source = "V", "Iglewicz & Hoaglin (1993): median and median absolute deviation"
+    return _outcome(cells, result_unit, source)
 
 
 def _bounds(answers: desk.Answers) -> dict[str, float]:

@@ -115,8 +115,8 @@ class _Work:
     lacking: dict[str, None] = field(default_factory=dict)
     no_expansion: dict[str, None] = field(default_factory=dict)
 
-    def lacks(self, what: str) -> None:
-        self.lacking[what] = None
+    def lacks(self, subject: str) -> None:
+        self.lacking[subject] = None
 
 
 def build(inputs: ClosingInputs, clamp: ClampFigures) -> Built:
@@ -181,12 +181,12 @@ def _cells(
     gaps: list[Gap] = []
     numbers: list[int] = []
     frames: list[float] = []
-    made: dict[Key, tuple[Gap | None, float]] = {}
+    by_key: dict[Key, tuple[Gap | None, float]] = {}
     for cell, centre in centres.items():
         around = tuple(_alike(layer) for layer in gaskets.get(cell, ()))
         key = (_alike(centre), around)
-        if key not in made:
-            made[key] = _cell(
+        if key not in by_key:
+            by_key[key] = _cell(
                 cell,
                 centre,
                 gaskets.get(cell, ()),
@@ -194,7 +194,7 @@ def _cells(
                 stop=clamp.stop_gap_mm,
                 work=work,
             )
-        gap, frame = made[key]
+        gap, frame = by_key[key]
         if cell is None:
             work.lacks(f"{centre.type.name}: it has no cell number")
         elif gap is not None:
@@ -252,20 +252,20 @@ def _cell(
 
 def _seal(part: Placed, work: _Work) -> Seal | None:
     """The gasket, with its own height where it was measured."""
-    known = part.type.stiffness
-    if not isinstance(known, Seal):
+    stiffness = part.type.stiffness
+    if not isinstance(stiffness, Seal):
         work.lacks(f"gasket {part.type.name}: line load against squeeze, height and length")
         return None
     if part.measured_mm is None:
-        return known
+        return stiffness
     try:
         return Seal(
-            known.soft,
+            stiffness.soft,
             part.measured_mm,
-            known.groove_depth_mm,
-            known.length_mm,
-            known.expansion_1_k,
-            known.u_height_mm,
+            stiffness.groove_depth_mm,
+            stiffness.length_mm,
+            stiffness.expansion_1_k,
+            stiffness.u_height_mm,
         )
     except TradeError as trouble:
         work.lacks(f"gasket {part.type.name}: {str(trouble).rstrip('.')}")
@@ -290,22 +290,22 @@ def _gasket(seals: tuple[Seal, ...], seen_percent: float) -> GasketOf | None:
 
 def _coolant(placed: Sequence[Placed], clamp: ClampFigures, work: _Work) -> tuple[Gap, ...]:
     gaps: list[Gap] = []
-    made: dict[Alike, Gap | None] = {}
+    by_key: dict[Alike, Gap | None] = {}
     stop = clamp.coolant_stop_gap_mm / 1e3
     for part in placed:
         if part.type.kind is not Kind.GASKET or part.type.joint is not Joint.COOLANT:
             continue
         key = _alike(part)
-        if key not in made:
+        if key not in by_key:
             seal = _seal(part, work)
             try:
-                made[key] = (
+                by_key[key] = (
                     None if seal is None else Gap(_gasket((seal,), part.seen_percent), None, stop)
                 )
             except TradeError as trouble:
                 work.lacks(f"coolant gasket {part.type.name}: {str(trouble).rstrip('.')}")
-                made[key] = None
-        gap = made[key]
+                by_key[key] = None
+        gap = by_key[key]
         if gap is not None:
             gaps.append(gap)
     return tuple(gaps)
@@ -321,19 +321,19 @@ def _rigid(parts: Sequence[Placed], work: _Work) -> tuple[RigidLayer, ...]:
         counted[key] = counted.get(key, 0) + 1
     layers = []
     for (of, thickness), count in counted.items():
-        known = of.stiffness if isinstance(of.stiffness, Stiff) else None
-        if known is None:
+        stiff = of.stiffness if isinstance(of.stiffness, Stiff) else None
+        if stiff is None:
             work.no_expansion[f"{of.kind} {of.name}"] = None
-        known = known or Stiff()
+        stiff = stiff or Stiff()
         layers.append(
             RigidLayer(
                 of.name,
                 thickness / 1e3,
                 count,
-                inf if known.modulus_gpa is None else known.modulus_gpa * 1e9,
-                1.0 if known.bearing_cm2 is None else known.bearing_cm2 / 1e4,
-                known.expansion_1_k,
-                known.u_thickness_mm / 1e3,
+                inf if stiff.modulus_gpa is None else stiff.modulus_gpa * 1e9,
+                1.0 if stiff.bearing_cm2 is None else stiff.bearing_cm2 / 1e4,
+                stiff.expansion_1_k,
+                stiff.u_thickness_mm / 1e3,
             )
         )
     return tuple(layers)

@@ -337,7 +337,7 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
     )
     built = build(inputs, clamp)
     if built.assembly is None:
-        lacking = tuple(f"closed state: {what}" for what in built.lacking)
+        lacking = tuple(f"closed state: {lack}" for lack in built.lacking)
         outcome = replace(outcome, not_computed=(*outcome.not_computed, *lacking))
     else:
         outcome = _wanted(outcome, inputs, clamp, built.assembly)

@@ -106,9 +106,9 @@ class ClosingPile:
     def placed(self) -> tuple[Placed, ...]:
         """Return every layer with its type, in order."""
         measured_mm = {entry.position: entry.thickness_mm for entry in self.measured}
-        seen = {entry.position: entry.percent for entry in self.seen}
+        percents = {entry.position: entry.percent for entry in self.seen}
         return tuple(
-            Placed(self.types[number], cell, measured_mm.get(position), seen.get(position, 0.0))
+            Placed(self.types[number], cell, measured_mm.get(position), percents.get(position, 0.0))
             for position, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
         )
 

@@ -175,10 +175,10 @@ def beds_of(
     free = ~closed.states.on_stop[:count] & (columns.area > 0)
     if not free.any():
         raise Inconsistent("Every cell stands on its hard stop, or has no MEA: no map from rods.")
-    known = float(columns.area[free].mean())
-    if abs(known / area.area_m2 - 1) > 0.02:
+    mean_area = float(columns.area[free].mean())
+    if abs(mean_area / area.area_m2 - 1) > 0.02:
         raise Inconsistent(
-            f"The active area is {1e4 * known:.4g} cm² in the cells, but"
+            f"The active area is {1e4 * mean_area:.4g} cm² in the cells, but"
             f" {1e4 * area.area_m2:.4g} cm² on the map."
         )
     states = closed.states

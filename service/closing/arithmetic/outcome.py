@@ -333,9 +333,9 @@ def outcome_changes(
     was = before.verdict if before else None
     yield CLAMP, str(was or "none"), str(after.verdict or "none")
     old, new = (_in_words(outcome) if outcome else {} for outcome in (before, after))
-    for what in dict.fromkeys((*old, *new)):
-        if old.get(what) != new.get(what):
-            yield what, old.get(what, "–"), new.get(what, "–")
+    for key in dict.fromkeys((*old, *new)):
+        if old.get(key) != new.get(key):
+            yield key, old.get(key, "–"), new.get(key, "–")
 
 
 def _in_words(outcome: ClosingOutcome) -> dict[str, str]:
@@ -348,6 +348,6 @@ def _in_words(outcome: ClosingOutcome) -> dict[str, str]:
         verdict = verdicts.get((each.quantity, each.of))
         of, _comma, cell = each.of.partition(", cell ")
         place = f" in cell {cell}" if cell else ""
-        what = f"{each.quantity}, {of}" if of else str(each.quantity)
-        words[what] = f"{text}{place}: {verdict}" if verdict else f"{text}{place}"
+        name = f"{each.quantity}, {of}" if of else str(each.quantity)
+        words[name] = f"{text}{place}: {verdict}" if verdict else f"{text}{place}"
     return words

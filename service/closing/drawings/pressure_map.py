@@ -135,28 +135,28 @@ def isobar(field: PressureGrid, level: float) -> list[tuple[Point, Point]]:
     pieces = []
     for square in field.squares():
         crossings = [
-            _crossing(corner, other, level)
-            for corner, other in zip(square, (*square[1:], square[0]), strict=True)
-            if (corner.value < level) != (other.value < level)
+            _crossing(corner, neighbour, level)
+            for corner, neighbour in zip(square, (*square[1:], square[0]), strict=True)
+            if (corner.value < level) != (neighbour.value < level)
         ]
         pieces += list(zip(crossings[::2], crossings[1::2], strict=True))
     return pieces
 
 
 def _clipped(square: tuple[Point, ...], level: float) -> list[Point]:
-    kept: list[Point] = []
-    for corner, other in zip(square, (*square[1:], square[0]), strict=True):
+    inside: list[Point] = []
+    for corner, neighbour in zip(square, (*square[1:], square[0]), strict=True):
         if corner.value >= level:
-            kept.append(corner)
-        if (corner.value < level) != (other.value < level):
-            kept.append(_crossing(corner, other, level))
-    return kept
+            inside.append(corner)
+        if (corner.value < level) != (neighbour.value < level):
+            inside.append(_crossing(corner, neighbour, level))
+    return inside
 
 
-def _crossing(point: Point, other: Point, level: float) -> Point:
-    share = (level - point.value) / (other.value - point.value)
+def _crossing(point: Point, neighbour: Point, level: float) -> Point:
+    share = (level - point.value) / (neighbour.value - point.value)
     return Point(
-        point.x + share * (other.x - point.x), point.y + share * (other.y - point.y), level
+        point.x + share * (neighbour.x - point.x), point.y + share * (neighbour.y - point.y), level
     )
 
 
@@ -356,8 +356,8 @@ def draw_pressure_map(
     per_mm = min(_WIDEST / max(reach[0], 1), _HIGHEST / max(reach[1], 1))
     wide, high = reach[0] * per_mm, reach[1] * per_mm
     plan = Plan(_BESIDE + wide / 2, _ABOVE + high / 2, per_mm)
-    known = PressureGrid(tuple(xs_mm), tuple(ys_mm), tuple(tuple(row) for row in pressures_mpa))
-    field = out_to(known, area_mm[0] / 2, area_mm[1] / 2)
+    grid = PressureGrid(tuple(xs_mm), tuple(ys_mm), tuple(tuple(row) for row in pressures_mpa))
+    field = out_to(grid, area_mm[0] / 2, area_mm[1] / 2)
     levels = round_levels(field.least, field.greatest, apart=known_to_mpa)
     lost = lost_share > 0
     legend_at = _BESIDE + wide + _BESIDE
@@ -409,7 +409,7 @@ def _field(plan: Plan, field: PressureGrid, levels: Sequence[float]) -> list[str
             drawn.append(f'<path {fill_of(band, len(levels) + 1)} d="{shape}"/>')
     for level in (*([bears] if field.least < bears else []), *levels):
         pieces = "".join(
-            f"M{_place(plan, piece)}L{_place(plan, other)}" for piece, other in isobar(field, level)
+            f"M{_place(plan, piece)}L{_place(plan, end)}" for piece, end in isobar(field, level)
         )
         drawn.append(
             f'<path class="d-ink" stroke="{svg.INK}" {stroke(svg.THIN_WIDTH)} d="{pieces}"/>'
@@ -426,26 +426,26 @@ def _isobar_values(
     plan: Plan, field: PressureGrid, levels: Sequence[float], resultant: tuple[float, float] | None
 ) -> list[str]:
     """Each value on the middle of its line, where it meets no other; the legend has them all."""
-    taken = [plan.at(*resultant)] if resultant else []
+    labels = [plan.at(*resultant)] if resultant else []
     drawn = []
     for level in levels:
         pieces = isobar(field, level)
         if _length(pieces) * plan.per_mm < _SHORT:
             continue
         x, y = plan.at(*_middle(pieces))
-        if all(abs(x - there) > 38 or abs(y - place) > 16 for there, place in taken):
+        if all(abs(x - label_x) > 38 or abs(y - place) > 16 for label_x, place in labels):
             drawn.append(over(x, y + 4, value_of(level, levels)))
-            taken.append((x, y))
+            labels.append((x, y))
     return drawn
 
 
 def _length(pieces: Sequence[tuple[Point, Point]]) -> float:
-    return sum(hypot(piece.x - other.x, piece.y - other.y) for piece, other in pieces)
+    return sum(hypot(piece.x - end.x, piece.y - end.y) for piece, end in pieces)
 
 
 def _middle(pieces: Sequence[tuple[Point, Point]]) -> tuple[float, float]:
     """The middle of the piece that is nearest to the middle of all."""
-    middles = [((piece.x + other.x) / 2, (piece.y + other.y) / 2) for piece, other in pieces]
+    middles = [((piece.x + end.x) / 2, (piece.y + end.y) / 2) for piece, end in pieces]
     x = sum(middle[0] for middle in middles) / len(middles)
     y = sum(middle[1] for middle in middles) / len(middles)
     return min(middles, key=lambda middle: (middle[0] - x) ** 2 + (middle[1] - y) ** 2)

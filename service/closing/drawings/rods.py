@@ -132,7 +132,7 @@ def seen_words(seen_from: End) -> str:
 def _is_inner(rods: Sequence[DrawnRod], rod: DrawnRod) -> bool:
     """Whether a rod stands between others of its row, so that its sides are taken."""
     return abs(rod.x_mm) < 0.9 * max(
-        abs(other.x_mm) for other in rods if (other.x_mm < 0) == (rod.x_mm < 0)
+        abs(neighbour.x_mm) for neighbour in rods if (neighbour.x_mm < 0) == (rod.x_mm < 0)
     ) or (abs(rod.x_mm) < 1 and len(rods) > 1)
 
 
@@ -242,7 +242,7 @@ def _description(
     readings: Mapping[int, float],
     out_of_tolerance: Collection[int],
     order: Sequence[int],
-    seen: str,
+    view: str,
 ) -> str:
     readings_text = ", ".join(
         f"rod {rod.number} {readings[rod.number]:.1f} N·m"
@@ -251,6 +251,6 @@ def _description(
         if rod.number in readings
     )
     in_order = f" Tightening order: {', '.join(map(str, order))}." if order else ""
-    return f"Plan of the compression plate with {len(rods)} tie rods. {seen}{in_order}" + (
+    return f"Plan of the compression plate with {len(rods)} tie rods. {view}{in_order}" + (
         f" Last readings: {readings_text}." if readings_text else " No readings yet."
     )

@@ -82,16 +82,16 @@ class Given:
 
 def given_of(inputs: ClosingInputs) -> Given:
     """Return the inputs as tables."""
-    typed = to_form(inputs.figures)
+    texts = to_form(inputs.figures)
     return Given(
         tuple(_types(inputs)),
         tuple(_measured(inputs)),
         _seen_words(inputs),
         inputs.readings,
         tuple(
-            FigureGiven(field.section, field.label, typed[field.name], field.unit)
+            FigureGiven(field.section, field.label, texts[field.name], field.unit)
             for field in FIELDS
-            if typed.get(field.name)
+            if texts.get(field.name)
         ),
         inputs.active_area_cm2,
         inputs.rod_length_mm,
@@ -119,27 +119,27 @@ def gives_words(stiffness: PartStiffness | None) -> tuple[str, ...]:
     """Return what a part gives under load, in words; nothing where it is not known."""
     if stiffness is None:
         return ()
-    said: list[str] = []
+    words: list[str] = []
     for field in fields(stiffness):
         value = getattr(stiffness, field.name)
         if isinstance(value, Soft):
             of = CurveOf.STRESS if isinstance(stiffness, Bed) else CurveOf.LINE_LOAD
-            said.append(write_curve(value.loading, of))
+            words.append(write_curve(value.loading, of))
         elif value:
-            said.append(f"{_called(field.name)} {value:g}")
-    return tuple(said)
+            words.append(f"{_called(field.name)} {value:g}")
+    return tuple(words)
 
 
 def _seen_words(inputs: ClosingInputs) -> str:
     """In one sentence how far earlier closings pressed parts that are used again."""
     pile = inputs.pile
-    said: dict[tuple[str, str], int] = {}
-    for one in pile.seen:
-        key = (str(pile.types[pile.layers[one.position - 1]].kind), f"{one.percent:.3g}")
-        said[key] = said.get(key, 0) + 1
+    counts: dict[tuple[str, str], int] = {}
+    for entry in pile.seen:
+        key = (str(pile.types[pile.layers[entry.position - 1]].kind), f"{entry.percent:.3g}")
+        counts[key] = counts.get(key, 0) + 1
     return "; ".join(
         f"{count} {kind}{'' if count == 1 else 's'} to {percent}\u2009%"
-        for (kind, percent), count in said.items()
+        for (kind, percent), count in counts.items()
     )
 
 
@@ -152,14 +152,14 @@ def _called(field: str) -> str:
 def _measured(inputs: ClosingInputs) -> list[MeasuredGiven]:
     pile = inputs.pile
     rows = []
-    for one in pile.measured:
-        cell = pile.cells[one.position - 1]
-        where = f"layer {one.position}" + (f", cell {cell}" if cell else "")
-        name = pile.types[pile.layers[one.position - 1]].name
-        rows.append(MeasuredGiven(where, name, one.thickness_mm))
-    for one in pile.measured_plates:
-        name = pile.types[pile.plates[one.position - 1]].name
-        rows.append(MeasuredGiven(f"compression plate {one.position}", name, one.thickness_mm))
+    for layer in pile.measured:
+        cell = pile.cells[layer.position - 1]
+        place = f"layer {layer.position}" + (f", cell {cell}" if cell else "")
+        name = pile.types[pile.layers[layer.position - 1]].name
+        rows.append(MeasuredGiven(place, name, layer.thickness_mm))
+    for layer in pile.measured_plates:
+        name = pile.types[pile.plates[layer.position - 1]].name
+        rows.append(MeasuredGiven(f"compression plate {layer.position}", name, layer.thickness_mm))
     return rows
 
 
@@ -222,23 +222,25 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
     head = record_head(session, record_id)
     again = closing_again(session, record_id)
     sizes, height = again.ground.sizes, again.measured_mm
-    kept = _counting_closing((again.kept, *again.earlier), sizes, height) if again.kept else None
+    closing_kept = (
+        _counting_closing((again.kept, *again.earlier), sizes, height) if again.kept else None
+    )
     now = closing_sheet(
         again.now,
         sizes,
         again.figures.clamp,
         measured_mm=height,
-        remarks=() if kept else again.ground.remarks,
+        remarks=() if closing_kept else again.ground.remarks,
         prefix="now",
     )
     return ClosingPage(
         head,
-        kept,
+        closing_kept,
         again.earlier,
-        _corrected(kept) if kept else (),
+        _corrected(closing_kept) if closing_kept else (),
         now,
         again.why_again,
-        tuple(_differences(kept.sheet, now)) if kept and kept.sheet else (),
+        tuple(_differences(closing_kept.sheet, now)) if closing_kept and closing_kept.sheet else (),
         given_of(again.inputs),
     )
 
@@ -267,24 +269,24 @@ def _counting_closing(
     return replace(newest, handed_in=kept_closing(counted[-1], sizes, measured_mm))
 
 
-def _corrected(kept: KeptClosing) -> tuple[Difference, ...]:
+def _corrected(closing_kept: KeptClosing) -> tuple[Difference, ...]:
     """The differences a correction made."""
-    before = kept.handed_in.sheet if kept.handed_in else None
-    return tuple(_differences(before, kept.sheet)) if before and kept.sheet else ()
+    before = closing_kept.handed_in.sheet if closing_kept.handed_in else None
+    return tuple(_differences(before, closing_kept.sheet)) if before and closing_kept.sheet else ()
 
 
-def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
+def kept_closing(result: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
     """Return a kept result as it is shown."""
-    outcome = kept.outcome
-    inputs, sheet = kept.inputs, None
+    outcome = result.outcome
+    inputs, sheet = result.inputs, None
     if outcome is not None:
         clamp = inputs.figures.clamp if inputs else None
         sheet = closing_sheet(outcome, sizes, clamp, measured_mm=measured_mm)
-    return KeptClosing(kept, sheet)
+    return KeptClosing(result, sheet)
 
 
-def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
-    before, after = (by_place(sheet.lines, lambda line: line.name) for sheet in (kept, now))
+def _differences(sheet_kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
+    before, after = (by_place(sheet.lines, lambda line: line.name) for sheet in (sheet_kept, now))
     for key in dict.fromkeys((*before, *after)):
         was, new = before.get(key), after.get(key)
         line = was or new

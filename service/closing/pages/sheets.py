@@ -75,7 +75,7 @@ def by_place(values: Iterable[V], name: Callable[[V], str]) -> dict[tuple[str, i
     """Return values by name and place: the cell with the least pressure need not be the same."""
     placed: dict[tuple[str, int], V] = {}
     for value in values:
-        at = sum(known == name(value) for known, _at in placed)
+        at = sum(place == name(value) for place, _at in placed)
         placed[name(value), at] = value
     return placed
 
@@ -93,25 +93,25 @@ def limit_words(least: float | None, most: float | None, unit: str) -> str:
 def lines_of(outcome: ClosingOutcome, clamp: ClampFigures | None) -> Iterable[Line]:
     """Return every value there is, in the order of the quantities."""
     judged: dict[Quantity, list[Judged]] = {}
-    for one in outcome.judged:
-        judged.setdefault(one.quantity, []).append(one)
-    found: dict[Quantity, list[ValueToJudge]] = {}
+    for judgement in outcome.judged:
+        judged.setdefault(judgement.quantity, []).append(judgement)
+    by_quantity: dict[Quantity, list[ValueToJudge]] = {}
     for value in values_of(outcome):
-        found.setdefault(value.quantity, []).append(value)
+        by_quantity.setdefault(value.quantity, []).append(value)
     for quantity in Quantity:
         name = quantity.name.lower()
-        for one in judged.get(quantity, ()):
+        for judgement in judged.get(quantity, ()):
             yield Line(
                 name,
-                _called(quantity, one.of),
-                one.value,
-                shown(one.value, quantity.unit),
-                limit_words(one.least, one.most, quantity.unit),
-                one.verdict,
-                one.source,
+                _called(quantity, judgement.of),
+                judgement.value,
+                shown(judgement.value, quantity.unit),
+                limit_words(judgement.least, judgement.most, quantity.unit),
+                judgement.verdict,
+                judgement.source,
             )
         if quantity not in judged:
-            for bare in found.get(quantity, ()):
+            for bare in by_quantity.get(quantity, ()):
                 words = _called(quantity, bare.of)
                 yield Line(name, words, bare.value, shown(bare.value, quantity.unit))
         if quantity is Quantity.SHARE_OF_PROOF and clamp is not None and outcome.rods:
@@ -212,8 +212,8 @@ def closing_sheet(
 
 
 def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str, seen_from: End) -> Markup:
-    found = outcome.map
-    if found is None:
+    map_found = outcome.map
+    if map_found is None:
         return Markup("")
     loads = {rod.number: rod.preload_n for rod in outcome.rods}
     rods = [
@@ -221,21 +221,21 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str, seen_from: En
         for number, x, y in sizes.rods
         if number in loads
     ]
-    key = ("pressure map", prefix, seen_from, sizes.plate_mm, tuple(rods), found)
+    key = ("pressure map", prefix, seen_from, sizes.plate_mm, tuple(rods), map_found)
     title = "Pressure on the active area from the last reading of each nut"
     drawn = drawing_cache.get(
         key,
         lambda: draw_pressure_map(
             plate_mm=sizes.plate_mm,
-            area_mm=found.area_mm,
+            area_mm=map_found.area_mm,
             rods=rods,
-            xs_mm=found.xs_mm,
-            ys_mm=found.ys_mm,
-            pressures_mpa=found.pressures_mpa,
+            xs_mm=map_found.xs_mm,
+            ys_mm=map_found.ys_mm,
+            pressures_mpa=map_found.pressures_mpa,
             title=title,
-            resultant_mm=found.resultant_mm,
-            lost_share=found.lost_percent / 100,
-            known_to_mpa=max(corner.expanded for corner in found.corners_mpa),
+            resultant_mm=map_found.resultant_mm,
+            lost_share=map_found.lost_percent / 100,
+            known_to_mpa=max(corner.expanded for corner in map_found.corners_mpa),
             seen_from=seen_from,
             prefix=prefix,
         ),
@@ -244,39 +244,39 @@ def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str, seen_from: En
 
 
 def _map_words(outcome: ClosingOutcome) -> str:
-    found = outcome.map
-    if found is None:
+    map_found = outcome.map
+    if map_found is None:
         return ""
     lost = (
-        f"; {found.lost_percent:.0f}\u2009% of the active area has no contact"
-        if found.lost_percent > 0
+        f"; {map_found.lost_percent:.0f}\u2009% of the active area has no contact"
+        if map_found.lost_percent > 0
         else ""
     )
     return (
-        f"Least {found.least_mpa:.3g}, greatest {found.greatest_mpa:.3g}, mean"
-        f" {found.mean_mpa:.3g}\u2009MPa; least by greatest {shown(found.ratio, '').text};"
-        f" standard deviation {round(found.deviation_mpa, 4):.2g}\u2009MPa{lost}."
+        f"Least {map_found.least_mpa:.3g}, greatest {map_found.greatest_mpa:.3g}, mean"
+        f" {map_found.mean_mpa:.3g}\u2009MPa; least by greatest {shown(map_found.ratio, '').text};"
+        f" standard deviation {round(map_found.deviation_mpa, 4):.2g}\u2009MPa{lost}."
     )
 
 
-def _level_words(found: LevellingOutcome | None) -> str:
-    if found is None:
+def _level_words(levelling: LevellingOutcome | None) -> str:
+    if levelling is None:
         return ""
-    if found.is_level:
+    if levelling.is_level:
         return "Level within what the readings can tell: leave it."
-    if abs(found.first_turn_deg) < LEAST_TURN_DEG:
+    if abs(levelling.first_turn_deg) < LEAST_TURN_DEG:
         return "No nut by itself would bring the sum of the loads nearer to the middle."
-    way = "tighten" if found.first_turn_deg > 0 else "loosen"
+    way = "tighten" if levelling.first_turn_deg > 0 else "loosen"
     return (
-        f"To level the plate begin with nut {found.first}: {way} it by"
-        f" {abs(found.first_turn_deg):.0f}°. The load centre is then {found.off_after_mm:.1f}"
-        f" instead of {found.off_before_mm:.1f} ± {found.off_expanded_mm:.1f}\u2009mm off the"
-        " middle."
+        f"To level the plate begin with nut {levelling.first}: {way} it by"
+        f" {abs(levelling.first_turn_deg):.0f}°. The load centre is then"
+        f" {levelling.off_after_mm:.1f} instead of {levelling.off_before_mm:.1f} ±"
+        f" {levelling.off_expanded_mm:.1f}\u2009mm off the middle."
     )
 
 
-def _turns(found: LevellingOutcome | None) -> tuple[TurnRow, ...]:
-    if found is None or found.is_level:
+def _turns(levelling: LevellingOutcome | None) -> tuple[TurnRow, ...]:
+    if levelling is None or levelling.is_level:
         return ()
     return tuple(
         TurnRow(
@@ -288,7 +288,7 @@ def _turns(found: LevellingOutcome | None) -> tuple[TurnRow, ...]:
             shown(turn.wanted_n / 1e3, "kN", 2),
             None if turn.torque_nm is None else shown(turn.torque_nm, "N·m", 2),
         )
-        for turn in sorted(found.turns, key=lambda turn: turn.number)
+        for turn in sorted(levelling.turns, key=lambda turn: turn.number)
     )
 
 
@@ -334,12 +334,12 @@ def _warm_words(outcome: ClosingOutcome) -> str:
 def _lost(outcome: ClosingOutcome) -> tuple[LostRow, ...]:
     return tuple(
         LostRow(
-            one.number,
-            shown(one.first_nm, "N·m"),
-            shown(one.again_nm, "N·m"),
-            shown(one.minutes, "min", 0),
-            shown(one.lost_percent, "%"),
-            shown(one.preload_left_n.scaled(1e-3), "kN"),
+            loss.number,
+            shown(loss.first_nm, "N·m"),
+            shown(loss.again_nm, "N·m"),
+            shown(loss.minutes, "min", 0),
+            shown(loss.lost_percent, "%"),
+            shown(loss.preload_left_n.scaled(1e-3), "kN"),
         )
-        for one in outcome.relaxation
+        for loss in outcome.relaxation
     )

@@ -172,7 +172,7 @@ def build_torques(
     ).all()
     of_build = grouped(rows, "build_id")
     calibrations = calibrations_of(session, {row.instrument_id for row in rows})
-    return {build_id: _summed_up(own, calibrations) for build_id, own in of_build.items()}
+    return {build_id: _summed_up(torques, calibrations) for build_id, torques in of_build.items()}
 
 
 CALIBRATIONS = (
@@ -215,8 +215,8 @@ def _summed_up(rows: Sequence[Any], calibrations: dict[int, list[Any]]) -> Build
             for _, row in sorted(final.items())
         ),
         instruments=tuple(
-            _trust(own, calibrations.get(instrument_id, []))
-            for instrument_id, own in sorted(by_instrument.items())
+            _trust(torques, calibrations.get(instrument_id, []))
+            for instrument_id, torques in sorted(by_instrument.items())
         ),
     )
 
@@ -277,12 +277,12 @@ class TorqueTable:
     @property
     def last(self) -> tuple[TorqueRead, ...]:
         """The last reading of each rod that has one."""
-        found = []
+        last_ones = []
         for _rod, cells in self.rows:
             counting = [cell.counts for cell in cells if cell.counts is not None]
             if counting:
-                found.append(counting[-1])
-        return tuple(found)
+                last_ones.append(counting[-1])
+        return tuple(last_ones)
 
 
 def torque_table(reads: Iterable[TorqueRead], rods: Sequence[int], stage: Stage) -> TorqueTable:
@@ -305,10 +305,10 @@ def torque_table(reads: Iterable[TorqueRead], rods: Sequence[int], stage: Stage)
     return TorqueTable(stage, passes, rows)
 
 
-def _cell(found: Sequence[TorqueRead]) -> TorqueCell:
-    counting = [read for read in found if not read.corrected]
+def _cell(reads: Sequence[TorqueRead]) -> TorqueCell:
+    counting = [read for read in reads if not read.corrected]
     last = counting[-1] if counting else None
-    return TorqueCell(last, tuple(read for read in found if read is not last))
+    return TorqueCell(last, tuple(read for read in reads if read is not last))
 
 
 # What was read while a stack was closed: torque on each nut with its driver, the closed height.
@@ -345,15 +345,15 @@ def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]
 
 @statement
 def _readings() -> Any:
-    this = aliased(RebuildRecord)
-    is_this = this.id == param("record_id")
-    opens_nothing = and_(is_this, this.kind.in_(UNOPENED), this.opened_at.is_(None))
+    record = aliased(RebuildRecord)
+    is_this = record.id == param("record_id")
+    opens_nothing = and_(is_this, record.kind.in_(UNOPENED), record.opened_at.is_(None))
     records = union(
-        select(this.id).where(is_this),
-        select(Build.record_id).join(this, this.base_build_id == Build.id).where(opens_nothing),
+        select(record.id).where(is_this),
+        select(Build.record_id).join(record, record.base_build_id == Build.id).where(opens_nothing),
         select(RebuildRecord.id)
-        .join(this, this.base_build_id == RebuildRecord.base_build_id)
-        .where(opens_nothing, RebuildRecord.id < this.id, *LEFT_CLOSED),
+        .join(record, record.base_build_id == RebuildRecord.base_build_id)
+        .where(opens_nothing, RebuildRecord.id < record.id, *LEFT_CLOSED),
     ).subquery()
     return (
         select(
@@ -400,8 +400,8 @@ def measured_height_mm(session: Session, record_id: int) -> float | None:
 
     One statement.
     """
-    found: float | None = session.scalar(HEIGHT, {"record_id": record_id})
-    return found
+    height: float | None = session.scalar(HEIGHT, {"record_id": record_id})
+    return height
 
 
 @dataclass(frozen=True, slots=True)

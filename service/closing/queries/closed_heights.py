@@ -43,8 +43,8 @@ def computed_height(session: Session, record_id: int, pile: WorkingPile) -> Comp
     if not layers:
         return ComputedHeight(None, "the pile is empty")
     bare = dict.fromkeys(layer.part_type for layer in layers if layer.part in pile.no_thickness)
-    plates = [one for one in pile.fixings if one.kind is Kind.COMPRESSION_PLATE]
-    bare |= dict.fromkeys(one.part_type for one in plates if one.thickness_mm is None)
+    plates = [fixing for fixing in pile.fixings if fixing.kind is Kind.COMPRESSION_PLATE]
+    bare |= dict.fromkeys(fixing.part_type for fixing in plates if fixing.thickness_mm is None)
     if bare:
         names = ", ".join(bare)
         return ComputedHeight(None, f"{names} has no thickness: enter it on its part type")
@@ -54,7 +54,7 @@ def computed_height(session: Session, record_id: int, pile: WorkingPile) -> Comp
     pressed = _pressed(closing_ground(session, record_id, pile).inputs)
     if pressed is not None:
         return ComputedHeight(pressed, is_pressed=True)
-    plates_mm = sum(one.thickness_mm or 0.0 for one in plates)
+    plates_mm = sum(fixing.thickness_mm or 0.0 for fixing in plates)
     return ComputedHeight(expected_height(height_mm(layers), plates_mm))
 
 

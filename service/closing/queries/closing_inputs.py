@@ -247,7 +247,7 @@ def _seen(
     strain = _by_cell(closed.cells, closed.cells.gdl_strain_percent) if closed else {}
     squeeze = _by_cell(closed.cells, closed.cells.squeeze_percent) if closed else {}
     coolant = iter(closed.coolant.squeeze_percent if closed else ())
-    found = {}
+    percents = {}
     for layer, was in zip(base, placed, strict=True):
         if layer.kind not in SOFT:
             continue
@@ -257,8 +257,8 @@ def _seen(
             now = next(coolant, 0.0)
         else:
             now = squeeze.get(layer.cell, 0.0)
-        found[layer.part] = round(max(now, was.seen_percent, 0.0), PLACES)
-    return found
+        percents[layer.part] = round(max(now, was.seen_percent, 0.0), PLACES)
+    return percents
 
 
 def _by_cell(gaps: GapColumns, column: Sequence[float]) -> dict[int | None, float]:
@@ -301,9 +301,9 @@ class Instead:
         layers = _with_parts(pile.layers, self.layers.get(build_id or 0, {}))
         return replace(pile, base=base, pile=OpenPile.begun(layers))
 
-    def of_readings(self, taken: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
+    def of_readings(self, readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
         """Return readings as they would read."""
-        return tuple(replace(each, **self.readings.get(each.reading_id, {})) for each in taken)
+        return tuple(replace(each, **self.readings.get(each.reading_id, {})) for each in readings)
 
 
 NOTHING_INSTEAD = Instead()
@@ -330,24 +330,27 @@ def closing_ground(
     sizes = design_sizes(session, pile.stack_id)
     limits = limits_in_force(session, sizes.design_id)
     gives = parts_giving(session, all_parts(pile.layers, pile.fixings), instead.item_type_id)
-    taken = instead.of_readings(readings_taken(session, record_id))
+    readings = instead.of_readings(readings_taken(session, record_id))
     opened = pile.kind not in UNOPENED
-    seen = seen_before(session, record_id, pile.base, opened=opened)
+    seen_at = seen_before(session, record_id, pile.base, opened=opened)
     soft = [layer.part for layer in pile.layers if layer.kind in SOFT]
     used = closed_before(session, record_id, soft) if opened else frozenset[int]()
     inputs = closing_inputs(
         sizes,
         limits,
-        [placed(gives[layer.part], layer.cell, seen.get(layer.part, 0.0)) for layer in pile.layers],
+        [
+            placed(gives[layer.part], layer.cell, seen_at.get(layer.part, 0.0))
+            for layer in pile.layers
+        ],
         fixings_giving(pile.fixings, gives),
-        readings_of(taken, sizes),
+        readings_of(readings, sizes),
     )
     return ClosingGround(
         inputs,
         limits,
         sizes,
-        any(one.record_id == record_id for one in taken),
-        used_again([gives[part] for part in soft if part in used and part not in seen]),
+        any(reading.record_id == record_id for reading in readings),
+        used_again([gives[part] for part in soft if part in used and part not in seen_at]),
     )
 
 
@@ -384,7 +387,9 @@ class FixingsGiving:
 def all_parts(layers: Iterable[Layer], fixings: Iterable[FixingNow]) -> set[int]:
     """Return every part of a pile, and those fixings that give under load."""
     clamped = {
-        one.part for one in fixings if one.kind in (Kind.COMPRESSION_PLATE, Kind.DISC_SPRING)
+        fixing.part
+        for fixing in fixings
+        if fixing.kind in (Kind.COMPRESSION_PLATE, Kind.DISC_SPRING)
     }
     return {layer.part for layer in layers} | clamped
 
@@ -393,12 +398,12 @@ def fixings_giving(fixings: Collection[FixingNow], gives: Mapping[int, PartGives
     """Return what of the fixings gives under load."""
     ends = list(End)
     plates = sorted(
-        (one for one in fixings if one.kind is Kind.COMPRESSION_PLATE),
-        key=lambda one: ends.index(one.end) if one.end else len(ends),
+        (fixing for fixing in fixings if fixing.kind is Kind.COMPRESSION_PLATE),
+        key=lambda fixing: ends.index(fixing.end) if fixing.end else len(ends),
     )
-    discs = [one for one in fixings if one.kind is Kind.DISC_SPRING]
+    discs = [fixing for fixing in fixings if fixing.kind is Kind.DISC_SPRING]
     return FixingsGiving(
-        tuple(placed(gives[one.part]) for one in plates),
+        tuple(placed(gives[fixing.part]) for fixing in plates),
         type_of(gives[discs[0].part]) if discs else None,
     )
 
@@ -431,40 +436,42 @@ def _type_of(
     return ClosingType(name, kind, thickness_mm or 0.0, stiffness, joint)
 
 
-def readings_of(taken: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[RodReading, ...]:
+def readings_of(readings: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[RodReading, ...]:
     """Return the readings with how well their driver is known; of rods the design has, above 0."""
     rods = {number for number, _x, _y in sizes.rods}
-    counted = [one for one in taken if one.rod_number in rods and one.torque_nm > 0]
+    counted = [
+        reading for reading in readings if reading.rod_number in rods and reading.torque_nm > 0
+    ]
     if not counted:
         return ()
-    first = min(one.taken_at for one in counted)
+    first = min(reading.taken_at for reading in counted)
     return tuple(
         RodReading(
-            one.rod_number,
-            one.torque_nm,
-            one.kind,
-            one.pass_number,
-            (one.taken_at - first).total_seconds() / 60,
-            _deviation_percent(one),
-            _step_nm(one),
-            one.instrument,
+            reading.rod_number,
+            reading.torque_nm,
+            reading.kind,
+            reading.pass_number,
+            (reading.taken_at - first).total_seconds() / 60,
+            _deviation_percent(reading),
+            _step_nm(reading),
+            reading.instrument,
         )
-        for one in counted
+        for reading in counted
     )
 
 
-def _deviation_percent(one: ReadingTaken) -> float | None:
+def _deviation_percent(reading: ReadingTaken) -> float | None:
     """What the instrument's sheet allows, or what its calibration found where that is more."""
-    if one.accuracy_percent is None:
+    if reading.accuracy_percent is None:
         return None
-    return max(one.accuracy_percent, abs(one.error_percent or 0.0))
+    return max(reading.accuracy_percent, abs(reading.error_percent or 0.0))
 
 
-def _step_nm(one: ReadingTaken) -> float:
-    if one.resolution is None:
+def _step_nm(reading: ReadingTaken) -> float:
+    if reading.resolution is None:
         return 0.0
     try:
-        return one.resolution * IN_NEWTON_METRES[torque_unit(one.unit or "N·m")]
+        return reading.resolution * IN_NEWTON_METRES[torque_unit(reading.unit or "N·m")]
     except TradeError:
         return 0.0  # a resolution in a unit that is no torque says nothing of this reading
 
@@ -477,13 +484,13 @@ def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
     if not parts:
         return ()
     kinds: dict[Kind, int] = {}
-    for one in parts:
-        kinds[one.kind] = kinds.get(one.kind, 0) + 1
+    for part in parts:
+        kinds[part.kind] = kinds.get(part.kind, 0) + 1
     words = " and ".join(
         f"{count} {kind}{'' if count == 1 else 's'}" for kind, count in kinds.items()
     )
-    said = (
+    sentence = (
         f"Pressed by an earlier closing: {words}. How far is not known, so they are computed as"
         " new; they may answer stiffer and keep less height."
     )
-    return (said,)
+    return (sentence,)

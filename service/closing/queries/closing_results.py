@@ -109,11 +109,11 @@ def kept_results(
 ) -> dict[int, tuple[KeptResult, ...]]:
     """Return the results kept of these records, the latest first. One statement."""
     rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
-    found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
+    results: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
     for row in rows:
-        one = read_as(KeptResult, row)
-        found[one.record_id].append(one)
-    return {record_id: tuple(some) for record_id, some in found.items()}
+        result = read_as(KeptResult, row)
+        results[result.record_id].append(result)
+    return {record_id: tuple(some) for record_id, some in results.items()}
 
 
 def kept_result(session: Session, record_id: int) -> KeptResult | None:
@@ -126,7 +126,7 @@ def kept_result(session: Session, record_id: int) -> KeptResult | None:
 
 def counting(results: Iterable[KeptResult]) -> KeptResult | None:
     """Return the one that counts of a record's results, given the latest first."""
-    return next((one for one in results if one.counts), None)
+    return next((result for result in results if result.counts), None)
 
 
 # A closing as kept at hand-in beside what the same inputs give today. Nothing of it is kept.
@@ -165,17 +165,17 @@ def closings_of(session: Session, builds: Collection[tuple[int, int]]) -> Sequen
     return session.scalars(CORRECTED, ids).all()
 
 
-def closing_rows(kept: KeptResult, anew: ClosingOutcome) -> Iterator[tuple[str, str, str]]:
+def closing_rows(result: KeptResult, anew: ClosingOutcome) -> Iterator[tuple[str, str, str]]:
     """Return what preview and trail say of a closing computed anew: what, before, after."""
-    closing_of = f"closing of record {kept.record_id}"
-    yield closing_of, kept.computed_when, "computed anew from the corrected facts"
-    for what, was, now in outcome_changes(kept.outcome, anew):
-        yield f"{closing_of}, {what}", was, now
+    closing_of = f"closing of record {result.record_id}"
+    yield closing_of, result.computed_when, "computed anew from the corrected facts"
+    for name, was, now in outcome_changes(result.outcome, anew):
+        yield f"{closing_of}, {name}", was, now
 
 
-def computed_anew(kept: KeptResult, ground: ClosingGround) -> ClosingInputs:
+def computed_anew(result: KeptResult, ground: ClosingGround) -> ClosingInputs:
     """Return the inputs of a closing from what is known now, with the figures it was kept with."""
-    then = kept.inputs
+    then = result.inputs
     if then is None:
         return ground.inputs
     return replace(ground.inputs, figures=then.figures, limits=then.limits)
@@ -204,17 +204,17 @@ def closing_again(session: Session, record_id: int) -> ClosingAgain:
     """Compute a closing today from what was kept. 14 statements. Raises NotFound."""
     ground = closing_ground(session, record_id)
     results = kept_results(session, [record_id])[record_id]
-    kept = counting(results)
-    then = kept.inputs if kept else None
+    counted = counting(results)
+    then = counted.inputs if counted else None
     inputs = again_with(then, ground) if then else ground.inputs
     return ClosingAgain(
-        kept,
-        tuple(one for one in results if one is not kept),
+        counted,
+        tuple(result for result in results if result is not counted),
         ground,
         then or ground.inputs,
         inputs.figures,
         closing(inputs),
-        tuple(_why_again(kept, then, ground)) if kept else (),
+        tuple(_why_again(counted, then, ground)) if counted else (),
         measured_height_mm(session, record_id),
     )
 
@@ -227,23 +227,23 @@ def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
 
 
 def _why_again(
-    kept: KeptResult, then: ClosingInputs | None, ground: ClosingGround
+    result: KeptResult, then: ClosingInputs | None, ground: ClosingGround
 ) -> Iterator[str]:
-    if not kept.holds:
+    if not result.holds:
         yield "What was kept is no longer what was hashed: it was changed behind the program."
-    if ground.limits is not None and ground.limits.id != kept.limit_set_id:
+    if ground.limits is not None and ground.limits.id != result.limit_set_id:
         yield (
-            f"Kept by version {kept.limit_version} of the limits; version"
+            f"Kept by version {result.limit_version} of the limits; version"
             f" {ground.limits.version} is in force today."
         )
     formulas = ", ".join(FORMULAS)
-    if formulas != kept.formulas:
-        yield f"Kept by {kept.formulas}; today it is {formulas}."
+    if formulas != result.formulas:
+        yield f"Kept by {result.formulas}; today it is {formulas}."
     if then is None:
         yield "What it was computed from cannot be read any more; today's rows are taken."
         return
-    today = computed_anew(kept, ground)
-    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(kept.inputs_text)):
+    today = computed_anew(result, ground)
+    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(result.inputs_text)):
         yield (
             "Readings, parts or what part types give were corrected or changed since it was"
             " computed; the recomputation takes what was kept then."

@@ -33,26 +33,26 @@ class BringPage:
 
 
 @router.get("/bring")
-def show_bring(request: Request, me: Me, asked: Asked) -> Response:
+def show_bring(request: Request, me: Me, query: Asked) -> Response:
     """Show the form that copies the sample, or a file, into the lab."""
     need(me, Act.DESIGN_WRITE)
-    shown = sample() if asked.raw("from") == OF_SAMPLE else None
-    if shown:
-        asked.typed |= {"name": (shown.design.name,), "revision": (shown.design.revision,)}
-    return page(request, "designs/bring.html", BringPage(asked, shown))
+    file = sample() if query.raw("from") == OF_SAMPLE else None
+    if file:
+        query.typed |= {"name": (file.design.name,), "revision": (file.design.revision,)}
+    return page(request, "designs/bring.html", BringPage(query, file))
 
 
 @router.post("/bring")
 def bring(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Copy the sample or a file into rows of the lab's own."""
     need(me, Act.DESIGN_WRITE)
-    shown = sample() if form.raw("from") == OF_SAMPLE else None
+    sample_file = sample() if form.raw("from") == OF_SAMPLE else None
     problems: tuple[str, ...] = ()
     with form.collecting_errors():
         try:
-            called, file = ("the sample design", shown) if shown else _read(form)
-            name = form.text("name", required=shown is not None)
-            revision = form.text("revision", required=shown is not None)
+            called, file = ("the sample design", sample_file) if sample_file else _read(form)
+            name = form.text("name", required=sample_file is not None)
+            revision = form.text("revision", required=sample_file is not None)
             with changing(database, me, key=form.key) as work:
                 design_id = take_in(
                     work,
@@ -67,7 +67,7 @@ def bring(request: Request, me: Me, database: Database, form: Typed) -> Response
             problems = tuple(map(str, trouble.problems))
             count = "one thing is" if len(problems) == 1 else f"{len(problems)} things are"
             form.refuse("file", f"The file cannot be taken: {count} wrong, listed here.")
-    return page(request, "designs/bring.html", BringPage(form, shown, problems), form.status)
+    return page(request, "designs/bring.html", BringPage(form, sample_file, problems), form.status)
 
 
 @router.get("/{design_id}/design.toml")

@@ -78,12 +78,12 @@ def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
 def read_design(form: Form) -> DesignEntry:
     """Return the entry of a form; what cannot be read is refused beside its field."""
     numbers = {kind: range(1, _closed_up(form, kind) + 1) for kind in ROWS}
-    asked = [row_fields(kind, number) for kind, rows in numbers.items() for number in rows]
-    said = form.values(chain(DESIGN_FIELDS, *asked))
+    row_fields_all = [row_fields(kind, number) for kind, rows in numbers.items() for number in rows]
+    values = form.values(chain(DESIGN_FIELDS, *row_fields_all))
 
     def rows(kind: str) -> list[dict[str, Any]]:
         return [
-            {field.name: said.pop(f"{kind}_{number}_{field.name}") for field in ROWS[kind]}
+            {field.name: values.pop(f"{kind}_{number}_{field.name}") for field in ROWS[kind]}
             for number in numbers[kind]
         ]
 
@@ -91,7 +91,7 @@ def read_design(form: Form) -> DesignEntry:
         rods=tuple(RodEntry(number, **row) for number, row in enumerate(rows("rod"), 1)),
         ports=tuple(PortEntry(**row) for row in rows("port")),
         checklist=tuple(LineEntry(**row | {"unit": row["unit"] or None}) for row in rows("line")),
-        **said,
+        **values,
     )
 
 
@@ -112,9 +112,9 @@ def with_more_rows(form: Form) -> Form:
 def with_proposed_rods(form: Form) -> Form:
     """Return the same form with the rods on the border of a grid instead of those it had."""
     with form.collecting_errors():
-        said = form.values(replace(of, required=True) for of in GRID)
+        values = form.values(replace(of, required=True) for of in GRID)
         try:
-            rods = rods_in_grid(*(said[of.name] for of in GRID))
+            rods = rods_in_grid(*(values[of.name] for of in GRID))
         except OutOfRange as trouble:
             form.refuse(trouble.fields[0], "is out of range", f"Right: {trouble.allowed}.")
             return form

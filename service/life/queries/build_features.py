@@ -232,8 +232,8 @@ def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float
     """The mean GDL pressure of each closing by the result that counts, MPa. One statement."""
     pressures = {}
     for record_id, results in kept_results(session, record_ids).items():
-        kept = counting(results)
-        outcome = kept.outcome if kept else None
+        result = counting(results)
+        outcome = result.outcome if result else None
         closed = outcome.closed if outcome else None
         if closed and closed.gdl_pressure_mpa:
             pressures[record_id] = closed.gdl_pressure_mpa.value

@@ -57,8 +57,8 @@ class ClampFigures:
         """Refuse figures no clamp has, by the same rules as the computation."""
         strength(self.strength_class, self.thread_size)
         frictions = (self.thread_friction, self.bearing_friction)
-        given = [friction for friction in frictions if friction is not None]
-        if (self.nut_factor is None) == (not given) or len(given) == 1:
+        values = [friction for friction in frictions if friction is not None]
+        if (self.nut_factor is None) == (not values) or len(values) == 1:
             raise Inconsistent(
                 "Give either the nut factor, or the friction in the thread and under the nut.",
                 "nut_factor",

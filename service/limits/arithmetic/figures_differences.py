@@ -46,9 +46,9 @@ def figure_rows(figures: DesignFigures) -> tuple[FigureRow, ...]:
     >>> figure_rows(DesignFigures())
     ()
     """
-    typed = to_form(figures)
+    texts = to_form(figures)
     return tuple(
-        FigureRow(field, shown(field, typed[field.name])) for field in FIELDS if typed[field.name]
+        FigureRow(field, shown(field, texts[field.name])) for field in FIELDS if texts[field.name]
     )
 
 

@@ -102,10 +102,10 @@ def rule_name(between: Between, condition: Condition) -> str:
 
 
 def _rule_fields(between: Between, condition: Condition) -> tuple[Field, ...]:
-    name, what = rule_name(between, condition), f"{between}, {condition}"
+    name, words = rule_name(between, condition), f"{between}, {condition}"
     return (
-        _maybe(name, "ohm_per_volt", f"Least resistance a volt, {what}", "Ω/V"),
-        _maybe(name, "least_mohm", f"Least resistance, {what}", "MΩ"),
+        _maybe(name, "ohm_per_volt", f"Least resistance a volt, {words}", "Ω/V"),
+        _maybe(name, "least_mohm", f"Least resistance, {words}", "MΩ"),
     )
 
 
@@ -147,7 +147,7 @@ OPERATION_FIELDS = (
     _words(
         "operation_reference",
         "Reference condition of gas flows",
-        tuple(it.name for it in REFERENCES),
+        tuple(reference.name for reference in REFERENCES),
         required=False,
     ),
 )

@@ -97,11 +97,11 @@ def _leak(fields: Typed) -> LeakFigures | None:
         return None
     circuits = []
     for circuit in CIRCUITS:
-        asked = circuit_fields(circuit)
-        if _given(fields, asked):
-            _need(fields, (asked[0], asked[1], asked[2]))
-            values = _values(fields, asked, f"leak_{circuit}_")
-            circuits.append(_made(CircuitFigures, {"circuit": str(circuit), **values}, asked))
+        form_fields = circuit_fields(circuit)
+        if _given(fields, form_fields):
+            _need(fields, (form_fields[0], form_fields[1], form_fields[2]))
+            values = _values(fields, form_fields, f"leak_{circuit}_")
+            circuits.append(_made(CircuitFigures, {"circuit": str(circuit), **values}, form_fields))
     limits = tuple(limit for path in Path for limit in _path_limit(fields, path))
     values = {**_values(fields, LEAK_FIELDS[:4], "leak_"), "circuits": [], "limits": []}
     return replace(_made(LeakFigures, values, LEAK_FIELDS), circuits=tuple(circuits), limits=limits)
@@ -131,13 +131,13 @@ def _insulation(fields: Typed) -> tuple[InsulationRule, ...]:
     rules = []
     for between, condition in RULES:
         name = rule_name(between, condition)
-        asked = [field for field in INSULATION_FIELDS if field.name.startswith(name + "_")]
-        if _given(fields, asked):
+        form_fields = [field for field in INSULATION_FIELDS if field.name.startswith(name + "_")]
+        if _given(fields, form_fields):
             _need(fields, (INSULATION_FIELDS[-1],))
             values = {"ohm_per_volt": 0.0, "least_mohm": 0.0}
-            values |= _values(fields, asked, f"{name}_")
+            values |= _values(fields, form_fields, f"{name}_")
             about = {"between": str(between), "condition": str(condition), "standard": standard}
-            rules.append(_made(InsulationRule, {**values, **about}, asked))
+            rules.append(_made(InsulationRule, {**values, **about}, form_fields))
     return tuple(rules)
 
 
@@ -151,31 +151,35 @@ def _operation(fields: Typed) -> OperationFigures | None:
     if not _given(fields, OPERATION_FIELDS):
         return None
     of_feeds = {gas: feed_fields(gas) for gas in FEEDS}
-    apart = {field.name for asked in of_feeds.values() for field in asked}
+    apart = {field.name for fields_asked in of_feeds.values() for field in fields_asked}
     rest = [field for field in OPERATION_FIELDS if field.name not in apart]
     values = _values(fields, rest, "operation_")
-    for gas, asked in of_feeds.items():
-        values[gas] = _values(fields, asked, f"operation_{gas}_")
-        _made(FeedFigures, values[gas], asked)
+    for gas, fields_asked in of_feeds.items():
+        values[gas] = _values(fields, fields_asked, f"operation_{gas}_")
+        _made(FeedFigures, values[gas], fields_asked)
     return _made(OperationFigures, values, OPERATION_FIELDS)
 
 
 def _limit(fields: Typed, quantity: Quantity) -> tuple[Limit, ...]:
-    asked = limit_fields(quantity)
-    if not _given(fields, asked):
+    form_fields = limit_fields(quantity)
+    if not _given(fields, form_fields):
         return ()
-    least, most = (typed_value(fields, field) for field in asked[:2])
+    least, most = (typed_value(fields, field) for field in form_fields[:2])
     if least is None and most is None:
-        raise FieldRefused(asked[0].name, asked[0].label, "empty", "", "a least or most value")
-    _need(fields, (asked[2],))
-    source = typed(fields, asked[2])
+        raise FieldRefused(
+            form_fields[0].name, form_fields[0].label, "empty", "", "a least or most value"
+        )
+    _need(fields, (form_fields[2],))
+    source = typed(fields, form_fields[2])
     values = {"quantity": str(quantity), "least": least, "most": most, "source": source}
     try:
-        return (_made(Limit, values, asked),)
+        return (_made(Limit, values, form_fields),)
     except Inconsistent as trouble:
-        shown = f"{least} to {most}"
+        range_words = f"{least} to {most}"
         right = str(trouble).rstrip(".")
-        raise FieldRefused(asked[0].name, asked[0].label, shown, quantity.unit, right) from trouble
+        raise FieldRefused(
+            form_fields[0].name, form_fields[0].label, range_words, quantity.unit, right
+        ) from trouble
 
 
 def to_form(figures: DesignFigures) -> dict[str, str]:
@@ -206,9 +210,9 @@ def to_form(figures: DesignFigures) -> dict[str, str]:
     return form
 
 
-def _show(form: dict[str, str], made: object, fields: Sequence[Field], prefix: str) -> None:
+def _show(form: dict[str, str], figures: object, fields: Sequence[Field], prefix: str) -> None:
     for field in fields:
-        value = getattr(made, field.name.removeprefix(prefix), None)
+        value = getattr(figures, field.name.removeprefix(prefix), None)
         form[field.name] = as_typed(value) if value is not None else ""
 
 

@@ -184,6 +184,6 @@ class LeakFigures:
             least = min((limit.most_mbar_l_s for limit in self.limits), default=None)
             return None if least is None else RIG_SHARE * least
         limits = [self.limit(path) for path in TO_OUTSIDE.values()]
-        known = [limit.most_mbar_l_s for limit in limits if limit is not None]
+        values = [limit.most_mbar_l_s for limit in limits if limit is not None]
         joined = order == SET_UPS[1].order
-        return sum(known) if joined and len(known) == len(limits) else None
+        return sum(values) if joined and len(values) == len(limits) else None

@@ -143,8 +143,8 @@ def path_rates(tests: Sequence[CircuitTest]) -> dict[Path, PathRate | None]:
         if len(test.arrived) == len(Circuit) - 1:
             path = TO_OUTSIDE[circuit]
             rates[path] = PathRate(path, to_outside(test), (circuit,))
-        for other, arrived in test.arrived.items():
-            path = BETWEEN[frozenset({circuit, other})]
+        for neighbour, arrived in test.arrived.items():
+            path = BETWEEN[frozenset({circuit, neighbour})]
             rates[path] = _greater(rates[path], PathRate(path, arrived, (circuit,)))
     return rates
 
@@ -157,22 +157,22 @@ def to_outside(test: CircuitTest) -> LeakRate:
 def difference(leak: LeakRate, less: Sequence[LeakRate]) -> LeakRate:
     """Return one rate less others, all read independently; its threshold grows by theirs."""
     parts = [leak, *less]
-    value = leak.rate.value - sum(other.rate.value for other in less)
+    value = leak.rate.value - sum(path.rate.value for path in less)
     u = hypot(*(part.rate.u for part in parts))
     threshold = hypot(*(part.decision_threshold_mol_s for part in parts))
-    seen = Detection.SEEN if value > threshold else Detection.BELOW_DETECTION
+    detection = Detection.SEEN if value > threshold else Detection.BELOW_DETECTION
     if value < -threshold:
-        seen = Detection.INWARD
-    return LeakRate(Estimate(value, u), threshold, 2 * threshold, seen)
+        detection = Detection.INWARD
+    return LeakRate(Estimate(value, u), threshold, 2 * threshold, detection)
 
 
 def _greater(before: PathRate | None, now: PathRate) -> PathRate:
     if before is None:
         return now
     pair = (before, now)
-    seen = [rate for rate in pair if rate.leak.detection is Detection.SEEN]
-    if seen:
-        chosen = max(seen, key=lambda rate: rate.leak.rate.value)
+    detected = [rate for rate in pair if rate.leak.detection is Detection.SEEN]
+    if detected:
+        chosen = max(detected, key=lambda rate: rate.leak.rate.value)
     else:
         chosen = max(pair, key=lambda rate: rate.leak.detection_limit_mol_s)
     return PathRate(now.path, chosen.leak, (*before.directions, *now.directions))

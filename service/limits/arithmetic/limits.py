@@ -168,5 +168,5 @@ def worst_of(judged: Sequence[Judged]) -> Verdict | None:
 
 def missing_quantities(judged: Sequence[Judged], limits: Sequence[Limit]) -> tuple[Quantity, ...]:
     """Return quantities that have a limit, but no value to judge."""
-    there = {judgement.quantity for judgement in judged}
-    return tuple(limit.quantity for limit in limits if limit.quantity not in there)
+    judged_ones = {judgement.quantity for judgement in judged}
+    return tuple(limit.quantity for limit in limits if limit.quantity not in judged_ones)

@@ -105,9 +105,9 @@ def shorts_by_voltage(
             "shorted_below_v",
         )
     finite("the least voltage", least_v, "V", "least_v")
-    known = _measured(voltages_v)
-    middle = median(known)
-    spread = median(abs(volt - middle) for volt in known)
+    measured = _measured(voltages_v)
+    middle = median(measured)
+    spread = median(abs(volt - middle) for volt in measured)
     return tuple(
         _by_voltage(cell, volt, least_v, shorted_below_v, _robust(volt, middle, spread))
         for cell, volt in enumerate(voltages_v, 1)
@@ -144,7 +144,7 @@ def _by_voltage(
 
 
 def _measured(values: Sequence[float | None]) -> list[float]:
-    known = [value for value in values if value is not None]
-    if not known:
+    numbers = [value for value in values if value is not None]
+    if not numbers:
         raise Inconsistent("No cell was measured.")
-    return known
+    return numbers

@@ -41,7 +41,7 @@ def scan(request: Request, me: Me, database: Database, query: Asked) -> Response
         )
     with reading(database) as session:
         scanned = resolve(session, query.raw("text"), year=now_utc().year)
-        meant = () if scanned.hits else near(session, scanned, among=ANYTHING)
+        nearest = () if scanned.hits else near(session, scanned, among=ANYTHING)
     hits = tuple((_address(hit), hit) for hit in scanned.hits)
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)
@@ -50,7 +50,7 @@ def scan(request: Request, me: Me, database: Database, query: Asked) -> Response
         hits,
         _visible(scanned.text),
         quote(scanned.serial, safe=""),
-        tuple((_address(hit), hit) for hit in meant),
+        tuple((_address(hit), hit) for hit in nearest),
     )
     return page(
         request, "overview/scan/show.html", context, 200 if hits or not scanned.text else 404

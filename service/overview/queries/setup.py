@@ -229,15 +229,15 @@ def _limits_open(facts: SetUpFacts) -> str:
     return "None yet: closings are not computed and tests have nothing to be judged by."
 
 
-def _missing(words: str, wanted: Collection[Kind], there: Collection[Kind]) -> str:
-    missing = [str(kind) for kind in wanted if kind not in there]
+def _missing(words: str, needed: Collection[Kind], present: Collection[Kind]) -> str:
+    missing = [str(kind) for kind in needed if kind not in present]
     return f"{words} {', '.join(missing)}." if missing else ""
 
 
 def _named(names: Collection[str], most: int = 4) -> str:
-    shown = sorted(names, key=str.casefold)
-    more = f" and {len(shown) - most} more" if len(shown) > most else ""
-    return ", ".join(shown[:most]) + more or "nobody yet"
+    in_order = sorted(names, key=str.casefold)
+    more = f" and {len(in_order) - most} more" if len(in_order) > most else ""
+    return ", ".join(in_order[:most]) + more or "nobody yet"
 
 
 def _facts(session: Session) -> SetUpFacts:
@@ -265,10 +265,10 @@ def _facts(session: Session) -> SetUpFacts:
             waiting.scalar_subquery().label("limits_waiting"),
             exists().where(Instrument.id > 0).label("instruments"),
             exists().where(RebuildRecord.id > 0).label("records"),
-            *(asked.label(name) for name, asked in of_kind.items()),
+            *(condition.label(name) for name, condition in of_kind.items()),
         )
     ).one()
-    named = session.execute(
+    designs_named = session.execute(
         select(Design.id, Design.name, Design.revision).where(Design.id == newest)
     ).first()
     stack = session.execute(
@@ -286,8 +286,8 @@ def _facts(session: Session) -> SetUpFacts:
         types=[kind for kind in OF_A_CELL if getattr(row, f"type_{kind.name}")],
         stocked=[kind for kind in OF_A_CELL if getattr(row, f"stock_{kind.name}")],
         instruments=row.instruments,
-        design_id=named.id if named else None,
-        design=f"{named.name} {named.revision}" if named else "",
+        design_id=designs_named.id if designs_named else None,
+        design=f"{designs_named.name} {designs_named.revision}" if designs_named else "",
         with_pattern=row.with_pattern,
         limits_in_force=row.limits_in_force,
         limits_waiting=row.limits_waiting,

@@ -17,10 +17,10 @@ def alike(first: str, second: str) -> bool:
     """
     if re.findall(r"\d+", first) != re.findall(r"\d+", second):
         return False
-    one, other = _plain(first), _plain(second)
-    if not one or not other:
+    left, right = _plain(first), _plain(second)
+    if not left or not right:
         return False
-    return one == other or (min(len(one), len(other)) >= SHORTEST and _one_slip(one, other))
+    return left == right or (min(len(left), len(right)) >= SHORTEST and _one_slip(left, right))
 
 
 def same_mail(first: str | None, second: str | None) -> bool:
@@ -29,8 +29,8 @@ def same_mail(first: str | None, second: str | None) -> bool:
     >>> same_mail("ines@lab.example", "Ines@lab.example "), same_mail(None, None)
     (True, False)
     """
-    one, other = ((mail or "").strip().casefold() for mail in (first, second))
-    return bool(one) and one == other
+    left, right = ((mail or "").strip().casefold() for mail in (first, second))
+    return bool(left) and left == right
 
 
 def _plain(name: str) -> str:
@@ -40,9 +40,9 @@ def _plain(name: str) -> str:
     return "".join(sorted(re.findall(r"[^\W\d_]+", letters)))
 
 
-def _one_slip(one: str, other: str) -> bool:
+def _one_slip(left: str, right: str) -> bool:
     """Whether one letter was changed, left out, added, or two neighbours were exchanged."""
-    short, long = sorted((one, other), key=len)
+    short, long = sorted((left, right), key=len)
     if len(long) - len(short) > 1:
         return False
     at = next((i for i, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short))

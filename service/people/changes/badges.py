@@ -144,8 +144,8 @@ def check_word(work: Work, word: str, tablet: str) -> None:
     if not is_pin(word):
         check_password(work, word)
         return
-    known = tablet_of(work.session, tablet)
-    if known is None:
+    enrolled = tablet_of(work.session, tablet)
+    if enrolled is None:
         raise Refused(
             "password",
             "",
@@ -153,7 +153,7 @@ def check_word(work: Work, word: str, tablet: str) -> None:
             "Type the password.",
         )
     check_confirmed(work)
-    if not word_is_right(work.session, work.by.id, word, known.id):
+    if not word_is_right(work.session, work.by.id, word, enrolled.id):
         raise Refused(
             "password", "", "this is not your PIN; nothing was confirmed.", "Type it once more."
         )
@@ -200,10 +200,10 @@ def lock_session(
     session.execute(update(SignInSession).where(SignInSession.id == session_id).values(**values))
 
 
-def _of_oneself(work: Work, person_id: int, what: str) -> Person:
+def _of_oneself(work: Work, person_id: int, subject: str) -> Person:
     need(work.by, Act.BADGE_WRITE)
     if work.by.id != person_id:
-        raise NotAllowed(Act.BADGE_WRITE.value, f"Everybody chooses their own {what}.")
+        raise NotAllowed(Act.BADGE_WRITE.value, f"Everybody chooses their own {subject}.")
     return work.row(Person, person_id, "person")
 
 

@@ -227,14 +227,14 @@ def add_person(
     if not 1 <= len(name) <= 200:
         raise Refused("name", name, "a name of 1 to 200 signs is needed")
     mail = optional_words("mail", mail)
-    if like_name != "another" and (known := accounts_like(work.session, name, mail)):
+    if like_name != "another" and (alike := accounts_like(work.session, name, mail)):
         raise Question(
             "like_name",
             name,
-            f"{', '.join(known)} is here already, with a like name or the same mail.",
+            f"{', '.join(alike)} is here already, with a like name or the same mail.",
             "One person needs one account. Say so below if this is somebody else.",
             answers={"another": "This is somebody else"},
-            facts={"known": ", ".join(known)},
+            facts={"known": ", ".join(alike)},
         )
     person = Person(
         login=login,
@@ -299,18 +299,20 @@ def decide_role(work: Work, request_id: int, *, grant: bool, password: str) -> N
     person = _person(work.session, row.person_id)
     if row.decided_at is not None:
         raise Refused("role", row.role, "it was decided on before.")
-    own = (row.asked_by_id, row.person_id)
-    is_own = work.by.id in own or is_like(work.session, row.asked_by_id, work.by.id, work.now)
+    askers = (row.asked_by_id, row.person_id)
+    is_own = work.by.id in askers or is_like(work.session, row.asked_by_id, work.by.id, work.now)
     if grant and is_own:
-        if other_admins(work.session, (*own, work.by.id)):
-            why = "You asked for it" if work.by.id in own else f"You are {LIKE}"
+        if other_admins(work.session, (*askers, work.by.id)):
+            why = "You asked for it" if work.by.id in askers else f"You are {LIKE}"
             raise NotAllowed(Act.ROLE_DECIDE.value, f"{why}: a second admin decides.")
         if work.now < row.alone_from:
-            who = "no second admin is here" + ("" if work.by.id in own else f" who is not {LIKE}")
+            reason = "no second admin is here" + (
+                "" if work.by.id in askers else f" who is not {LIKE}"
+            )
             raise Refused(
                 "role",
                 row.role,
-                f"{who}, so it waits until {row.alone_from:%Y-%m-%d %H:%M} UTC.",
+                f"{reason}, so it waits until {row.alone_from:%Y-%m-%d %H:%M} UTC.",
                 "Everybody reads of it meanwhile.",
             )
     check_password(work, password)
@@ -423,15 +425,15 @@ def confirm_person(work: Work, person_id: int, *, code: str, password: str) -> N
         raise NotAllowed(Act.PERSON_CONFIRM.value, "Somebody else confirms you, not you yourself.")
     if work.by.id:
         check_password(work, password)
-    wanted = code_of(work.session, standing)
-    if not wanted:
+    code_now = code_of(work.session, standing)
+    if not code_now:
         raise Refused(
             "code",
             code,
             f"{person.name} shows no code yet.",
             "They sign in, choose a password of their own, and open their own page.",
         )
-    if not secrets.compare_digest(_code_typed(code).encode(), wanted.encode()):
+    if not secrets.compare_digest(_code_typed(code).encode(), code_now.encode()):
         raise Refused(
             "code", code, "this is not the code.", f"{person.name} reads it on their own page."
         )
@@ -532,10 +534,10 @@ def _roles(session: Session, person_id: int) -> tuple[Role, ...]:
 
 
 def _ordered(roles: Iterable[Role]) -> tuple[Role, ...]:
-    given = set(roles)
-    if not given:
+    distinct = set(roles)
+    if not distinct:
         raise Refused("roles", "", "at least one role is needed", "Choose what they do.")
-    return tuple(role for role in Role if role in given)
+    return tuple(role for role in Role if role in distinct)
 
 
 def _in_words(roles: Iterable[Role]) -> str:

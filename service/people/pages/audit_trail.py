@@ -37,35 +37,35 @@ class TrailPage:
 
 
 @router.get("")
-def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the trail, newest first."""
     need(me, Act.READ)
     settings: Settings = request.app.state.settings
-    subject = _subject(asked)
-    since, until = asked.day("since", required=False), asked.day("until", required=False)
+    subject = _subject(query)
+    since, until = query.day("since", required=False), query.day("until", required=False)
     zone = settings.time_zone
     question = audit_trail.Asked(
-        person_id=asked.whole("person", required=False),
+        person_id=query.whole("person", required=False),
         since=None if since is None else datetime.combine(since, time(), zone).astimezone(UTC),
         until=None
         if until is None
         else datetime.combine(until + timedelta(days=1), time(), zone).astimezone(UTC),
-        act=asked.one_of("act", [value for value, _ in KINDS], required=False),
+        act=query.one_of("act", [value for value, _ in KINDS], required=False),
         subject=subject,
     )
     with reading(database) as session:
-        found = trail(session, question, turn_asked(request, asked))
+        entry_list = trail(session, question, turn_asked(request, query))
         people = people_in_trail(session)
-    entries = tuple(said(entry) for entry in found.rows)
+    entries = tuple(said(entry) for entry in entry_list.rows)
     context = TrailPage(
-        shown(request, found.of(entries)),
-        asked,
+        shown(request, entry_list.of(entries)),
+        query,
         people,
         KINDS,
         _named(subject, entries),
         lambda value: value_in_words(value, zone),
     )
-    return page(request, "people/audit_trail/show.html", context, asked.status)
+    return page(request, "people/audit_trail/show.html", context, query.status)
 
 
 def _kinds() -> tuple[tuple[str, str], ...]:
@@ -81,19 +81,19 @@ def _kinds() -> tuple[tuple[str, str], ...]:
 KINDS = _kinds()
 
 
-def _subject(asked: Form) -> tuple[str, int] | None:
+def _subject(query: Form) -> tuple[str, int] | None:
     """The one object asked for: ``subject=part:12``, or ``kind=part`` and ``subject=12``."""
-    text = asked.raw("subject").strip()
-    if text.isdigit() and asked.raw("kind"):
-        text = f"{asked.raw('kind')}:{text}"
+    text = query.raw("subject").strip()
+    if text.isdigit() and query.raw("kind"):
+        text = f"{query.raw('kind')}:{text}"
     if not text:
         return None
-    found = _SUBJECT.fullmatch(text)
-    if not found:
-        asked.refuse("subject", "is no object", "Right would be a kind and a number: part:12.")
+    match = _SUBJECT.fullmatch(text)
+    if not match:
+        query.refuse("subject", "is no object", "Right would be a kind and a number: part:12.")
         return None
-    asked.typed["subject"] = (text,)
-    return found[1], int(found[2])
+    query.typed["subject"] = (text,)
+    return match[1], int(match[2])
 
 
 def _named(subject: tuple[str, int] | None, entries: tuple[TrailSentence, ...]) -> str:

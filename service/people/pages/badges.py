@@ -85,8 +85,8 @@ def choose_pin(request: Request, me: Me, database: Database, form: Typed, login:
         pin, password = form.raw("pin"), form.raw("pin_password")
         if pin != form.raw("pin_again"):
             raise Refused("pin_again", "", "the two PINs differ.", "Type the new one twice.")
-        asked = signing(request, database, me, password)
-        with asked, changing(database, me, key=form.key) as work:
+        signing_now = signing(request, database, me, password)
+        with signing_now, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}#bench"
             changes.choose_pin(work, person.id, pin, password=password)
         return go_on(request, work.answer)
@@ -118,8 +118,8 @@ def enrol(request: Request, me: Me, database: Database, form: Typed) -> Response
     with form.collecting_errors():
         label, password = form.text("label", most=100), form.raw("password")
         form.check()
-        asked = signing(request, database, me, password)
-        with asked, changing(database, me, key=form.key) as work:
+        signing_now = signing(request, database, me, password)
+        with signing_now, changing(database, me, key=form.key) as work:
             work.answer = "/tablets"
             secret = changes.enrol_tablet(
                 work, label, password=password, session_id=request.state.session_id
@@ -141,6 +141,6 @@ def withdraw(request: Request, me: Me, database: Database, form: Typed, tablet_i
 
 def _tablets_page(request: Request, database: Engine, form: Form) -> Response:
     with reading(database) as session:
-        known = tablets(session)
-    context = TabletsPage(known, tablet_at_hand(request), form)
+        tablets_listed = tablets(session)
+    context = TabletsPage(tablets_listed, tablet_at_hand(request), form)
     return page(request, "people/tablets.html", context, form.status)

@@ -91,13 +91,13 @@ def change(request: Request, database: Database, form: Typed) -> Response:
         if tablet is None:
             raise Refused("pin", "", "this browser is no enrolled tablet.", "Use the password.")
         with reading(database) as session:
-            known = bearers(session)
+            bearers_now = bearers(session)
             bearer = bearer_of(session, code) if code else None
         if code:
             if bearer is None:
                 raise Refused("badge", code, "this badge says nobody.", "Choose the name below.")
             return _begun(request, database, bearer, tablet, next_page, Entered.BADGE)
-        bearer = next((each for each in known if each.login == form.raw("who")), None)
+        bearer = next((each for each in bearers_now if each.login == form.raw("who")), None)
         if bearer is None:
             raise Refused("who", form.raw("who"), "choose who you are.", "Or scan your badge.")
         person = Person(bearer.id, bearer.login, bearer.name)

@@ -85,18 +85,18 @@ async def answer(request: Request, trouble: Exception) -> Response:
         return _ask_first(request, "/unlock", trouble.next_page)
     if isinstance(trouble, OwnPasswordNeeded):
         return go_on(request, trouble.page)
-    said = _said(request, trouble)
+    error_page = _said(request, trouble)
     if isinstance(trouble, errors.NotAllowed):
-        said = await run_in_threadpool(_with_a_way_on, request, trouble, said)
+        error_page = await run_in_threadpool(_with_a_way_on, request, trouble, error_page)
     headers = dict(getattr(trouble, "headers", None) or {})
-    if said.status == 503:
+    if error_page.status == 503:
         headers["Retry-After"] = "5"
     if wants_part(request):
         headers |= {"HX-Retarget": "#message", "HX-Reswap": "innerHTML"}
-        return part(request, "_error.html", said, said.status, headers)
-    if getattr(request.state, "me", None) is None and said.status < 500:
+        return part(request, "_error.html", error_page, error_page.status, headers)
+    if getattr(request.state, "me", None) is None and error_page.status < 500:
         await run_in_threadpool(who_is, request)
-    return page(request, "error.html", said, said.status, headers)
+    return page(request, "error.html", error_page, error_page.status, headers)
 
 
 def _said(request: Request, trouble: Exception) -> ErrorPage:
@@ -121,18 +121,20 @@ def _said(request: Request, trouble: Exception) -> ErrorPage:
     )
 
 
-def _with_a_way_on(request: Request, refusal: errors.NotAllowed, said: ErrorPage) -> ErrorPage:
+def _with_a_way_on(
+    request: Request, refusal: errors.NotAllowed, error_page: ErrorPage
+) -> ErrorPage:
     """Say who may do it, by name, and lead back to where somebody came from."""
     me, back = who_is(request), came_from(request)
     if refusal.act in OF_ONESELF or me is None:
-        return replace(said, back=back)
+        return replace(error_page, back=back)
     act = Act(refusal.act)
     if act not in ALLOWED_BY[me.entered]:
-        return replace(said, back=back)
+        return replace(error_page, back=back)
     holds_a_role = me.roles.intersection(roles_who_may(act))
     with reading(engine_of(request)) as session:
         asking = who_may(session, act, but=me.id if holds_a_role else 0)
-    return replace(said, words=f"{said.words} {asking}", back=back)
+    return replace(error_page, words=f"{error_page.words} {asking}", back=back)
 
 
 def _details(trouble: Exception) -> Sequence[str]:
@@ -151,12 +153,12 @@ def _http(trouble: HTTPException | StarletteHTTPException) -> ErrorPage:
 
 
 def _validation(trouble: RequestValidationError) -> ErrorPage:
-    found = trouble.errors()
-    if any(error["loc"][0] == "path" for error in found):
+    faults = trouble.errors()
+    if any(error["loc"][0] == "path" for error in faults):
         return ErrorPage(404, HTTP_TITLES[404], HTTP_WORDS[404])
     details = [
         f"{error['loc'][-1]} “{str(error.get('input', ''))[:200]}”: {error['msg']}"
-        for error in found
+        for error in faults
     ]
     return ErrorPage(
         422, HTTP_TITLES[422], "The address or form holds what cannot be read.", details

@@ -61,12 +61,12 @@ class PersonPage:
 
 
 @router.get("")
-def show_people(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_people(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List everybody."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = people(session, turn_asked(request, asked))
-    return page(request, "people/list.html", PeoplePage(shown(request, found)))
+        people_listed = people(session, turn_asked(request, query))
+    return page(request, "people/list.html", PeoplePage(shown(request, people_listed)))
 
 
 @router.get("/add")
@@ -130,15 +130,17 @@ def change_active(
 def set_password(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Set one's own password, or somebody else's as an admin."""
     person = find_person(database, login)
-    here = request.cookies.get(session_cookie(request.app.state.settings))
+    session_here = request.cookies.get(session_cookie(request.app.state.settings))
     with form.collecting_errors():
         if form.raw("password") != form.raw("password_again"):
             form.refuse("password_again", "The two passwords differ.", "Type the new one twice.")
-        asked = signature(request, me, "old_password")
-        with asked, changing(database, me, key=form.key) as work:
+        signing_now = signature(request, me, "old_password")
+        with signing_now, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             old, new = form.raw("old_password"), form.raw("password")
-            changes.set_password(work, person.id, new, old, here if me.id == person.id else None)
+            changes.set_password(
+                work, person.id, new, old, session_here if me.id == person.id else None
+            )
         return go_on(request, work.answer)
     return person_page(request, me, database, login, form)
 
@@ -150,8 +152,8 @@ def confirm(request: Request, me: Me, database: Database, form: Typed, login: st
     with form.collecting_errors():
         code, password = form.text("code", most=40), form.raw("confirming_password")
         form.check()
-        asked = signature(request, me, "password")
-        with asked, changing(database, me, key=form.key) as work:
+        signing_now = signature(request, me, "password")
+        with signing_now, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             changes.confirm_person(work, person.id, code=code, password=password)
         return go_on(request, work.answer)
@@ -169,8 +171,8 @@ def decide_role(  # noqa: PLR0917 - FastAPI passes them by name
     with form.collecting_errors():
         asks = f"deciding_password_{request_id}"
         grant, password = form.raw("decision") == "grant", form.raw(asks)
-        asked = signature(request, me, "password")
-        with asked, changing(database, me, key=form.key) as work:
+        signing_now = signature(request, me, "password")
+        with signing_now, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             changes.decide_role(work, request_id, grant=grant, password=password)
         return go_on(request, work.answer)
@@ -221,19 +223,19 @@ def person_page(
     """Show one person, with what was refused in a form."""
     with reading(database) as session:
         person = person_by_login(session, login)
-        own = person.id == me.id
-        keys = keys_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else None
-        tokens = tokens_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else []
+        is_me = person.id == me.id
+        keys = keys_of(session, person.id) if is_me or may(me, Act.PEOPLE_WRITE) else None
+        tokens = tokens_of(session, person.id) if is_me or may(me, Act.PEOPLE_WRITE) else []
         password = password_standing(session, person.id)
         waiting = roles_waiting(session, person.id)
-        code = code_of(session, password) if own and password else ""
-    here = request.cookies.get(session_cookie(request.app.state.settings), "")
-    if password is None or password.changed_in != secret_sha256(here):
+        code = code_of(session, password) if is_me and password else ""
+    session_here = request.cookies.get(session_cookie(request.app.state.settings), "")
+    if password is None or password.changed_in != secret_sha256(session_here):
         code = ""
     form = form or blank(request, roles=[role.value for role in person.roles])
     may_confirm = (
         Answer(False, "Nothing is to be confirmed.")
-        if own or password is None or password.is_confirmed
+        if is_me or password is None or password.is_confirmed
         else may(me, Act.PERSON_CONFIRM, RecordFacts(written_by=password.made_by_id or 0))
     )
     context = PersonPage(person, tokens, form, password, code, may_confirm, waiting, keys, secret)

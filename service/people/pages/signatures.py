@@ -89,9 +89,9 @@ def _take_back(database: Engine, person: Person) -> None:
         take_back_try(session, person.id)
 
 
-def _too_many(what: str, settings: Settings) -> Refused:
+def _too_many(place: str, settings: Settings) -> Refused:
     wait = f"Wait {settings.sign_in_window_minutes:g} minutes and try again."
-    return Refused("password", "", f"too many wrong {what} were tried.", wait)
+    return Refused("password", "", f"too many wrong {place} were tried.", wait)
 
 
 def _note(database: Engine, login: str, address: str, *, succeeded: bool) -> None:

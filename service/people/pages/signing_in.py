@@ -101,9 +101,9 @@ Database = Annotated[Engine, Depends(engine_of)]
 
 def who_is(request: Request) -> Person | None:
     """Find who is signed in, if anybody; each request asks the database once."""
-    known: Person | None = getattr(request.state, "me", None)
-    if known is not None:
-        return known
+    person: Person | None = getattr(request.state, "me", None)
+    if person is not None:
+        return person
     settings: Settings = request.app.state.settings
     secret = request.cookies.get(session_cookie(settings))
     if not secret:
@@ -146,9 +146,13 @@ def signed_in(request: Request) -> Person:
     if request.state.is_locked:
         raise UnlockNeeded(_page_to_return_to(request))
     password: PasswordStanding | None = request.state.password
-    own = f"/people/{person.login}"
-    if password and password.must_change and request.url.path not in (own, f"{own}/password"):
-        raise OwnPasswordNeeded(own)
+    person_page = f"/people/{person.login}"
+    if (
+        password
+        and password.must_change
+        and request.url.path not in (person_page, f"{person_page}/password")
+    ):
+        raise OwnPasswordNeeded(person_page)
     return person
 
 
@@ -310,8 +314,8 @@ def came_from(request: Request) -> str:
 
 def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:
     on_tablet = {"on_tablet": tablet_at_hand(request) is not None}
-    given = {"form": context.form, "next": context.next, "ended": context.ended} | on_tablet
-    response = visited(request, "people/signing_in/sign_in.html", given, status)
+    content = {"form": context.form, "next": context.next, "ended": context.ended} | on_tablet
+    response = visited(request, "people/signing_in/sign_in.html", content, status)
     if status == 429:
         settings: Settings = request.app.state.settings
         response.headers["Retry-After"] = str(int(settings.sign_in_window_minutes * 60))
@@ -345,8 +349,8 @@ def keep_tablet(request: Request, response: Response, secret: str) -> None:
 
 def browser_of(request: Request) -> str:
     """Give the random value this browser is known by, or make one; nothing of it is looked at."""
-    known = request.cookies.get(browser_cookie(request.app.state.settings), "")
-    return known if 20 <= len(known) <= 100 else secrets.token_urlsafe(32)
+    cookie = request.cookies.get(browser_cookie(request.app.state.settings), "")
+    return cookie if 20 <= len(cookie) <= 100 else secrets.token_urlsafe(32)
 
 
 def signed_in_answer(settings: Settings, secret: str, next_page: str, browser: str) -> Response:
@@ -362,8 +366,8 @@ def signed_in_answer(settings: Settings, secret: str, next_page: str, browser: s
 def visited(request: Request, template: str, context: object, status: int) -> Response:
     """Render a page for somebody not signed in, whose form is bound to this browser."""
     settings: Settings = request.app.state.settings
-    known = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
-    visit = "" if known else begin_visit(request)
+    cookies = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
+    visit = "" if cookies else begin_visit(request)
     response = page(request, template, context, status)
     if visit:
         _set_cookie(response, settings, visit_cookie(settings), visit, None)

@@ -114,10 +114,10 @@ def password_standing(session: Session, person_id: int) -> PasswordStanding | No
 
 def is_confirmed(session: Session, person_id: int) -> bool:
     """Say whether a person may sign: no password waits for a confirmation. One statement."""
-    found = session.scalar(
+    standing = session.scalar(
         select(Person.id).where(Person.id == person_id, Person.active, not_waiting())
     )
-    return found is not None
+    return standing is not None
 
 
 def not_waiting() -> ColumnElement[bool]:
@@ -148,13 +148,13 @@ def code_of(session: Session, standing: PasswordStanding) -> str:
 
 
 def _standing_expressions() -> dict[str, Any]:
-    told = columns(
+    expressions = columns(
         PasswordStanding,
         PasswordMade,
         made_by=MAKER.name + " (" + MAKER.login + ")",
         confirmed_by=CONFIRMER.name + " (" + CONFIRMER.login + ")",
     )
-    return {column.key: column for column in told}
+    return {column.key: column for column in expressions}
 
 
 def _at(when: datetime) -> str:

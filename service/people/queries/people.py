@@ -108,9 +108,9 @@ def person_at_work(session: Session, person_id: int) -> permissions.Person:
     row = session.execute(_rows().where(Person.id == person_id)).one_or_none()
     if row is None:
         raise NotFound("person", person_id)
-    known = _known_person(row)
+    person = _known_person(row)
     return permissions.Person(
-        known.id, known.login, known.name, known.roles, is_confirmed(session, person_id)
+        person.id, person.login, person.name, person.roles, is_confirmed(session, person_id)
     )
 
 
@@ -190,12 +190,12 @@ def who_may(session: Session, act: Act, to: str = "", *, but: int = 0) -> str:
     nobody may, the sentence names the roles and the admins who give them.
     """
     roles = permissions.roles_who_may(act)
-    named = _named(session, roles, but)
+    names = _named(session, roles, but)
     of_roles = " or ".join(roles)
-    if named:
-        if len(named) > MOST_NAMED:
-            named = (*named[: MOST_NAMED - 1], f"somebody else with the role {of_roles}")
-        return f"{'To ' + to + ', ask' if to else 'Ask'} {_either(named)}."
+    if names:
+        if len(names) > MOST_NAMED:
+            names = (*names[: MOST_NAMED - 1], f"somebody else with the role {of_roles}")
+        return f"{'To ' + to + ', ask' if to else 'Ask'} {_either(names)}."
     admins = _named(session, (Role.ADMIN,), 0) if Role.ADMIN not in roles else ()
     somebody = "Nobody else" if but else "Nobody"
     givers = f"; {_either(admins[:MOST_NAMED])} can add a person or give a role" if admins else ""

@@ -73,7 +73,7 @@ def waiting_in_words(row: Any) -> str:
 
 def other_admins(session: Session, but: Sequence[int]) -> bool:
     """Say whether another admin is there who could decide. One statement."""
-    found = session.scalar(
+    admin = session.scalar(
         select(Person.id)
         .join(PersonRole, PersonRole.person_id == Person.id)
         .where(
@@ -85,7 +85,7 @@ def other_admins(session: Session, but: Sequence[int]) -> bool:
         )
         .limit(1)
     )
-    return found is not None
+    return admin is not None
 
 
 def granted_alone(session: Session, person_id: int) -> tuple[str, ...]:

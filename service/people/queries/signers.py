@@ -37,10 +37,10 @@ def remarks_beside(
         return ()
     shared = _same_browser(session, person_id, others, now)
     password = password_standing(session, person_id)
-    made = (password.words,) if password is not None and password.words else ()
+    of_password = (password.words,) if password is not None and password.words else ()
     alone = granted_alone(session, person_id)
     return (
-        made
+        of_password
         + alone
         + tuple(
             f"{row.name} ({row.login}) had a part in this: {', '.join(marks)}."
@@ -56,8 +56,8 @@ def is_like(session: Session, person_id: int, other_id: int, now: datetime) -> b
         select(Person.id, Person.name, Person.mail).where(Person.id.in_((person_id, other_id)))
     ).all()
     shared = _same_browser(session, person_id, {other_id}, now)
-    me, other = sorted(rows, key=lambda row: row.id != person_id)
-    return any(_marks(me, other, shared))
+    me, second = sorted(rows, key=lambda row: row.id != person_id)
+    return any(_marks(me, second, shared))
 
 
 def accounts_like(session: Session, name: str, mail: str) -> tuple[str, ...]:
@@ -70,28 +70,28 @@ def accounts_like(session: Session, name: str, mail: str) -> tuple[str, ...]:
     )
 
 
-def _marks(me: Any, other: Any, shared: Collection[int]) -> Iterator[str]:
-    if alike(me.name, other.name):
-        yield "the same name" if me.name == other.name else "a like name"
-    if same_mail(me.mail, other.mail):
+def _marks(me: Any, second: Any, shared: Collection[int]) -> Iterator[str]:
+    if alike(me.name, second.name):
+        yield "the same name" if me.name == second.name else "a like name"
+    if same_mail(me.mail, second.mail):
         yield "the same mail address"
-    if other.id in shared:
+    if second.id in shared:
         yield f"the same browser within {SAME_BROWSER // timedelta(hours=1)} h"
 
 
 def _same_browser(
     session: Session, person_id: int, others: Collection[int], now: datetime
 ) -> set[int]:
-    theirs = aliased(SignInSession)
+    shared_session = aliased(SignInSession)
     return set(
         session.scalars(
-            select(theirs.person_id)
-            .join(SignInSession, SignInSession.browser_sha256 == theirs.browser_sha256)
+            select(shared_session.person_id)
+            .join(SignInSession, SignInSession.browser_sha256 == shared_session.browser_sha256)
             .where(
                 SignInSession.person_id == person_id,
-                theirs.person_id.in_(others),
+                shared_session.person_id.in_(others),
                 SignInSession.seen_at > now - SAME_BROWSER,
-                theirs.seen_at > now - SAME_BROWSER,
+                shared_session.seen_at > now - SAME_BROWSER,
             )
         )
     )

@@ -122,8 +122,8 @@ def _combinations(
     ordered = sorted(choices, key=lambda some: min(option.edits[0].start for option in some))
     settled = [min(some, key=all_lifted) for some in ordered]
     for first, second in pairwise(range(len(ordered))):
-        for chosen, other in product(ordered[first], ordered[second]):
-            yield (*settled[:first], chosen, other, *settled[second + 1 :])
+        for chosen, second_way in product(ordered[first], ordered[second]):
+            yield (*settled[:first], chosen, second_way, *settled[second + 1 :])
 
 
 def wanted_pile(stack: Placed, edits: Sequence[Edit]) -> list[Place] | None:
@@ -203,7 +203,7 @@ def laid_of(
     """Return the new pile, and its height in mm where all thicknesses are known."""
     picks = {pick.position: pick for pick in picked.picks}
     new = {need.place for need in needs}
-    known = True
+    is_known = True
     layers = []
     for index, place in enumerate(wanted_places):
         position = index + 1
@@ -214,10 +214,10 @@ def laid_of(
                 picks[position].candidate.layer(picks[position].item, position, -position)
             )
         elif place.item is not None:
-            known = known and place.item.thickness_mm is not None
+            is_known = is_known and place.item.thickness_mm is not None
             layers.append(place.item.layer(position, -position))
     numbered = number_cells(layers)
-    return numbered, height_mm(numbered) if known else None
+    return numbered, height_mm(numbered) if is_known else None
 
 
 def lifts_of(
@@ -241,10 +241,10 @@ def lifts_of(
 
 
 def _lifted_at(end: End, way: Way, layers: int) -> Iterable[int]:
-    kept = way.kept
-    if kept.start == kept.stop:
+    stretch = way.kept
+    if stretch.start == stretch.stop:
         return range(layers - 1, -1, -1) if end is End.FREE else range(layers)
-    return range(layers - 1, kept.stop - 1, -1) if end is End.FREE else range(kept.start)
+    return range(layers - 1, stretch.stop - 1, -1) if end is End.FREE else range(stretch.start)
 
 
 def renewals_of(
@@ -264,10 +264,10 @@ def put_on_of(
     wanting: set[int],
 ) -> Iterator[PutOn]:
     """Return what is put on, in this order: from what stayed outward."""
-    kept = way.kept
-    low, high = kept.start + kept.shift, kept.stop + kept.shift
+    stretch = way.kept
+    low, high = stretch.start + stretch.shift, stretch.stop + stretch.shift
     for end in way.ends:
-        if kept.start == kept.stop:
+        if stretch.start == stretch.stop:
             free = end is End.FREE
             order: Iterable[int] = range(len(layers)) if free else range(len(layers) - 1, -1, -1)
         else:
@@ -456,11 +456,13 @@ def _remarks(
 
 def _why(way: Way, others: Sequence[Way]) -> str:
     sentence = f"Open {_ends_in_words(way)}: {_work_in_words(way)}."
-    seen = {way.ends}
-    for other in others:
-        if other.ends not in seen:
-            seen.add(other.ends)
-            sentence += f" Opening {_ends_in_words(other)} would mean {_work_in_words(other)}."
+    ends_seen = {way.ends}
+    for way_beside in others:
+        if way_beside.ends not in ends_seen:
+            ends_seen.add(way_beside.ends)
+            sentence += (
+                f" Opening {_ends_in_words(way_beside)} would mean {_work_in_words(way_beside)}."
+            )
     return sentence
 
 
@@ -513,7 +515,7 @@ def _second(
 
 
 def _left_over(candidates: Iterable[Candidate], picked: Picked) -> Iterator[Candidate]:
-    taken = Counter(id(pick.candidate) for pick in picked.picks)
+    counts = Counter(id(pick.candidate) for pick in picked.picks)
     for candidate in candidates:
-        if candidate.items > taken[id(candidate)]:
-            yield replace(candidate, items=candidate.items - taken[id(candidate)])
+        if candidate.items > counts[id(candidate)]:
+            yield replace(candidate, items=candidate.items - counts[id(candidate)])

@@ -378,11 +378,11 @@ def plates_taken(stack: Placed, start: int, stop: int, run: tuple[int, int]) -> 
 
 
 def _with_all_that_is_theirs(stack: Placed, run: tuple[int, int], to: str) -> list[Option]:
-    theirs = {index for cell in range(run[0], run[1] + 1) for index in stack.of_cell(cell)}
+    members = {index for cell in range(run[0], run[1] + 1) for index in stack.of_cell(cell)}
     options = [
-        Option((Edit(start, stop),), tuple((index, to) for index in sorted(theirs)))
+        Option((Edit(start, stop),), tuple((index, to) for index in sorted(members)))
         for start, stop in _stretches(stack, run)
-        if theirs <= set(range(start, stop))
+        if members <= set(range(start, stop))
     ]
     if not options:
         raise Inconsistent(

@@ -44,9 +44,9 @@ class Candidate:
 
         What the design renews at every opening is never taken over from another stack.
         """
-        seen = Look(self.kind, self.part_type, item.facing, self.side, self.back, self.joint)
+        look = Look(self.kind, self.part_type, item.facing, self.side, self.back, self.joint)
         used_up = bool(self.taken_from) and item.renew_at_opening
-        return not used_up and not misfits(item, seen)
+        return not used_up and not misfits(item, look)
 
     def why_not_for(self, stack: str) -> str:
         """Say why it may not be picked for this stack. Empty where it may."""
@@ -133,17 +133,17 @@ def pick(
     for need in needs:
         if need.part is None:
             by_item[need.item].append(need)
-        elif isinstance(got := shelf.take_named(need.part, need.item), Candidate):
-            picks.append(Pick(need.place + 1, need.item, got))
+        elif isinstance(named_part := shelf.take_named(need.part, need.item), Candidate):
+            picks.append(Pick(need.place + 1, need.item, named_part))
         else:
-            shortages.append(Shortage(need.item, (need.place + 1,), got))
+            shortages.append(Shortage(need.item, (need.place + 1,), named_part))
     for item in sorted(by_item, key=shelf.choice):
         places_wanted = by_item[item]
         lots = (staying or {}).get(item, frozenset()) if item.one_lot else frozenset()
-        taken, reason = shelf.take(item, len(places_wanted), lots)
-        for need, candidate in zip(places_wanted, taken, strict=False):
+        parts, reason = shelf.take(item, len(places_wanted), lots)
+        for need, candidate in zip(places_wanted, parts, strict=False):
             picks.append(Pick(need.place + 1, item, candidate))
-        if wanting := places_wanted[len(taken) :]:
+        if wanting := places_wanted[len(parts) :]:
             positions = tuple(need.place + 1 for need in wanting)
             shortages.append(Shortage(item, positions, reason))
     remarks += [f"{label} was to be used first and finds no place." for label in shelf.unused()]
@@ -164,9 +164,9 @@ class _Shelf:
         self._first = first
         ages: dict[tuple[str, str | None], date] = {}
         for part in self._all:
-            made = part.made_on or date.max
+            made_on = part.made_on or date.max
             ages[part.part_type, part.lot] = min(
-                made, ages.get((part.part_type, part.lot), date.max)
+                made_on, ages.get((part.part_type, part.lot), date.max)
             )
         self._all.sort(
             key=lambda part: (
@@ -210,34 +210,34 @@ class _Shelf:
         ready = list(self._ready(item))
         if item.one_lot:
             ready = self._of_one_lot(ready, number, lots)
-        taken: list[Candidate] = []
+        parts: list[Candidate] = []
         for part in ready:
-            now = min(self._left[id(part)], number - len(taken))
+            now = min(self._left[id(part)], number - len(parts))
             self._left[id(part)] -= now
-            taken += [part] * now
-        return taken, "" if len(taken) == number else self._wanting(item, number, taken, lots)
+            parts += [part] * now
+        return parts, "" if len(parts) == number else self._wanting(item, number, parts, lots)
 
     def _of_one_lot(
         self, ready: list[Candidate], number: int, lots: frozenset[str | None]
     ) -> list[Candidate]:
         if len(lots) == 1:
             return [part for part in ready if part.lot in lots]
-        there: Counter[str | None] = Counter()
+        in_lots: Counter[str | None] = Counter()
         for part in ready:
-            there[part.lot] += self._left[id(part)]
-        enough = [lot for lot in there if there[lot] >= number and lot is not None]
-        chosen = enough[0] if enough else max(there, key=lambda lot: there[lot], default=None)
+            in_lots[part.lot] += self._left[id(part)]
+        enough = [lot for lot in in_lots if in_lots[lot] >= number and lot is not None]
+        chosen = enough[0] if enough else max(in_lots, key=lambda lot: in_lots[lot], default=None)
         return [part for part in ready if part.lot == chosen]
 
     def _wanting(
-        self, item: Item, number: int, taken: list[Candidate], lots: frozenset[str | None]
+        self, item: Item, number: int, parts: list[Candidate], lots: frozenset[str | None]
     ) -> str:
         which = (
             item.words if item.part_type in {"", item.words} else f"{item.words} {item.part_type}"
         )
-        notes = f"{number} × {which} needed, {len(taken)} to be had"
+        notes = f"{number} × {which} needed, {len(parts)} to be had"
         if item.one_lot:
-            lot = taken[0].lot if taken else next(iter(lots)) if len(lots) == 1 else None
+            lot = parts[0].lot if parts else next(iter(lots)) if len(lots) == 1 else None
             notes += f" from one lot ({lot or 'none has enough'}); the design asks for one lot"
         others = Counter(
             self._why_not[id(part)].split(":")[0]

@@ -92,8 +92,8 @@ def ways(
     may = set(may_open)
     stretch = _told(stack, stays, renewing)
     ways_found = []
-    for kept in _stretches_kept(stays, old):
-        trimmed = _trimmed(kept, old, len(wanted_places), renewing)
+    for stretch_kept in _stretches_kept(stays, old):
+        trimmed = _trimmed(stretch_kept, old, len(wanted_places), renewing)
         ends = _ends(trimmed, old, len(wanted_places), may)
         if ends and set(ends) <= may:
             ways_found.append(_way(stretch, trimmed, ends, weights))
@@ -155,9 +155,9 @@ def _stretches_kept(stays: Sequence[int | None], old: int) -> Iterator[Kept]:
         begin = until
 
 
-def _trimmed(kept: Kept, old: int, new: int, renewing: Renewing) -> Kept:
+def _trimmed(run: Kept, old: int, new: int, renewing: Renewing) -> Kept:
     """Without the layers at its faces that are renewed once a face of theirs is parted."""
-    start, stop, shift = kept
+    start, stop, shift = run
     if start > 0 or shift != 0:
         while start < stop and renewing.at(start):
             start += 1
@@ -167,24 +167,24 @@ def _trimmed(kept: Kept, old: int, new: int, renewing: Renewing) -> Kept:
     return Kept(start, stop, shift)
 
 
-def _ends(kept: Kept, old: int, new: int, may: set[End]) -> tuple[End, ...]:
+def _ends(run: Kept, old: int, new: int, may: set[End]) -> tuple[End, ...]:
     """The ends opened; a pile of which nothing stays is taken down from one, the free if it may."""
-    if kept.start == kept.stop:
+    if run.start == run.stop:
         return tuple(end for end in (End.FREE, End.FIXED) if end in may)[:1]
     ends = []
-    if kept.stop < old or kept.stop + kept.shift < new:
+    if run.stop < old or run.stop + run.shift < new:
         ends.append(End.FREE)
-    if kept.start > 0 or kept.shift != 0:
+    if run.start > 0 or run.shift != 0:
         ends.append(End.FIXED)
     return tuple(ends)
 
 
-def _way(stretch: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) -> Way:
-    number = kept.stop - kept.start
+def _way(stretch: _Told, run: Kept, ends: tuple[End, ...], weights: Weights) -> Way:
+    number = run.stop - run.start
     lifted, put_on = stretch.old - number, stretch.new - number
     before = stretch.renewals_before
-    renewals = before[-1] - (before[kept.stop] - before[kept.start])
-    disturbed = sum(first < kept.start or last >= kept.stop for first, last in stretch.spans)
+    renewals = before[-1] - (before[run.stop] - before[run.start])
+    disturbed = sum(first < run.start or last >= run.stop for first, last in stretch.spans)
     cost = (
         weights.layer * (lifted + put_on)
         + weights.renewal * renewals
@@ -192,7 +192,7 @@ def _way(stretch: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) ->
         + weights.pair * stretch.pairs_parted
         + weights.second_end * (len(ends) - 1)
     )
-    return Way(ends, kept, lifted, put_on, renewals, disturbed, stretch.pairs_parted, cost)
+    return Way(ends, run, lifted, put_on, renewals, disturbed, stretch.pairs_parted, cost)
 
 
 def pairs(stack: Placed) -> list[tuple[int, int]]:
@@ -300,12 +300,12 @@ def _texts(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
 
 
 def _lifting(work: Work, end: End) -> str:
-    kept, before = work.way.kept, work.layers_before
+    run, before = work.way.kept, work.layers_before
     if end is End.FREE:
-        first, last = before, kept.stop + 1
+        first, last = before, run.stop + 1
     else:
-        first, last = 1, kept.start
-    if kept.start == kept.stop:
+        first, last = 1, run.start
+    if run.start == run.stop:
         first, last = (before, 1) if end is End.FREE else (1, before)
     number = abs(last - first) + 1
     if (end is End.FREE and last > first) or (end is End.FIXED and last < first):
@@ -315,13 +315,13 @@ def _lifting(work: Work, end: End) -> str:
 
 
 def _stacking(work: Work, end: End) -> str:
-    kept, after = work.way.kept, work.layers_after
-    if kept.start == kept.stop:
+    run, after = work.way.kept, work.layers_after
+    if run.start == run.stop:
         first, last = (1, after) if end is End.FREE else (after, 1)
     elif end is End.FREE:
-        first, last = kept.stop + kept.shift + 1, after
+        first, last = run.stop + run.shift + 1, after
     else:
-        first, last = kept.start + kept.shift, 1
+        first, last = run.start + run.shift, 1
     if (end is End.FREE and first > last) or (end is End.FIXED and first < last):
         return ""
     which = f"layers {first} to {last}" if first != last else f"layer {first}"

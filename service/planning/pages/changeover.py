@@ -92,8 +92,8 @@ Serials = dict[str, tuple[int, ...]]
 
 def serials_typed(form: Form) -> frozenset[str]:
     """Return keys of the serials typed for parts that are not in the pile."""
-    typed = [new for _, new in _replacements(form) if new]
-    texts = (*typed, *_lines(form.raw("take_over")))
+    replacements = [new for _, new in _replacements(form) if new]
+    texts = (*replacements, *_lines(form.raw("take_over")))
     return frozenset(serial_key(name) for text in texts for name in serials_in(text))
 
 
@@ -119,22 +119,22 @@ def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
 
 def _adding(form: Form, ground: Ground, serials: Serials) -> list[options.Wish]:
     cells = form.whole("add_cells", least=1, most=2000, required=False)
-    where = form.raw("add_where") or End.FREE.value
+    place = form.raw("add_where") or End.FREE.value
     before = None
-    if cells is not None and where == BEFORE_CELL:
+    if cells is not None and place == BEFORE_CELL:
         before = form.whole("add_before", least=1, most=ground.shown.cells + 1)
-    taken = tuple(
+    parts = tuple(
         part for line in _lines(form.raw("take_over"))
         if (part := _one(form, "take_over", line, serials)) is not None
     )  # fmt: skip
     if cells is None:
-        if taken:
+        if parts:
             form.refuse(
                 "add_cells", "Parts are taken over for cells that are added.", "Say how many."
             )
         return []
-    first = 1 if where == End.FIXED.value else before or ground.shown.cells + 1
-    return [options.AddCells(cells, first, taken)]
+    first = 1 if place == End.FIXED.value else before or ground.shown.cells + 1
+    return [options.AddCells(cells, first, parts)]
 
 
 def _replacing(form: Form, ground: Ground, serials: Serials) -> list[options.Wish]:
@@ -161,8 +161,8 @@ def _replacing(form: Form, ground: Ground, serials: Serials) -> list[options.Wis
             )
             continue
         parts.append(part)
-        if new and (other := _one(form, "replace_parts", new, serials)) is not None:
-            by.append((part, other))
+        if new and (spare := _one(form, "replace_parts", new, serials)) is not None:
+            by.append((part, spare))
     if parts:
         wishes.append(options.ReplaceParts(tuple(parts), tuple(by)))
     return wishes + [options.BlankCell(cell) for cell in _cells(form, "blank_cells", ground)]
@@ -279,11 +279,11 @@ class PlanPage:
 
 
 @router.get("/stacks/{serial:path}/changeover")
-def show_form(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+def show_form(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show the form, and the plan where wishes are filled in."""
     need(me, Act.READ)
-    keep = blank(request, reserve=True, note=asked.raw("note"))
-    return _form_page(request, database, asked, keep, serial)
+    keep = blank(request, reserve=True, note=query.raw("note"))
+    return _form_page(request, database, query, keep, serial)
 
 
 @router.post("/stacks/{serial:path}/changeover")
@@ -395,9 +395,9 @@ def _renewing_too(serial: str, carried: Mapping[str, str], worn: Sequence[WornLa
 def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> Response:
     with reading(database) as session:
         plan = plan_by_number(session, plan_id)
-        shown = layer_map(session, plan.stack_id, build_number=plan.document.build)
+        pile_map = layer_map(session, plan.stack_id, build_number=plan.document.build)
         standing = progress(session, plan.record_id) if plan.record_id else None
-        clamp = changeover_closing_sheet(changeover_closing(session, shown, plan.document))
-    sheet = sheet_of(plan.document, plan.content_sha256, shown)
+        clamp = changeover_closing_sheet(changeover_closing(session, pile_map, plan.document))
+    sheet = sheet_of(plan.document, plan.content_sha256, pile_map)
     context = PlanPage(plan, sheet, clamp, form, standing)
     return page(request, "planning/show.html", context, form.status)

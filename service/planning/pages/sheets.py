@@ -89,7 +89,7 @@ class PlanSheet:
     cautions: tuple[str, ...]
 
 
-def sheet_of(document: PlanDocument, content_sha256: str, shown: LayerMap) -> PlanSheet:
+def sheet_of(document: PlanDocument, content_sha256: str, pile_map: LayerMap) -> PlanSheet:
     """Return the sheet of a plan; ``shown`` gives ports and rods for the drawings."""
     before = {layer.position: layer for layer in document.before}
     after = {layer.position: layer for layer in document.after}
@@ -112,9 +112,9 @@ def sheet_of(document: PlanDocument, content_sha256: str, shown: LayerMap) -> Pl
         second_picks=_pick_rows(second.picks, {x.position: x for x in second.layers})
         if second
         else (),
-        before=_drawn(document.before, "before", content_sha256, shown, marks),
-        after=_drawn(document.after, "after", content_sha256, shown, marks),
-        second=_drawn(second.layers, "second", content_sha256, shown) if second else Markup(),
+        before=_drawn(document.before, "before", content_sha256, pile_map, marks),
+        after=_drawn(document.after, "after", content_sha256, pile_map, marks),
+        second=_drawn(second.layers, "second", content_sha256, pile_map) if second else Markup(),
         cautions=tuple(dict.fromkeys(topics)),
     )
 
@@ -132,10 +132,10 @@ def _pick_rows(picks: Sequence[PickLine], after: dict[int, Layer]) -> tuple[Pick
             label=label,
             part_type=after[some[0].position].part_type,
             lot=some[0].lot,
-            where=where,
+            where=place,
             positions=tuple(pick.position for pick in some),
         )
-        for (words, label, where, part), some in groups.items()
+        for (words, label, place, part), some in groups.items()
     )
 
 
@@ -162,23 +162,23 @@ def _drawn(
     layers: Sequence[Layer],
     which: str,
     content_sha256: str,
-    shown: LayerMap,
+    pile_map: LayerMap,
     marks: Sequence[Mark] = (),
 ) -> Markup:
     titles = {"before": "The pile before", "after": "The pile after", "second": "The new stack"}
 
     def draw() -> str:
-        fixed = {fixing.kind for fixing in shown.fixings}
+        fixed = {fixing.kind for fixing in pile_map.fixings}
         return draw_pile(
             layers,
             title=titles[which],
-            ports=[Port(Fluid(port.fluid), port.end, port.label) for port in shown.ports],
+            ports=[Port(Fluid(port.fluid), port.end, port.label) for port in pile_map.ports],
             rods=Rods(
-                len(shown.rods),
+                len(pile_map.rods),
                 sleeves=Kind.SLEEVE in fixed,
                 disc_springs=Kind.DISC_SPRING in fixed,
             )
-            if shown.rods
+            if pile_map.rods
             else None,
             changes=marks,
             link=lambda layer: (
@@ -189,7 +189,7 @@ def _drawn(
             prefix=which,
         )
 
-    return Markup(drawing_cache.get(("changeover", content_sha256, which, shown.digest), draw))  # noqa: S704
+    return Markup(drawing_cache.get(("changeover", content_sha256, which, pile_map.digest), draw))  # noqa: S704
 
 
 # What a changeover does to the clamp and the set points, as tables of before and after.
@@ -298,8 +298,8 @@ def _set_point(row: Row) -> BeforeAfter:
     measure, unit = UNITS.get(row.unit, (None, row.unit))
 
     def text(value: float) -> str:
-        there = from_si(value, unit, measure) if measure else value
-        return f"{plain(there)}\u2009{unit}".rstrip("\u2009").replace("-", "−")
+        number = from_si(value, unit, measure) if measure else value
+        return f"{plain(number)}\u2009{unit}".rstrip("\u2009").replace("-", "−")
 
     grown = "+" if row.change > 0 else ""
     change = f"{grown}{text(row.change)}" if row.change else "none"

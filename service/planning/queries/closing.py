@@ -56,13 +56,13 @@ class ChangeoverClosing:
 
 
 def changeover_closing(
-    session: Session, shown: LayerMap, document: PlanDocument
+    session: Session, pile_map: LayerMap, document: PlanDocument
 ) -> ChangeoverClosing:
     """Compute what the plan does to the clamp and the set points. Three statements, or seven.
 
     ``shown`` is the build the plan begins from.
     """
-    sizes = design_sizes(session, shown.stack.id)
+    sizes = design_sizes(session, pile_map.stack.id)
     limits = limits_in_force(session, sizes.design_id)
     if limits is None:
         why = "no figures are in force for the design"
@@ -76,11 +76,11 @@ def changeover_closing(
             fixing.rod_number,
             fixing.end,
         )
-        for fixing in shown.fixings
+        for fixing in pile_map.fixings
     )
     layers = (*document.before, *document.after)
-    known = [layer for layer in layers if layer.part > 0]
-    gives = parts_giving(session, all_parts(known, fixings))
+    at_hand = [layer for layer in layers if layer.part > 0]
+    gives = parts_giving(session, all_parts(at_hand, fixings))
     types = _types_by_name(session, sizes.design_id)
     readings = tuple(
         RodReading(number, sizes.target_nm, ReadingKind.SET, sizes.passes)
@@ -176,13 +176,15 @@ class KnownRods:
     lacking: tuple[str, ...] = ()
 
 
-def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_SAID) -> KnownRods:
+def rods_of_stack(
+    session: Session, pile_map: LayerMap, entry: RodEntry = NOTHING_SAID
+) -> KnownRods:
     """Return the rods a stack closes on. One statement. Raises OutOfRange for odd lengths."""
     length = session.scalars(
-        select(Design.rod_length_mm).where(Design.id == shown.stack.design_id)
+        select(Design.rod_length_mm).where(Design.id == pile_map.stack.design_id)
     ).one()
-    clamped, without = _clamped_mm(shown)
-    known = {
+    clamped, without = _clamped_mm(pile_map)
+    values = {
         "length_mm": length,
         "thread_mm": length,
         "fixed_end_mm": NUT_MM + LEAST_PROTRUSION_MM,
@@ -190,7 +192,7 @@ def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_S
         "nut_mm": NUT_MM,
         "least_protrusion_mm": LEAST_PROTRUSION_MM,
     }
-    typed = {
+    entered = {
         field.name: value
         for field in fields(RodEntry)
         if (value := getattr(entry, field.name)) is not None
@@ -201,17 +203,19 @@ def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_S
         "nut_mm": f"nuts {NUT_MM:g}\u2009mm high",
         "least_protrusion_mm": f"{LEAST_PROTRUSION_MM:g}\u2009mm of thread must stand out",
     }
-    assumed = tuple(words for name, words in defaults.items() if name not in typed)
-    lacking = () if "clamped_mm" in typed else without
-    return KnownRods(RodSet(**{**known, **typed}), assumed, lacking)
+    assumed = tuple(words for name, words in defaults.items() if name not in entered)
+    lacking = () if "clamped_mm" in entered else without
+    return KnownRods(RodSet(**{**values, **entered}), assumed, lacking)
 
 
-def _clamped_mm(shown: LayerMap) -> tuple[float, tuple[str, ...]]:
+def _clamped_mm(pile_map: LayerMap) -> tuple[float, tuple[str, ...]]:
     """Height of compression plates and of the springs on one rod; what is lacking, and where."""
-    thickness = {(type_.kind, type_.name): type_.thickness_mm for type_ in shown.types.values()}
-    first = min((fixing.rod_number for fixing in shown.fixings if fixing.rod_number), default=None)
+    thickness = {(type_.kind, type_.name): type_.thickness_mm for type_ in pile_map.types.values()}
+    first = min(
+        (fixing.rod_number for fixing in pile_map.fixings if fixing.rod_number), default=None
+    )
     total, without = 0.0, []
-    for fixing in shown.fixings:
+    for fixing in pile_map.fixings:
         plate = fixing.kind is Kind.COMPRESSION_PLATE
         spring = fixing.kind is Kind.DISC_SPRING and fixing.rod_number == first
         if plate or spring:
@@ -221,7 +225,7 @@ def _clamped_mm(shown: LayerMap) -> tuple[float, tuple[str, ...]]:
                 without.append(
                     f"thickness of the {fixing.kind} {fixing.part_type}: enter it on its part type"
                 )
-    if not any(fixing.kind is Kind.COMPRESSION_PLATE for fixing in shown.fixings):
+    if not any(fixing.kind is Kind.COMPRESSION_PLATE for fixing in pile_map.fixings):
         without.append(
             "compression plates: none is recorded. Enter them under fixings of a record, or what is"
             " clamped beside the pile under “Day, end and tie rods”"

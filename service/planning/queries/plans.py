@@ -76,10 +76,10 @@ def plans_of_stack(session: Session, stack_id: int) -> tuple[ListedPlan, ...]:
 
 def plan_by_number(session: Session, plan_id: int) -> KeptPlan:
     """Return one plan as it was made. One statement. Raises NotFound."""
-    kept = _kept(session, ChangeoverPlan.id == plan_id)
-    if kept is None:
+    plan_row = _kept(session, ChangeoverPlan.id == plan_id)
+    if plan_row is None:
         raise NotFound("changeover plan", plan_id)
-    return kept
+    return plan_row
 
 
 def plan_of_record(session: Session, record_id: int) -> KeptPlan | None:
@@ -235,65 +235,65 @@ def _lifts(
 def _lays(document: PlanDocument, pile: WorkingPile, departures: list[str]) -> tuple[LayLine, ...]:
     """What is left to put on; what was put on otherwise goes to departures."""
     after = {layer.position: layer for layer in document.after}
-    named = {layer.part for layer in document.after if layer.part > 0}
-    left: list[LayLine] = []
+    part_ids = {layer.part for layer in document.after if layer.part > 0}
+    lays: list[LayLine] = []
     for end in document.ends:
         planned = [line for line in document.put_on if line.end is end]
-        done = _put_on(pile, end, document)
-        keys_planned = [_key(after[line.position], named) for line in planned]
-        keys_done = [_key(layer, named) for layer in done]
+        layers_on = _put_on(pile, end, document)
+        keys_planned = [_key(after[line.position], part_ids) for line in planned]
+        keys_done = [_key(layer, part_ids) for layer in layers_on]
         matcher = SequenceMatcher(None, keys_planned, keys_done, autojunk=False)
         rest = 0
-        for what, low, high, first, last in matcher.get_opcodes():
-            is_last = last == len(done)
+        for tag, low, high, first, last in matcher.get_opcodes():
+            is_last = last == len(layers_on)
             rest = min(high, low + last - first) if is_last else high
             some = [(line, after[line.position]) for line in planned[low:rest]]
-            if what == "equal":
-                departures += _turned(some, done[first:last], end)
+            if tag == "equal":
+                departures += _turned(some, layers_on[first:last], end)
             else:
-                departures += _otherwise(some, done[first:last], end)
+                departures += _otherwise(some, layers_on[first:last], end)
             if is_last:
                 break
-        left += planned[rest:]
+        lays += planned[rest:]
     for end in set(End) - set(document.ends):
         departures += _otherwise([], _put_on(pile, end, document), end)
-    return tuple(left)
+    return tuple(lays)
 
 
 Planned = Sequence[tuple[LayLine, Layer]]
 
 
-def _turned(planned: Planned, done: Sequence[Layer], end: End) -> list[str]:
+def _turned(planned: Planned, layers_on: Sequence[Layer], end: End) -> list[str]:
     return [
-        f"Put on the other way round at the {end}: {told(asked)}."
-        for (_, asked), layer in zip(planned, done, strict=True)
-        if {str(asked.facing), str(layer.facing)} == set(map(str, End))
+        f"Put on the other way round at the {end}: {told(planned_layer)}."
+        for (_, planned_layer), layer in zip(planned, layers_on, strict=True)
+        if {str(planned_layer.facing), str(layer.facing)} == set(map(str, End))
     ]
 
 
-def _otherwise(planned: Planned, done: Sequence[Layer], end: End) -> list[str]:
+def _otherwise(planned: Planned, layers_on: Sequence[Layer], end: End) -> list[str]:
     """What differs in a run; a part of the right kind where the store gave none is no departure."""
-    if len(planned) == len(done):
-        pairs = list(zip(planned, done, strict=True))
+    if len(planned) == len(layers_on):
+        pairs = list(zip(planned, layers_on, strict=True))
         pairs = [
-            (asked, layer)
-            for asked, layer in pairs
-            if not (asked[0].wanting and asked[1].kind is layer.kind)
+            (pair, layer)
+            for pair, layer in pairs
+            if not (pair[0].wanting and pair[1].kind is layer.kind)
         ]
-        planned, done = [asked for asked, _ in pairs], [layer for _, layer in pairs]
-    put = ", ".join(f"{name(layer)} {layer.label}" for layer in done)
+        planned, layers_on = [pair for pair, _ in pairs], [layer for _, layer in pairs]
+    words = ", ".join(f"{name(layer)} {layer.label}" for layer in layers_on)
     asked_for = ", ".join(told(layer) for _, layer in planned)
-    if not done:
+    if not layers_on:
         return [f"Left out at the {end}: {asked_for}."] if planned else []
     if not planned:
-        return [f"Put on at the {end} beside the plan: {put}."]
-    return [f"Put on at the {end}: {put}; planned: {asked_for}."]
+        return [f"Put on at the {end} beside the plan: {words}."]
+    return [f"Put on at the {end}: {words}; planned: {asked_for}."]
 
 
 def _put_on(pile: WorkingPile, end: End, document: PlanDocument) -> list[Layer]:
     """What was put on at an end since, from what was never lifted outward."""
-    layers, kept = list(pile.layers), {layer.part for layer in pile.pile.kept}
-    inside = [index for index, layer in enumerate(layers) if layer.part in kept]
+    layers, part_ids = list(pile.layers), {layer.part for layer in pile.pile.kept}
+    inside = [index for index, layer in enumerate(layers) if layer.part in part_ids]
     if inside:
         return layers[inside[-1] + 1 :] if end is End.FREE else layers[: inside[0]][::-1]
     if end is not document.ends[0]:
@@ -301,7 +301,7 @@ def _put_on(pile: WorkingPile, end: End, document: PlanDocument) -> list[Layer]:
     return layers if end is End.FREE else layers[::-1]
 
 
-def _key(layer: Layer, named: set[int]) -> Hashable:
-    if layer.part in named:
+def _key(layer: Layer, part_ids: set[int]) -> Hashable:
+    if layer.part in part_ids:
         return layer.part
     return layer.lot, layer.kind, layer.joint

@@ -45,15 +45,22 @@ class Into:
 
 
 def offered(
-    session: Session, kept: KeptPattern, pattern: Pattern, named: Collection[int], into: Into
+    session: Session,
+    kept_pattern: KeptPattern,
+    pattern: Pattern,
+    part_ids: Collection[int],
+    into: Into,
 ) -> tuple[Offered, ...]:
     """Return what may come into a pile of this pattern: in store, or named. Seven statements."""
-    numbers = {name.rpartition(" rev. ")[0] or name for name in kept.names}
-    kinds = {item.kind for where in Where for item in pattern.part(where) if not item.part_type}
+    numbers = {name.rpartition(" rev. ")[0] or name for name in kept_pattern.names}
+    kinds = {item.kind for place in Where for item in pattern.part(place) if not item.part_type}
     of_type = or_(
         PartType.drawing_number.in_(numbers), PartType.kind.in_(kinds | {Kind.BLANK_CELL})
     )
-    return (*_parts(session, kept, of_type, named, into), *_lots(session, kept, of_type, into))
+    return (
+        *_parts(session, kept_pattern, of_type, part_ids, into),
+        *_lots(session, kept_pattern, of_type, into),
+    )
 
 
 TYPE_COLUMNS = (
@@ -72,15 +79,15 @@ TYPE_COLUMNS = (
 
 def _parts(
     session: Session,
-    kept: KeptPattern,
+    kept_pattern: KeptPattern,
     of_type: ColumnElement[bool],
-    named: Collection[int],
+    part_ids: Collection[int],
     into: Into,
 ) -> Sequence[Offered]:
     used_up = and_(PartType.renew_at_opening, exists().where(Layer.part_id == Part.id))
     in_store = and_(Part.whereabouts == Whereabouts.IN_STORE, of_type, ~used_up)
-    meant = or_(in_store, Part.id.in_(named) if named else false())
-    forbids = forbids_of_parts(session, meant, stack_id=into.stack_id, on=into.on)
+    chosen = or_(in_store, Part.id.in_(part_ids) if part_ids else false())
+    forbids = forbids_of_parts(session, chosen, stack_id=into.stack_id, on=into.on)
     rows: Sequence[Any] = session.execute(
         select(
             Part.id,
@@ -96,15 +103,15 @@ def _parts(
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .outerjoin(_reserved, _reserved.id == Part.reserved_for_stack_id)
         .outerjoin(_fitted_in, _fitted_in.id == Part.stack_id)
-        .where(meant)
+        .where(chosen)
         .order_by(Part.id)
     ).all()
-    return [_part(row, kept, forbids[row.id]) for row in rows]
+    return [_part(row, kept_pattern, forbids[row.id]) for row in rows]
 
 
-def _part(row: Any, kept: KeptPattern, forbids: Sequence[Forbids]) -> Offered:
+def _part(row: Any, kept_pattern: KeptPattern, forbids: Sequence[Forbids]) -> Offered:
     is_in_store = row.whereabouts is Whereabouts.IN_STORE
-    where = (row.stack and f"fitted in {row.stack}") or str(row.whereabouts)
+    place = (row.stack and f"fitted in {row.stack}") or str(row.whereabouts)
     candidate = Candidate(
         key=row.id,
         part=row.id,
@@ -112,9 +119,9 @@ def _part(row: Any, kept: KeptPattern, forbids: Sequence[Forbids]) -> Offered:
         why_not=_in_words(forbids),
         reserved_for=row.reserved_for or "",
         taken_from="" if is_in_store else row.stack or str(row.whereabouts),
-        **_of_type(row, kept),
+        **_of_type(row, kept_pattern),
     )
-    return Offered(candidate, f"{where}, {row.place}" if row.place else where)
+    return Offered(candidate, f"{place}, {row.place}" if row.place else place)
 
 
 def _in_words(forbids: Sequence[Forbids]) -> str:
@@ -123,23 +130,23 @@ def _in_words(forbids: Sequence[Forbids]) -> str:
 
 
 def _lots(
-    session: Session, kept: KeptPattern, of_type: ColumnElement[bool], into: Into
+    session: Session, kept_pattern: KeptPattern, of_type: ColumnElement[bool], into: Into
 ) -> Sequence[Offered]:
-    taken = (
+    items_taken = (
         select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
     )
     rows: Sequence[Any] = session.execute(
         select(
             Lot.id,
-            (Lot.quantity - taken).label("left"),
+            (Lot.quantity - items_taken).label("left"),
             *TYPE_COLUMNS,
         )
         .join(PartType, PartType.id == Lot.part_type_id)
-        .where(PartType.counted, of_type, or_(Lot.quantity.is_(None), Lot.quantity > taken))
+        .where(PartType.counted, of_type, or_(Lot.quantity.is_(None), Lot.quantity > items_taken))
         .order_by(Lot.id)
     ).all()
     forbids = forbids_of_lots(
-        session, [row.id for row in rows], design_id=kept.design_id, on=into.on
+        session, [row.id for row in rows], design_id=kept_pattern.design_id, on=into.on
     )
     return [
         Offered(
@@ -149,7 +156,7 @@ def _lots(
                 label=f"lot {row.lot}",
                 items=MANY_ITEMS if row.left is None else row.left,
                 why_not=_in_words(forbids[row.id]),
-                **_of_type(row, kept),
+                **_of_type(row, kept_pattern),
             ),
             "from the lot",
             row.left is not None,
@@ -158,10 +165,10 @@ def _lots(
     ]
 
 
-def _of_type(row: Any, kept: KeptPattern) -> dict[str, Any]:
+def _of_type(row: Any, kept_pattern: KeptPattern) -> dict[str, Any]:
     return {
         "kind": row.kind,
-        "part_type": kept.called(row.drawing_number, row.revision),
+        "part_type": kept_pattern.called(row.drawing_number, row.revision),
         "thickness_mm": row.thickness_mm or WITHOUT_THICKNESS_MM,
         "lot": row.lot,
         "side": row.side,

@@ -79,8 +79,8 @@ def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> Us
     for part in limited:
         if (count := openings.get(part, 0)) >= openings_most[part]:
             worn[part] = f"{count} of {openings_most[part]} openings used"
-    left = set(hours_most) - set(worn) - by_type
-    for part, ran in (part_hours(session, left) if left else {}).items():
+    remaining = set(hours_most) - set(worn) - by_type
+    for part, ran in (part_hours(session, remaining) if remaining else {}).items():
         hours = ran.before + sum(sitting.hours for sitting in ran.in_builds.values())
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
@@ -200,12 +200,12 @@ def worn_layers(session: Session, ground: Ground) -> tuple[WornLayer, ...]:
 
 def ground_of(session: Session, stack_id: int) -> Ground:
     """Return what a plan for this stack begins from. Eleven statements. Raises NotFound."""
-    shown = layer_map(session, stack_id)
+    pile_map = layer_map(session, stack_id)
     return Ground(
-        shown,
+        pile_map,
         pattern_of_stack(session, stack_id),
         known_types(session),
-        rods_of_stack(session, shown),
+        rods_of_stack(session, pile_map),
     )
 
 
@@ -215,23 +215,23 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
     Raises Refused where no plan can be made, the trade's OutOfRange and Inconsistent for wishes
     that cannot be.
     """
-    shown = ground.shown
-    if ground.why_not or shown.build is None:
-        raise Refused("stack", shown.stack.serial, ground.why_not)
-    _refuse_strange_stacks(session, shown.stack.id, ask.wishes)
-    known = rods_of_stack(session, shown, ask.rods)
+    pile_map = ground.shown
+    if ground.why_not or pile_map.build is None:
+        raise Refused("stack", pile_map.stack.serial, ground.why_not)
+    _refuse_strange_stacks(session, pile_map.stack.id, ask.wishes)
+    rods = rods_of_stack(session, pile_map, ask.rods)
     noon = datetime.combine(ask.planned_for, time(12), UTC)
-    into = Into(shown.stack.id, noon)
+    into = Into(pile_map.stack.id, noon)
     store = offered(session, ground.kept, ground.pattern, named_parts(ask.wishes), into)
-    used_up = used_up_parts(session, {layer.part for layer in ground.layers}, shown.stack.id)
+    used_up = used_up_parts(session, {layer.part for layer in ground.layers}, pile_map.stack.id)
     pattern, worn = _renewing(ground, used_up)
     plan_found = plan(
         pattern,
         ground.layers,
         ask.wishes,
-        stack=shown.stack.serial,
+        stack=pile_map.stack.serial,
         store=[part.candidate for part in store],
-        rods=None if known.lacking else known.rods,
+        rods=None if rods.lacking else rods.rods,
         worn=worn,
         may_open=ask.may_open,
     )
@@ -241,40 +241,40 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
     document = document_of(
         plan_found,
         Around(
-            stack=shown.stack.serial,
+            stack=pile_map.stack.serial,
             design=ground.kept.design,
-            build=shown.build.number,
+            build=pile_map.build.number,
             planned_for=ask.planned_for,
             wishes=tuple(in_words(wish, labels) for wish in ask.wishes),
             before=ground.layers,
-            rods=known.rods,
-            assumed=known.assumed,
-            lacking=known.lacking,
+            rods=rods.rods,
+            assumed=rods.assumed,
+            lacking=rods.lacking,
             where=lambda key, is_lot: places[key, is_lot],
             marked_faces=ground.marked_faces,
             remarks=_not_counted(plan_found, store),
         ),
     )
     content = document.canonical
-    kept = {layer.part for layer in plan_found.pile}
+    part_ids = {layer.part for layer in plan_found.pile}
     staying = tuple(
         WornLayer(layer, used_up.worn[layer.part])
         for layer in ground.layers
-        if layer.part in used_up.worn and layer.part in kept
+        if layer.part in used_up.worn and layer.part in part_ids
     )
     return WorkedOut(plan_found, document, content, sha256_of(content), staying)
 
 
 def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[options.Wish, ...]) -> None:
     """Cells are moved to another stack of the lab."""
-    named = {serial_key(x.to): x.to for x in wishes if isinstance(x, options.MoveCells)}
-    if not named:
+    keys = {serial_key(x.to): x.to for x in wishes if isinstance(x, options.MoveCells)}
+    if not keys:
         return
-    rows = session.execute(select(Stack.serial_key, Stack.id).where(Stack.serial_key.in_(named)))
-    known = {row.serial_key: row.id for row in rows}
-    for key, to in named.items():
-        if known.get(key) in {None, own_id}:
-            reason = "it is this stack itself." if key in known else "there is no such stack."
+    rows = session.execute(select(Stack.serial_key, Stack.id).where(Stack.serial_key.in_(keys)))
+    stack_ids = {row.serial_key: row.id for row in rows}
+    for key, to in keys.items():
+        if stack_ids.get(key) in {None, own_id}:
+            reason = "it is this stack itself." if key in stack_ids else "there is no such stack."
             raise Refused("move_to", to, reason, "The serial of another stack would be right.")
 
 
@@ -335,13 +335,13 @@ def write_wishes(wishes: Sequence[options.Wish]) -> str:
 
 def named_parts(wishes: Sequence[options.Wish]) -> frozenset[int]:
     """Return parts that are not in the pile and are to come into it."""
-    named: set[int] = set()
+    part_ids: set[int] = set()
     for wish in wishes:
         if isinstance(wish, options.AddCells):
-            named |= set(wish.taken_over)
+            part_ids |= set(wish.taken_over)
         elif isinstance(wish, options.ReplaceParts):
-            named |= {part for _, part in wish.by}
-    return frozenset(named)
+            part_ids |= {part for _, part in wish.by}
+    return frozenset(part_ids)
 
 
 def in_words(wish: options.Wish, labels: Mapping[int, str]) -> str:
@@ -353,10 +353,10 @@ def in_words(wish: options.Wish, labels: Mapping[int, str]) -> str:
     sentence = ""
     match wish:
         case options.AddCells():
-            taken = f", first using {', '.join(map(part, wish.taken_over))}"
+            words = f", first using {', '.join(map(part, wish.taken_over))}"
             many = f"{wish.cells} cell{'' if wish.cells == 1 else 's'}"
             sentence = (
-                f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
+                f"Add {many} before cell {wish.before_cell}{words if wish.taken_over else ''}."
             )
         case options.ReplaceCells():
             plates = "with" if wish.with_plates else "without"

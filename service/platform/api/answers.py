@@ -104,17 +104,17 @@ def like(source: type, *, without: str = "", only: str = "") -> Callable[[type[T
     return lambda model: with_fields(model, fields_taken)
 
 
-def with_fields(model: type[M], taken: dict[str, Any]) -> type[M]:
+def with_fields(model: type[M], added: dict[str, Any]) -> type[M]:
     """Return a model with fields before those it says itself."""
-    said = {name: (field.annotation, field) for name, field in model.model_fields.items()}
-    made: Any = create_model(
+    fields_said = {name: (field.annotation, field) for name, field in model.model_fields.items()}
+    joined: Any = create_model(
         model.__name__,
         __base__=model.__bases__,
         __doc__=model.__doc__,
         __module__=model.__module__,
-        **(taken | said),
+        **(added | fields_said),
     )
-    return cast("type[M]", made)
+    return cast("type[M]", joined)
 
 
 def read_from(path: str, description: str | None = None) -> Any:

@@ -100,12 +100,12 @@ def refuse_unknown_parameters(request: Request) -> None:
 
 def refuse_others(request: Request, known: set[str]) -> None:
     """Refuse query parameters that are not among these. Raises RefusedTogether naming each."""
-    names = sorted(known)
-    right = f"One of: {', '.join(names)}." if names else "None is known here."
+    right_names = sorted(known)
+    right = f"One of: {', '.join(right_names)}." if right_names else "None is known here."
     refused = [
         Refused(name, value, "this address knows no such parameter.", right)
         for name, value in request.query_params.items()
-        if name not in names
+        if name not in right_names
     ]
     if refused:
         raise RefusedTogether(refused)

@@ -36,8 +36,8 @@ def _sent(field: Described) -> tuple[Any, Any]:
     least = "gt" if field.above else "ge"
     sides = ((least, field.least), ("le", field.most))
     bounds = {side: bound for side, bound in sides if isfinite(bound)}
-    sent = TYPES[field.asks]
-    return sent if field.required else sent | None, Field(
+    field_type = TYPES[field.asks]
+    return field_type if field.required else field_type | None, Field(
         ... if field.required else None, description=field.help or None, **bounds
     )
 

@@ -33,9 +33,9 @@ class Problem:
     right_would_be: str
 
     def __str__(self) -> str:
-        where = f"Line {self.line}: " if self.line else ""
-        what = f"{self.key} is {self.value}" if self.value else self.key
-        return f"{where}{what}" + (f"; {self.right_would_be}." if self.right_would_be else ".")
+        place = f"Line {self.line}: " if self.line else ""
+        subject = f"{self.key} is {self.value}" if self.value else self.key
+        return f"{place}{subject}" + (f"; {self.right_would_be}." if self.right_would_be else ".")
 
 
 class BadFile(TradeError):  # noqa: N818
@@ -52,24 +52,24 @@ class Lines:
     def __init__(self, text: str) -> None:
         self._at: dict[Place, int] = {}
         self._counted: dict[Place, int] = {}
-        here: Place = ()
+        table: Place = ()
         for number, line in enumerate(text.splitlines(), 1):
             if header := HEADER.match(line):
-                here = self._place(header[2], is_array=header[1] == "[[")
-                self._at.setdefault(here, number)
+                table = self._place(header[2], is_array=header[1] == "[[")
+                self._at.setdefault(table, number)
             elif key := KEY.match(line):
-                self._at.setdefault((*here, key[1]), number)
+                self._at.setdefault((*table, key[1]), number)
 
     def _place(self, heading: str, *, is_array: bool) -> Place:
         names = [name.strip().strip("\"'") for name in heading.split(".")]
-        here: Place = ()
+        place: Place = ()
         for number, name in enumerate(names, 1):
-            here = (*here, name)
+            place = (*place, name)
             if is_array and number == len(names):
-                self._counted[here] = self._counted.get(here, 0) + 1
-            if here in self._counted:
-                here = (*here, self._counted[here])
-        return here
+                self._counted[place] = self._counted.get(place, 0) + 1
+            if place in self._counted:
+                place = (*place, self._counted[place])
+        return place
 
     def find(self, place: Sequence[str | int], key: str = "") -> int | None:
         """Return the line of a key of a table, else of the innermost heading or key around it."""
@@ -114,10 +114,10 @@ def dump(table: Mapping[str, Any]) -> str:
 
 
 def _lines(table: Mapping[str, Any], at: tuple[str, ...]) -> list[str]:
-    given = {name: value for name, value in table.items() if value is not None}
-    lines = [f"{_key(name)} = {value_text(value)}" for name, value in given.items()
+    values = {name: value for name, value in table.items() if value is not None}
+    lines = [f"{_key(name)} = {value_text(value)}" for name, value in values.items()
              if not _is_table(value) and not _is_array(value)]  # fmt: skip
-    for name, value in given.items():
+    for name, value in values.items():
         heading = ".".join(_key(part) for part in (*at, name))
         if _is_table(value):
             lines += ["", f"[{heading}]", *_lines(value, (*at, name))]

@@ -36,8 +36,8 @@ def refuse_in(form: Form, place: str, fields: Sequence[Field], trouble: TradeErr
     if isinstance(trouble, FieldRefused):
         refuse_field(form, trouble)
         return
-    named = [field.name for field in fields if field.name in trouble.fields]
-    at = named[0] if len(named) == 1 else place
+    names = [field.name for field in fields if field.name in trouble.fields]
+    at = names[0] if len(names) == 1 else place
     form.typed.setdefault(at, ("",))
     if isinstance(trouble, OutOfRange):
         reason = f"{trouble.name} is {trouble.value} {trouble.unit}".rstrip()

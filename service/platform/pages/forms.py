@@ -57,12 +57,12 @@ class Form:
 
     def __init__(
         self,
-        typed: Mapping[str, Sequence[str]],
+        texts: Mapping[str, Sequence[str]],
         uploads: Mapping[str, Sequence[UploadFile]] | None = None,
         zone: ZoneInfo | None = None,
         sent_to: str = "",
     ) -> None:
-        self.typed = {name: tuple(values) for name, values in typed.items()}
+        self.typed = {name: tuple(values) for name, values in texts.items()}
         self.uploads = {name: tuple(files) for name, files in (uploads or {}).items()}
         self.zone = zone or ZoneInfo("UTC")
         self.sent_to = sent_to
@@ -149,8 +149,8 @@ class Form:
 
     def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
         """Set a refusal beside a field."""
-        shown = "" if _is_secret(name) else self.raw(name)
-        self._refuse(Refused(name, shown, reason, right_would_be))
+        value = "" if _is_secret(name) else self.raw(name)
+        self._refuse(Refused(name, value, reason, right_would_be))
 
     def _refuse(self, refusal: Refused) -> None:
         if self._at_once:
@@ -172,13 +172,13 @@ class Form:
             self.stale = stale
 
     def _note(self, refusal: Refused) -> None:
-        shown = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”"
+        value = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”"
         reason = refusal.reason.rstrip(".")
-        if shown:
-            shown += ": " if reason[:1].isupper() else " "
+        if value:
+            value += ": " if reason[:1].isupper() else " "
         else:
             reason = reason[:1].upper() + reason[1:]
-        words = f"{shown}{reason}. {refusal.right_would_be}".strip()
+        words = f"{value}{reason}. {refusal.right_would_be}".strip()
         self.refused.setdefault(refusal.field, words)
         if isinstance(refusal, Question):
             self.asked.setdefault(refusal.key, refusal)
@@ -334,16 +334,16 @@ class Form:
 
     def several(self, name: str, words: type[E]) -> tuple[E, ...]:
         """Read all ticked words of an enum."""
-        known = {word.value for word in words}
-        strange = [text for text in self.raw_all(name) if text not in known]
+        choices = {word.value for word in words}
+        strange = [text for text in self.raw_all(name) if text not in choices]
         if strange:
             self._refuse(Refused(name, strange[0], "is not one of the choices"))
-        return tuple(words(text) for text in self.raw_all(name) if text in known)
+        return tuple(words(text) for text in self.raw_all(name) if text in choices)
 
     def one_of(self, name: str, values: Iterable[str], *, required: bool = True) -> str:
         """Read one of some values that stand in a list made at run time."""
-        text, known = self.raw(name), list(values)
-        if (text or required) and text not in known:
+        text, choices = self.raw(name), list(values)
+        if (text or required) and text not in choices:
             self.refuse(name, "is not one of the choices" if text else "One has to be chosen.")
             return ""
         return text
@@ -370,12 +370,12 @@ def _range_in_words(least: float, most: float, unit: str) -> str:
     return f"Right would be {least:g} to {most:g}{unit}."
 
 
-def filled(request: Request, described: Iterable[Field], thing: object, **more: object) -> Form:
+def filled(request: Request, described: Iterable[Field], source: object, **more: object) -> Form:
     """Make a form whose described fields begin with what is kept of a thing."""
     zone = request.app.state.settings.time_zone
     begun: dict[str, object] = {}
     for field in described:
-        value = getattr(thing, field.name)
+        value = getattr(source, field.name)
         begun[field.name] = day_of(value, zone) if field.asks is Asks.DAY else value
     return blank(request, **begun | more)
 
@@ -383,8 +383,8 @@ def filled(request: Request, described: Iterable[Field], thing: object, **more: 
 def blank(request: Request, **beginning: object) -> Form:
     """Make a form nobody has typed in yet, with what its fields begin with."""
     settings: Settings = request.app.state.settings
-    typed = {name: _beginning(value, settings.time_zone) for name, value in beginning.items()}
-    return Form(typed, zone=settings.time_zone)
+    texts = {name: _beginning(value, settings.time_zone) for name, value in beginning.items()}
+    return Form(texts, zone=settings.time_zone)
 
 
 def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
@@ -409,16 +409,18 @@ def cannot_be_read(name: str, trouble: FieldRefused) -> Refused:
 
 async def read_form(request: Request) -> Form:
     """Read what a form sent; NUL signs, which no keyboard makes, are left out."""
-    sent = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
-    typed: dict[str, list[str]] = {}
+    form_data = await request.form(
+        max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE
+    )
+    texts: dict[str, list[str]] = {}
     uploads: dict[str, list[UploadFile]] = {}
-    for name, value in sent.multi_items():
+    for name, value in form_data.multi_items():
         if isinstance(value, str):
-            typed.setdefault(name, []).append(value.replace("\x00", ""))
+            texts.setdefault(name, []).append(value.replace("\x00", ""))
         else:
             uploads.setdefault(name, []).append(value)
     settings: Settings = request.app.state.settings
-    form = Form(typed, uploads, settings.time_zone, f"{request.method} {request.url.path}")
+    form = Form(texts, uploads, settings.time_zone, f"{request.method} {request.url.path}")
     request.state.entry_key = form.raw(ENTRY_KEY)[:80]
     return form
 
@@ -427,8 +429,8 @@ def read_query(request: Request) -> Form:
     """Read the filter of a list from the address, by the same rules."""
     settings: Settings = request.app.state.settings
     names = request.query_params.keys()
-    typed = {name: request.query_params.getlist(name) for name in names}
-    return Form(typed, zone=settings.time_zone)
+    texts = {name: request.query_params.getlist(name) for name in names}
+    return Form(texts, zone=settings.time_zone)
 
 
 Typed = Annotated[Form, Depends(read_form)]

@@ -169,7 +169,7 @@ def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> Insul
     without = [
         f"{finding.between}, {finding.condition}" for finding in findings if finding.verdict is None
     ]
-    remarks = tuple(f"No limit is in force for {what}: no verdict." for what in without)
+    remarks = tuple(f"No limit is in force for {subject}: no verdict." for subject in without)
     return InsulationOutcome(test.voltage_v, findings, verdict, remarks, INSULATION_FORMULAS)
 
 

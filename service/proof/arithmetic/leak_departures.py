@@ -33,9 +33,9 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
     sentences: list[str] = []
     facts: dict[str, str] = {}
     kpa = test.gauge_pressure_kpa
-    asked = pressure_of(figures, test.connected)
-    if asked is not None and not asked.may_be(kpa):
-        band = f"{asked.test_pressure_kpa:g} kPa ± {asked.test_band_percent:g} %"
+    pressure = pressure_of(figures, test.connected)
+    if pressure is not None and not pressure.may_be(kpa):
+        band = f"{pressure.test_pressure_kpa:g} kPa ± {pressure.test_band_percent:g} %"
         facts |= {"pressure": f"{kpa:.4g} kPa", "pressure of the set-up": band}
         sentences.append(f"{kpa:.4g} kPa gauge at the start; the set-up asks for {band}.")
     if test.gas != figures.gas:
@@ -58,8 +58,12 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
 
 def pressure_of(figures: LeakFigures, set_up: SetUp) -> CircuitFigures | None:
     """Return the circuit whose test pressure holds in a set-up: the least of those joined."""
-    known = [found for one in set_up.pressurised if (found := figures.circuit(one)) is not None]
-    return min(known, key=lambda circuit: circuit.test_pressure_kpa, default=None)
+    with_figures = [
+        circuit_figures
+        for pressurised in set_up.pressurised
+        if (circuit_figures := figures.circuit(pressurised)) is not None
+    ]
+    return min(with_figures, key=lambda circuit: circuit.test_pressure_kpa, default=None)
 
 
 def loads_membrane(set_up: SetUp) -> bool:

@@ -190,13 +190,13 @@ def _arrived(latest: Mapping[Circuit, CircuitTest], start: Circuit, end: Circuit
 
 
 def _between_gases(latest: Mapping[Circuit, CircuitTest]) -> list[str]:
-    there = _arrived(latest, Circuit.ANODE, Circuit.CATHODE)
+    across = _arrived(latest, Circuit.ANODE, Circuit.CATHODE)
     back = _arrived(latest, Circuit.CATHODE, Circuit.ANODE)
-    if not there and not back:
+    if not across and not back:
         return []
-    if there is None or back is None:
+    if across is None or back is None:
         return [_ONE_WAY_KNOWN]
-    if abs(there - back) <= ALIKE * max(there, back):
+    if abs(across - back) <= ALIKE * max(across, back):
         return [_ALIKE_BOTH_WAYS]
     return [_ONE_WAY]
 
@@ -278,5 +278,5 @@ def _best_bound(bounds: Sequence[tuple[int, PathFound]]) -> list[tuple[int, Path
 
 
 def _worst(verdicts: Sequence[Verdict | None]) -> Verdict | None:
-    known = [verdict for verdict in verdicts if verdict is not None]
-    return worst(known) if known and len(known) == len(verdicts) else None
+    judged = [verdict for verdict in verdicts if verdict is not None]
+    return worst(judged) if judged and len(judged) == len(verdicts) else None

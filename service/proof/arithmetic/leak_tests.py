@@ -253,9 +253,9 @@ def volume_of(figures: LeakFigures | None, set_up: SetUp, cells: int) -> float:
 
     Raises Inconsistent where it is not known.
     """
-    known = [figures.circuit(circuit) if figures else None for circuit in set_up.pressurised]
-    volumes = [figure.volume(cells) for figure in known if figure is not None]
-    if not volumes or len(volumes) < len(known):
+    circuits = [figures.circuit(circuit) if figures else None for circuit in set_up.pressurised]
+    volumes = [figure.volume(cells) for figure in circuits if figure is not None]
+    if not volumes or len(volumes) < len(circuits):
         raise Inconsistent(
             f"The volume under test in L is missing: neither given, nor by the figures of the"
             f" design for set-up {set_up.order}, {set_up.name}.",

@@ -84,8 +84,8 @@ def _sentence(verdict: RequiredVerdict) -> str:
     return f"{_begin(verdict.what)}: {words.get(verdict.verdict, str(verdict.verdict))}."
 
 
-def _begin(what: str) -> str:
-    return what[:1].upper() + what[1:]
+def _begin(name: str) -> str:
+    return name[:1].upper() + name[1:]
 
 
 def wanted_verdicts(
@@ -134,9 +134,9 @@ def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Requi
     for test in tests:
         if isinstance(test.result, InsulationOutcome):
             for reading in test.result.found:
-                what = f"insulation {reading.between}, {reading.condition}"
+                name = f"insulation {reading.between}, {reading.condition}"
                 latest[reading.between, reading.condition] = RequiredVerdict(
-                    what, reading.verdict, test.outdated_by
+                    name, reading.verdict, test.outdated_by
                 )
     return [
         latest.get(
@@ -147,10 +147,10 @@ def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Requi
     ]
 
 
-def _latest(what: str, tests: Sequence[Standing]) -> RequiredVerdict:
+def _latest(name: str, tests: Sequence[Standing]) -> RequiredVerdict:
     if not tests:
-        return RequiredVerdict(what, None)
-    return RequiredVerdict(what, tests[-1].result.verdict, tests[-1].outdated_by)
+        return RequiredVerdict(name, None)
+    return RequiredVerdict(name, tests[-1].result.verdict, tests[-1].outdated_by)
 
 
 # The set points of a number of cells as lines people read and acknowledge, and as plain data.

@@ -197,10 +197,10 @@ def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
     if test.gas != figures.gas:
         sentences.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
     for circuit in test.connected.pressurised:
-        known = figures.circuit(circuit)
-        if known is None:
+        circuit_figures = figures.circuit(circuit)
+        if circuit_figures is None:
             continue
-        pressures, stood = known.test_pressure_kpa, test.gauge_pressure_kpa
+        pressures, stood = circuit_figures.test_pressure_kpa, test.gauge_pressure_kpa
         if stood < ENOUGH * pressures:
             sentences.append(
                 f"The {circuit} circuit stood at {stood:.1f}\u2009kPa gauge; its test pressure is"

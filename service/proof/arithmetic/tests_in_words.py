@@ -64,8 +64,8 @@ def rate_words(rate: Rate, *, is_bound: bool = False) -> str:
     '0.00585 ± 0.00097\\u2009mbar·L/s'
     """
     if rate.seen is Detection.BELOW_DETECTION:
-        seen = digits(rate.detection_limit_mbar_l_s)
-        return f"below detection, which is {seen}{UNIT}"
+        limit = digits(rate.detection_limit_mbar_l_s)
+        return f"below detection, which is {limit}{UNIT}"
     if rate.seen is Detection.INWARD:
         return f"gas came in: {estimate_words(rate.in_mbar_l_s)}{UNIT}"
     return f"{'at most ' if is_bound else ''}{estimate_words(rate.in_mbar_l_s)}{UNIT}"
@@ -158,12 +158,12 @@ def _ohms(mohm: float) -> str:
 
 def shorts_line(result: ShortOutcome) -> ResultLine:
     """Return all cells in one line."""
-    named = [
+    names = [
         f"{check}: {_cells(result.cells_that_are(check))}"
         for check in (CellCheck.SHORTED, CellCheck.SUSPECT, CellCheck.NOT_MEASURED)
         if result.cells_that_are(check)
     ]
-    sentence = "; ".join(named) or f"no short seen in {len(result.cells)} cells"
+    sentence = "; ".join(names) or f"no short seen in {len(result.cells)} cells"
     limit = "no cell shorted or suspect"
     return ResultLine("shorts of cells", sentence, limit, "", result.verdict, f"by {result.way}")
 

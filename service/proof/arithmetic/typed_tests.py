@@ -63,83 +63,83 @@ class ReadWith:
     meter_step_ml_min: float = 0.0
 
 
-def reads_flows(typed: Typed) -> bool:
+def reads_flows(texts: Typed) -> bool:
     """Say whether a flow meter was read in the test."""
     watched = [f"arrived_{circuit}" for circuit in Circuit]
-    by_flow = typed.get("method", "") == Method.FLOW_METER
-    return by_flow or any(typed.get(name, "").strip() for name in watched)
+    by_flow = texts.get("method", "") == Method.FLOW_METER
+    return by_flow or any(texts.get(name, "").strip() for name in watched)
 
 
-def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
+def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     """Return the test that was typed, for a stack of so many cells.
 
     Raises FieldRefused naming the field, and the errors of LeakTest, which `LEAK_FIELDS` leads to
     fields.
     """
     orders = [str(choice.order) for choice in SET_UPS]
-    set_up = int(typed_word(typed, "set_up", "the set-up", orders))
-    method = Method(typed_word(typed, "method", "the method", tuple(Method)))
-    gas = typed_word(typed, "gas", "the test gas", [choice.name for choice in TEST_GASES])
-    zero = Zero(typed.get("zero", "") or Zero.NOT_SAID) if _known_zero(typed) else Zero.NOT_SAID
-    start = typed_pressure(typed, "start_pressure", "the pressure at the start", zero)
+    set_up = int(typed_word(texts, "set_up", "the set-up", orders))
+    method = Method(typed_word(texts, "method", "the method", tuple(Method)))
+    gas = typed_word(texts, "gas", "the test gas", [choice.name for choice in TEST_GASES])
+    zero = Zero(texts.get("zero", "") or Zero.NOT_SAID) if _known_zero(texts) else Zero.NOT_SAID
+    start = typed_pressure(texts, "start_pressure", "the pressure at the start", zero)
     if start is None:
         raise FieldRefused(
             "start_pressure", "the pressure at the start", "empty", "", "a number in kPa"
         )
-    end = typed_pressure(typed, "end_pressure", "the pressure at the end", start[1])
+    end = typed_pressure(texts, "end_pressure", "the pressure at the end", start[1])
     by_decay = method is Method.PRESSURE_DECAY
     if by_decay and end is None:
         raise FieldRefused(
             "end_pressure", "the pressure at the end", "empty", "", "a number in kPa"
         )
-    warm = _temperature(typed, "start", needed=True)
-    meter = _meter(typed, read_with) if reads_flows(typed) else None
+    warm = _temperature(texts, "start", needed=True)
+    meter = _meter(texts, read_with) if reads_flows(texts) else None
     percent = read_with.thermometer_percent
     return LeakTest(
         set_up=set_up,
         method=method,
         gas=gas,
         cells=cells,
-        barometer_kpa=_barometer(typed, "barometer") or _no_barometer(),
+        barometer_kpa=_barometer(texts, "barometer") or _no_barometer(),
         zero=start[1],
         start_pressure_kpa=start[0],
         start_temperature_c=warm or 0.0,
         end_pressure_kpa=end[0] if end and by_decay else None,
-        end_temperature_c=_temperature(typed, "end", needed=True) if by_decay else None,
-        end_barometer_kpa=_barometer(typed, "end_barometer") if by_decay else None,
-        duration_min=needed_quantity(typed, "duration", "the duration", Measure.DURATION, "min")
+        end_temperature_c=_temperature(texts, "end", needed=True) if by_decay else None,
+        end_barometer_kpa=_barometer(texts, "end_barometer") if by_decay else None,
+        duration_min=needed_quantity(texts, "duration", "the duration", Measure.DURATION, "min")
         if by_decay
         else None,
-        volume_l=typed_quantity(typed, "volume", "the volume under test", Measure.VOLUME, "L"),
+        volume_l=typed_quantity(texts, "volume", "the volume under test", Measure.VOLUME, "L"),
         flow_ml_min=None
         if by_decay
-        else needed_quantity(typed, "flow", "the flow", Measure.FLOW, "mL/min"),
-        flow_zero_ml_min=_flow(typed, "flow_zero") or 0.0,
+        else needed_quantity(texts, "flow", "the flow", Measure.FLOW, "mL/min"),
+        flow_zero_ml_min=_flow(texts, "flow_zero") or 0.0,
         meter=meter,
-        arrived=tuple(_arrived(typed, read_with.meter_full_scale_ml_min)),
+        arrived=tuple(_arrived(texts, read_with.meter_full_scale_ml_min)),
         gauge_percent=read_with.gauge_percent,
         gauge_step_kpa=read_with.gauge_step_kpa,
         thermometer_k=None if percent is None else percent / 100 * abs(warm or 0.0),
         thermometer_step_k=read_with.thermometer_step_k,
-        volume_percent=_percent(typed),
+        volume_percent=_percent(texts),
     )
 
 
-def _known_zero(typed: Typed) -> bool:
-    text = typed.get("zero", "").strip()
+def _known_zero(texts: Typed) -> bool:
+    text = texts.get("zero", "").strip()
     if text and text not in (Zero.GAUGE, Zero.ABSOLUTE):
         raise FieldRefused("zero", "where the pressure counts from", text, "", "gauge, absolute")
     return bool(text)
 
 
-def _temperature(typed: Typed, when: str, *, needed: bool) -> float | None:
+def _temperature(texts: Typed, when: str, *, needed: bool) -> float | None:
     read = needed_quantity if needed else typed_quantity
     name, label = f"{when}_temperature", f"the gas temperature at the {when}"
-    return read(typed, name, label, Measure.TEMPERATURE, "°C")
+    return read(texts, name, label, Measure.TEMPERATURE, "°C")
 
 
-def _barometer(typed: Typed, name: str) -> float | None:
-    barometer = typed_pressure(typed, name, "the barometer", Zero.ABSOLUTE)
+def _barometer(texts: Typed, name: str) -> float | None:
+    barometer = typed_pressure(texts, name, "the barometer", Zero.ABSOLUTE)
     return barometer[0] if barometer else None
 
 
@@ -149,11 +149,11 @@ def _no_barometer() -> float:
     )
 
 
-def _flow(typed: Typed, name: str) -> float | None:
-    return typed_quantity(typed, name, "the flow", Measure.FLOW, "mL/min")
+def _flow(texts: Typed, name: str) -> float | None:
+    return typed_quantity(texts, name, "the flow", Measure.FLOW, "mL/min")
 
 
-def _meter(typed: Typed, read_with: ReadWith) -> Meter:
+def _meter(texts: Typed, read_with: ReadWith) -> Meter:
     if read_with.meter_full_scale_ml_min is None:
         raise FieldRefused(
             "meter_id",
@@ -162,10 +162,10 @@ def _meter(typed: Typed, read_with: ReadWith) -> Meter:
             "",
             "a meter whose range and unit, such as mL/min, are kept on its page",
         )
-    chosen = typed.get("meter_reference", "").strip() or NORMAL.name
-    known = [reference.name for reference in REFERENCES]
+    chosen = texts.get("meter_reference", "").strip() or NORMAL.name
+    names = [reference.name for reference in REFERENCES]
     name = typed_word(
-        {"meter_reference": chosen}, "meter_reference", "the reference condition", known
+        {"meter_reference": chosen}, "meter_reference", "the reference condition", names
     )
     with placed("meter_id"):
         return Meter(
@@ -176,10 +176,10 @@ def _meter(typed: Typed, read_with: ReadWith) -> Meter:
         )
 
 
-def _arrived(typed: Typed, full_scale: float | None) -> Iterator[Arrived]:
-    zero = _flow(typed, "arrived_zero") or 0.0
+def _arrived(texts: Typed, full_scale: float | None) -> Iterator[Arrived]:
+    zero = _flow(texts, "arrived_zero") or 0.0
     for circuit in Circuit:
-        flow = _flow(typed, f"arrived_{circuit}")
+        flow = _flow(texts, f"arrived_{circuit}")
         if flow is not None:
             _refuse_above(f"arrived_{circuit}", flow, full_scale)
             with placed(flow_ml_min=f"arrived_{circuit}", zero_ml_min="arrived_zero"):
@@ -193,8 +193,8 @@ def _refuse_above(name: str, flow: float, full_scale: float | None) -> None:
         raise FieldRefused(name, "the flow", f"{flow:.4g} mL/min", "", allowed)
 
 
-def _percent(typed: Typed) -> float:
-    text = re.sub(r"[%\s±]", "", typed.get("volume_percent", ""))
+def _percent(texts: Typed) -> float:
+    text = re.sub(r"[%\s±]", "", texts.get("volume_percent", ""))
     if not text:
         return VOLUME_PERCENT
     try:
@@ -238,7 +238,7 @@ SHORT_FIELDS = {"active_area_cm2": "active_area"}
 
 
 def read_insulation_test(
-    typed: Typed, cells: int, accuracy_percent: float | None = None
+    texts: Typed, cells: int, accuracy_percent: float | None = None
 ) -> InsulationTest:
     """Return the test that was typed.
 
@@ -248,30 +248,30 @@ def read_insulation_test(
     InsulationTest, which `INSULATION_FIELDS` leads to fields.
     """
     condition = Condition(
-        typed_word(typed, "condition", "what stands in the coolant circuit", tuple(Condition))
+        typed_word(texts, "condition", "what stands in the coolant circuit", tuple(Condition))
     )
-    voltage = needed_quantity(typed, "test_voltage", "the test voltage", Measure.VOLTAGE, "V")
+    voltage = needed_quantity(texts, "test_voltage", "the test voltage", Measure.VOLTAGE, "V")
     readings = [
         reading
         for between, name in PLACES.items()
-        if (reading := _measured(typed, between, name, condition, voltage)) is not None
+        if (reading := _measured(texts, between, name, condition, voltage)) is not None
     ]
     return InsulationTest(
         cells,
-        bool(typed.get("cells_bonded", "").strip()),
-        not typed.get("no_hydrogen", "").strip(),
+        bool(texts.get("cells_bonded", "").strip()),
+        not texts.get("no_hydrogen", "").strip(),
         tuple(readings),
-        typed_quantity(typed, "working_voltage", "the working voltage", Measure.VOLTAGE, "V"),
+        typed_quantity(texts, "working_voltage", "the working voltage", Measure.VOLTAGE, "V"),
         accuracy_percent,
     )
 
 
 def _measured(
-    typed: Typed, between: Between, name: str, condition: Condition, voltage: float
+    texts: Typed, between: Between, name: str, condition: Condition, voltage: float
 ) -> InsulationMeasured | None:
     field = f"{name}_resistance"
-    text = typed.get(field, "").strip()
-    over = bool(re.match(r"[>≥]", text)) or bool(typed.get(f"{name}_over", "").strip())
+    text = texts.get(field, "").strip()
+    over = bool(re.match(r"[>≥]", text)) or bool(texts.get(f"{name}_over", "").strip())
     plain = {field: re.sub(r"^[>≥]\s*", "", text)}
     mohm = typed_quantity(plain, field, f"the resistance {between}", Measure.RESISTANCE, "MΩ")
     if mohm is None:
@@ -281,7 +281,7 @@ def _measured(
 
 
 def read_short_check(
-    typed: Typed,
+    texts: Typed,
     values: Sequence[str],
     cells: int,
     active_area_cm2: float,
@@ -293,7 +293,7 @@ def read_short_check(
     more values than the stack has cells; cells without a value are not measured. Blank cells count
     in the list, and what stands there is left out.
     """
-    way = ShortMethod(typed_word(typed, "way", "how the cells are checked", tuple(ShortMethod)))
+    way = ShortMethod(typed_word(texts, "way", "how the cells are checked", tuple(ShortMethod)))
     rows = [row.strip() for text in values for row in re.split(r"[\n;\t]", text)]
     while rows and not rows[-1]:
         rows.pop()

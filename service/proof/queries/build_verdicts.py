@@ -143,13 +143,13 @@ class ClosedVerdicts:
         if self.clamp is not None:
             now = judged_by(self.clamp.outcome, self.figures)
             clamp = RequiredVerdict(CLAMP, now.verdict)
-        wanted = wanted_verdicts(self.figures, results, clamp)
-        return {required.what: required.verdict for required in wanted}
+        verdicts_wanted = wanted_verdicts(self.figures, results, clamp)
+        return {required.what: required.verdict for required in verdicts_wanted}
 
     @property
     def corrections(self) -> tuple[Done, ...]:
         """The corrections of what this build is, in the order of their approval."""
-        return tuple(done for done in self.done if done.correction_id)
+        return tuple(deed for deed in self.done if deed.correction_id)
 
     @property
     def together(self) -> Together:
@@ -171,12 +171,12 @@ class ClosedVerdicts:
             return None
         clamp = self.clamp
         later = [
-            done
-            for done in self.done
+            deed
+            for deed in self.done
             if (
-                done.changes_closing and done.at > clamp.computed_at
-                if done.correction_id
-                else done.record_id > clamp.record_id
+                deed.changes_closing and deed.at > clamp.computed_at
+                if deed.correction_id
+                else deed.record_id > clamp.record_id
             )
         ]
         return RequiredVerdict(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
@@ -185,9 +185,9 @@ class ClosedVerdicts:
 NOTHING_IN_FORCE = DesignFigures()
 
 
-def judged_again(made: MadeTest, figures: DesignFigures) -> Result | None:
+def judged_again(test: MadeTest, figures: DesignFigures) -> Result | None:
     """Return what the test says under other figures; None where they lack what it needs."""
-    return _judged(made.test, figures)
+    return _judged(test.test, figures)
 
 
 @lru_cache(maxsize=512)
@@ -223,21 +223,21 @@ def verdicts_of_head(session: Session, head: RecordHead) -> ClosedVerdicts | Non
 
 
 def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -> ClosedVerdicts:
-    done = _done(session, record_id, build_id)
+    deeds = _done(session, record_id, build_id)
     tests = made_while_closed(session, record_id, build_id)
     return ClosedVerdicts(
         record_id,
         build_id,
         design_id,
         limits_in_force(session, design_id),
-        tuple(StandingTest(made, _first_after(made.done_at, done)) for made in tests),
-        done,
+        tuple(StandingTest(test, _first_after(test.done_at, deeds)) for test in tests),
+        deeds,
         _clamp(session, record_id, build_id),
     )
 
 
-def _first_after(at: datetime, done: Sequence[Done]) -> Done | None:
-    return next((each for each in done if each.at > at and not each.correction_id), None)
+def _first_after(at: datetime, deeds: Sequence[Done]) -> Done | None:
+    return next((each for each in deeds if each.at > at and not each.correction_id), None)
 
 
 def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
@@ -350,7 +350,7 @@ def tests_in_words(closed: ClosedVerdicts | None) -> tuple[str, ...]:
     for required in closed.wanted:
         if required.what != CLAMP and not required.opens and required.verdict is not None:
             by_sentence[_why(required)].append(required.what)
-    return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
+    return tuple(f"{why}: {', '.join(names)}." for why, names in by_sentence.items())
 
 
 def not_tested(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ...]:
@@ -413,11 +413,11 @@ def tally(closed: ClosedVerdicts) -> tuple[tuple[Verdict | None, tuple[str, ...]
 
     Passes first, what was not tested last.
     """
-    found: dict[Verdict | None, list[str]] = {verdict: [] for verdict in (*Verdict, None)}
+    by_verdict: dict[Verdict | None, list[str]] = {verdict: [] for verdict in (*Verdict, None)}
     for required in closed.wanted:
         is_outdated = required.verdict and required.outdated_by
-        found[Verdict.TEST_AGAIN if is_outdated else required.verdict].append(required.what)
-    return tuple((verdict, tuple(what)) for verdict, what in found.items() if what)
+        by_verdict[Verdict.TEST_AGAIN if is_outdated else required.verdict].append(required.what)
+    return tuple((verdict, tuple(names)) for verdict, names in by_verdict.items() if names)
 
 
 def verdict_lines(closed: ClosedVerdicts) -> tuple[VerdictLine, ...]:
@@ -428,72 +428,72 @@ def verdict_lines(closed: ClosedVerdicts) -> tuple[VerdictLine, ...]:
     today = closed.today
     lines: list[VerdictLine] = []
     for required in closed.wanted:
-        what = required.what
-        if what == CLAMP and closed.clamp is not None:
+        name = required.what
+        if name == CLAMP and closed.clamp is not None:
             lines += _clamp_lines(closed, required)
             continue
-        line = VerdictLine(what, required.verdict, required.outdated_by, today=today.get(what))
-        found = _best(closed.tests, required)
-        if found is not None:
-            line = _filled(line, *found)
+        line = VerdictLine(name, required.verdict, required.outdated_by, today=today.get(name))
+        best = _best(closed.tests, required)
+        if best is not None:
+            line = _filled(line, *best)
         lines.append(line)
     return tuple(lines)
 
 
-def _filled(line: VerdictLine, made: MadeTest, said: ResultLine) -> VerdictLine:
+def _filled(line: VerdictLine, test: MadeTest, result: ResultLine) -> VerdictLine:
     return replace(
         line,
-        value=said.value,
-        limit=said.limit,
-        source=said.source,
-        aside=said.aside,
-        limit_version=made.limit_version,
-        record_id=made.record_id,
-        entry=made.sequence,
-        done_at=made.done_at,
+        value=result.value,
+        limit=result.limit,
+        source=result.source,
+        aside=result.aside,
+        limit_version=test.limit_version,
+        record_id=test.record_id,
+        entry=test.sequence,
+        done_at=test.done_at,
     )
 
 
 def _best(
-    tests: Sequence[StandingTest], wanted: RequiredVerdict
+    tests: Sequence[StandingTest], required: RequiredVerdict
 ) -> tuple[MadeTest, ResultLine] | None:
     """The test and value the verdict comes from: counted ones first, a bound last, the newest."""
     latest: dict[object, StandingTest] = {}
     for test in tests:
         result = test.made.result
         latest[result.set_up if isinstance(result, LeakResult) else test.made.step_id] = test
-    found = [
+    ranked = [
         (rank, at, test.made, line)
         for at, test in enumerate(latest.values())
-        for rank, line in _ranked(test, wanted)
+        for rank, line in _ranked(test, required)
     ]
-    if not found:
+    if not ranked:
         return None
-    _rank, _at, made, line = max(found, key=lambda each: (each[0], each[1]))
-    return made, line
+    _rank, _at, test_made, line = max(ranked, key=lambda each: (each[0], each[1]))
+    return test_made, line
 
 
 def _ranked(
-    test: StandingTest, wanted: RequiredVerdict
+    test: StandingTest, required: RequiredVerdict
 ) -> Iterator[tuple[tuple[bool, bool, bool], ResultLine]]:
     """What a test says of the verdict wanted, and how near it comes to being what it is from."""
     result, counts = test.made.result, test.outdated_by is None
     if isinstance(result, LeakResult):
         for path in result.paths:
-            if wanted.what == f"leak {path.path}":
-                yield (counts, not path.is_bound, path.verdict is wanted.verdict), path_line(path)
+            if required.what == f"leak {path.path}":
+                yield (counts, not path.is_bound, path.verdict is required.verdict), path_line(path)
     elif isinstance(result, InsulationOutcome):
         for reading in result.found:
             line = insulation_line(reading)
-            if line.what == wanted.what:
+            if line.what == required.what:
                 yield (True, True, True), line
     elif isinstance(result, ShortOutcome):
         line = shorts_line(result)
-        if line.what == wanted.what:
+        if line.what == required.what:
             yield (True, True, True), line
 
 
-def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[VerdictLine]:
+def _clamp_lines(closed: ClosedVerdicts, required: RequiredVerdict) -> Iterator[VerdictLine]:
     """Each limit of the clamp by itself, then what has a limit and no value."""
     clamp = closed.clamp
     if clamp is None:
@@ -502,8 +502,8 @@ def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[Ve
     now = {(value.quantity, value.of): value.verdict for value in judged_now}
     begun = VerdictLine(
         CLAMP,
-        wanted.verdict,
-        wanted.outdated_by,
+        required.verdict,
+        required.outdated_by,
         limit_version=clamp.limit_version,
         record_id=clamp.record_id,
     )
@@ -519,7 +519,7 @@ def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[Ve
             today=now.get((value.quantity, value.of)),
         )
     all_pass = all(value.verdict is Verdict.PASS for value in judged)
-    if not judged or (all_pass and wanted.verdict is not Verdict.PASS):
+    if not judged or (all_pass and required.verdict is not Verdict.PASS):
         yield replace(begun, value="a limit has no value, or a nut was not read")
 
 

@@ -109,7 +109,7 @@ class Gate:
     @property
     def release(self) -> ReleaseMade | None:
         """The release that stands."""
-        return next((one for one in self.releases if one.stands), None)
+        return next((release_row for release_row in self.releases if release_row.stands), None)
 
     @property
     def ended_by(self) -> str:
@@ -117,7 +117,7 @@ class Gate:
         if self.release is not None or not self.releases:
             return ""
         since = self.releases[0].at
-        return next((done.words for done in self.closed.corrections if done.at > since), "")
+        return next((deed.words for deed in self.closed.corrections if deed.at > since), "")
 
     @property
     def set_points_sha256(self) -> str:
@@ -131,23 +131,23 @@ def gate(session: Session, build_id: int) -> Gate:
     """Return what keeps the gate of a build shut. Ten statements. Raises NotFound."""
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
-    concerned = {build.record_id, *(one.made.record_id for one in closed.tests)}
-    concerned |= {one.record_id for one in closed.done if not one.correction_id}
+    concerned = {build.record_id, *(test.made.record_id for test in closed.tests)}
+    concerned |= {test.record_id for test in closed.done if not test.correction_id}
     if closed.clamp is not None:
         concerned.add(closed.clamp.record_id)
     records = _records(session, concerned)
     people = people_on(session, concerned)
-    asked = _set_points(build.cells, closed.figures)
+    set_points = _set_points(build.cells, closed.figures)
     return Gate(
         build,
         closed,
         verdict_lines(closed),
         records,
-        asked,
-        tuple(_shut(build, closed, records, asked)),
+        set_points,
+        tuple(_shut(build, closed, records, set_points)),
         _releases(session, build),
         RecordFacts(
-            written_by=next((one.written_by for one in records if one.id == build.record_id), 0),
+            written_by=next((test.written_by for test in records if test.id == build.record_id), 0),
             involved=frozenset().union(*people.values()),
         ),
     )
@@ -252,26 +252,26 @@ def _shut(
     build: BuildAtGate,
     closed: ClosedVerdicts,
     records: tuple[RecordOfBuild, ...],
-    asked: SetPointsAsked | None,
+    set_points: SetPointsAsked | None,
 ) -> Iterator[str]:
     if not build.is_present:
         yield "The stack was opened since: this build is not the present one."
-    approved = {one.id for one in records if one.state is RecordState.APPROVED}
+    approved = {record.id for record in records if record.state is RecordState.APPROVED}
     yield from release_gate.gate(
         closed.wanted,
         limits_in_force=closed.limits is not None,
         record_approved=build.record_id in approved,
         set_points_acknowledged=True,  # asked for when it is signed
     )
-    for one in records:
-        if one.id != build.record_id and one.id not in approved:
+    for record in records:
+        if record.id != build.record_id and record.id not in approved:
             yield (
-                f"Record {one.id} tells what was done to this build and is not approved: it is"
-                f" {one.state}."
+                f"Record {record.id} tells what was done to this build and is not approved: it is"
+                f" {record.state}."
             )
-        if one.holds is False:
-            yield f"The content of record {one.id} is no longer what was handed in."
-    if closed.limits is not None and asked is None:
+        if record.holds is False:
+            yield f"The content of record {record.id} is no longer what was handed in."
+    if closed.limits is not None and set_points is None:
         yield (
             "No set points can be computed for this build: the figures in force say nothing of the"
             " operation, or the pile holds no cell."

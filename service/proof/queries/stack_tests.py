@@ -192,20 +192,20 @@ def _select() -> Any:
 
 def _tool_columns(name: str, tool: Any, calibration: Any) -> tuple[Any, ...]:
     """The columns of one of its instruments, their names begun with its own."""
-    found = columns(ToolRead, tool, calibration)
-    return tuple(column.label(f"{name}_{column.key}") for column in found)
+    tool_fields = columns(ToolRead, tool, calibration)
+    return tuple(column.label(f"{name}_{column.key}") for column in tool_fields)
 
 
 def _made(row: Any) -> MadeTest:
-    told = row._mapping
+    values = row._mapping
     tools = tuple(
         ToolRead(
-            told[f"{name}_id"],
-            str(told[f"{name}_kind"]),
-            told[f"{name}_label"],
-            told[f"{name}_certificate"],
+            values[f"{name}_id"],
+            str(values[f"{name}_kind"]),
+            values[f"{name}_label"],
+            values[f"{name}_certificate"],
         )
         for name in ("tool", "warm", "meter")
-        if told[f"{name}_id"]
+        if values[f"{name}_id"]
     )
     return read_as(MadeTest, row, kind=TestKind(row.kind.value), tools=tools)

@@ -540,7 +540,9 @@ def _look_through(
         chosen = next((row for row in mapping_rows if row.name == wish), None)
         if not wish:
             fitting = [row for row in mapping_rows if fits(row.mapping, written)]
-            chosen = max(fitting, key=lambda one: len(one.mapping.wanted), default=None)
+            chosen = max(
+                fitting, key=lambda reading_way: len(reading_way.mapping.wanted), default=None
+            )
         if chosen is not None and fits(chosen.mapping, written):
             mapping, used = chosen.mapping, f"{chosen.name}, version {chosen.version}"
             doubts = doubts_of(written, mapping)

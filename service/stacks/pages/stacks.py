@@ -134,13 +134,13 @@ def show_new(request: Request, me: Me, database: Database, query: Asked) -> Resp
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a stack with its hour meter."""
     with form.collecting_errors():
-        said = form.values(STACK_FIELDS + FIRST_METER_FIELDS)
+        values = form.values(STACK_FIELDS + FIRST_METER_FIELDS)
         meter = FirstMeter(
-            **{of.name.removeprefix("meter_"): said.pop(of.name) for of in FIRST_METER_FIELDS}
+            **{of.name.removeprefix("meter_"): values.pop(of.name) for of in FIRST_METER_FIELDS}
         )
         with changing(database, me, key=form.key) as work:
-            work.answer = address(said["serial"])
-            add_stack(work, **said, meter=meter)
+            work.answer = address(values["serial"])
+            add_stack(work, **values, meter=meter)
         return go_on(request, work.answer)
     return _new_page(request, database, form)
 
@@ -200,10 +200,10 @@ def read_meter(request: Request, me: Me, database: Database, form: Typed, serial
     with reading(database) as session:
         stack_id = find_stack(session, serial)
     with form.collecting_errors():
-        said = form.values(READING_FIELDS)
+        values = form.values(READING_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
-            read_hours(work, stack_id, **said)
+            read_hours(work, stack_id, **values)
         return go_on(request, work.answer)
     return _hours_page(request, database, serial, read=form)
 

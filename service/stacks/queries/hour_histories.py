@@ -137,10 +137,10 @@ def hour_history(
     variant = (known_at is not None, bool(turn.cursor), turn.is_back)
 
     def keyed(
-        source: int, made: Any, told: Callable[[Any], dict[str, Any]]
+        source: int, statement: Any, facts: Callable[[Any], dict[str, Any]]
     ) -> Iterator[tuple[Key, Reading]]:
-        for row in session.execute(made(*variant), values):
-            reading = _reading(row, meters, **told(row))
+        for row in session.execute(statement(*variant), values):
+            reading = _reading(row, meters, **facts(row))
             yield (reading.taken_at, row.meter_id, source, row.id), reading
 
     readings = [
