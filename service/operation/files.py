@@ -123,7 +123,7 @@ def make_backup(
 def read_manifest(source: Path, progress: Done) -> Manifest:
     """Read an archive whole and compare every hash; raises Refused where anything differs.
 
-    ``done`` is told how many bytes of the archive more were read.
+    ``progress`` is told how many bytes of the archive more were read.
     """
     digests: dict[str, str] = {}
     manifest: Manifest | None = None
@@ -358,7 +358,7 @@ def amount(engine: Engine) -> int:
 
 
 def check_all(engine: Engine, folder: Path, progress: Callable[[int], None]) -> WholeCheck:
-    """Compute every hash anew and compare; ``done`` is told how many more were looked at."""
+    """Compute every hash anew and compare; ``progress`` is told how many more were looked at."""
     wrong: list[str] = []
     with reading(engine) as session:
         ids = session.scalars(

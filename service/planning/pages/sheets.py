@@ -90,7 +90,7 @@ class PlanSheet:
 
 
 def sheet_of(document: PlanDocument, content_sha256: str, pile_map: LayerMap) -> PlanSheet:
-    """Return the sheet of a plan; ``shown`` gives ports and rods for the drawings."""
+    """Return the sheet of a plan; ``pile_map`` gives ports and rods for the drawings."""
     before = {layer.position: layer for layer in document.before}
     after = {layer.position: layer for layer in document.after}
     marks = compare(document.before, document.after).marks

@@ -60,7 +60,7 @@ def changeover_closing(
 ) -> ChangeoverClosing:
     """Compute what the plan does to the clamp and the set points. Three statements, or seven.
 
-    ``shown`` is the build the plan begins from.
+    ``pile_map`` is the build the plan begins from.
     """
     sizes = design_sizes(session, pile_map.stack.id)
     limits = limits_in_force(session, sizes.design_id)
