@@ -69,10 +69,11 @@ def write_whole(work: Work, record: WholeRecord) -> int:
     return record_id
 
 
-def _names(work: Work, sent: list[In], logins: set[str]) -> Names:
-    marks, named = named_in(sent)
+def _names(work: Work, bodies: list[In], logins: set[str]) -> Names:
+    marks, logins_named = named_in(bodies)
     return Names(
-        instruments_by_mark(work.session, marks), people_by_login(work.session, named | logins)
+        instruments_by_mark(work.session, marks),
+        people_by_login(work.session, logins_named | logins),
     )
 
 
@@ -226,17 +227,17 @@ def records(
     """Return all records, newest first, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = record_list(
+        listed = record_list(
             session, from_keys(turn, before or None), stack=stack, state=state, kind=kind
         )
-        checks = verify(session, [row.id for row in found.rows])
+        checks = verify(session, [row.id for row in listed.rows])
     rows = [
         Record.model_validate(row).model_copy(
             update={"content_holds": checks[row.id].holds if row.id in checks else None}
         )
-        for row in found.rows
+        for row in listed.rows
     ]
-    return Records(rows=rows, before=found.last_key or 0, **page_of(found))
+    return Records(rows=rows, before=listed.last_key or 0, **page_of(listed))
 
 
 @router.get("/{record_id}", tags=TAGS)
@@ -246,7 +247,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
     with reading(engine) as session:
         answer = record_as_text(session, record_id)
         check = verify(session, [record_id]).get(record_id)
-        kept = kept_result(session, record_id)
+        result = kept_result(session, record_id)
         decisions = decisions_of(session, record_id)
         removed = removed_from(session, record_id)
         corrected = corrections_of_records(session, [record_id])[record_id]
@@ -257,7 +258,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         version=answer.version,
         content_sha256=answer.content_sha256,
         content_holds=check.holds if check else None,
-        closing=summary_of(kept) if kept else None,
+        closing=summary_of(result) if result else None,
         decisions=[DecisionMade.model_validate(each) for each in decisions],
         removed=[RemovedPerson.model_validate(each) for each in removed],
         had_a_part=had_a_part,
@@ -278,9 +279,9 @@ def corrections(
     """Return all corrections, newest first, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = corrections_listed(session, turn, state=state, record_id=record)
-    rows = [CorrectionMade.from_answer(row) for row in found.rows]
-    return Corrections(rows=rows, **page_of(found))
+        listed = corrections_listed(session, turn, state=state, record_id=record)
+    rows = [CorrectionMade.from_answer(row) for row in listed.rows]
+    return Corrections(rows=rows, **page_of(listed))
 
 
 @of_corrections.get("/{correction_id}", tags=TAGS)
@@ -325,12 +326,14 @@ def _route(name: str, model: type[In]) -> Callable[..., answers.Made]:
     entry = ENTRIES[name]
 
     def enter(
-        *, record_id: RecordNumber, sent: In, call: Call, version: Version = None
+        *, record_id: RecordNumber, body: In, call: Call, version: Version = None
     ) -> answers.Made:
         def change(work: Work) -> int:
-            names = _names(work, [sent], set())
-            made = make_entry(work, record_id, version, Sent("", name, sent), names, **entry.also)
-            return made if isinstance(made, int) else record_id
+            names = _names(work, [body], set())
+            step_id = make_entry(
+                work, record_id, version, Sent("", name, body), names, **entry.also
+            )
+            return step_id if isinstance(step_id, int) else record_id
 
         return make_once(call, change)
 

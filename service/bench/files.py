@@ -110,37 +110,37 @@ class Place:
         return f"rod {self.rod_number}" if self.rod_number else str(self.end)
 
 
-def take(seen: Seen, row: Row, mapping: Mapping[str, int]) -> None:
+def take(draft: Seen, row: Row, mapping: Mapping[str, int]) -> None:
     """Read one row; all that is wrong with it is kept, not only the first."""
-    said = {name: text_of(row.cells[column]) for name, column in mapping.items()}
+    texts = {name: text_of(row.cells[column]) for name, column in mapping.items()}
     wrong: list[Refused] = []
     if row.is_too_wide:
         right = "A cell that holds the separator has to stand in quotation marks."
         wrong.append(Refused("row", "", "it has more cells than there are headings.", right))
     place, part_type, facing, hours = Place(), None, Facing.EITHER, 0.0
     try:
-        part_type = seen.types.find(
-            said.get("part_type", ""), said.get("drawing_number", ""), said.get("revision", "")
+        part_type = draft.types.find(
+            texts.get("part_type", ""), texts.get("drawing_number", ""), texts.get("revision", "")
         )
     except Refused as refusal:
         wrong.append(refusal)
     try:
-        place = _place(seen, said.get("position", ""), part_type, row.line)
+        place = _place(draft, texts.get("position", ""), part_type, row.line)
     except Refused as refusal:
         wrong.append(refusal)
     try:
-        facing = _facing(said.get("facing", ""), part_type)
+        facing = _facing(texts.get("facing", ""), part_type)
     except Refused as refusal:
         wrong.append(refusal)
     try:
         cell = row.cells[mapping["hours_before"]] if "hours_before" in mapping else None
-        hours = number_in(cell, "hours_before", seen.options.how) or 0.0
+        hours = number_in(cell, "hours_before", draft.options.how) or 0.0
     except Refused as refusal:
         wrong.append(refusal)
     if hours < 0:
         wrong.append(Refused("hours_before", hours, "it is below zero.", "0\u2009h or more."))
     if part_type is not None:
-        one = PartInPile(
+        in_pile = PartInPile(
             row.line,
             part_type.id,
             place.position,
@@ -150,15 +150,15 @@ def take(seen: Seen, row: Row, mapping: Mapping[str, int]) -> None:
             hours_before=hours,
         )
         try:
-            part = _which(seen, one, part_type, said)
-            label = part.serial or said.get("serial") or f"of lot {said.get('lot', '')}"
-            seen.parts.append((part, part_type, label))
+            part = _which(draft, in_pile, part_type, texts)
+            label = part.serial or texts.get("serial") or f"of lot {texts.get('lot', '')}"
+            draft.parts.append((part, part_type, label))
         except Refused as refusal:
             wrong.append(refusal)
-    seen.wrong += [Wrong(row.line, refusal) for refusal in wrong]
+    draft.wrong += [Wrong(row.line, refusal) for refusal in wrong]
 
 
-def _place(seen: Seen, text: str, part_type: PartTypeFacts | None, line: int) -> Place:
+def _place(draft: Seen, text: str, part_type: PartTypeFacts | None, line: int) -> Place:
     """A position, a rod's number or an end, as the kind of part asks for it."""
     word = text.casefold().strip()
     kind = part_type.kind if part_type else None
@@ -169,20 +169,20 @@ def _place(seen: Seen, text: str, part_type: PartTypeFacts | None, line: int) ->
             raise Refused("position", text, "a compression plate stands at an end.", right)
         return Place(end=end)
     if kind in FIXING_KINDS:
-        found = ROD.fullmatch(word)
-        if not found or (seen.rods is not None and int(found[1]) not in seen.rods):
-            last = max(seen.rods or {1})
+        match = ROD.fullmatch(word)
+        if not match or (draft.rods is not None and int(match[1]) not in draft.rods):
+            last = max(draft.rods or {1})
             right = f"“rod 1” to “rod {last}” would be right."
             raise Refused("position", text, f"a {kind} stands at a rod of the design.", right)
-        return Place(rod_number=int(found[1]))
+        return Place(rod_number=int(match[1]))
     if not re.fullmatch(r"\d{1,5}", word) or int(word) < 1:
         right = "A whole number from 1 would be right."
         raise Refused("position", text, "this is no position in the pile.", right)
     position = int(word)
-    if position in seen.positions:
-        reason = f"line {seen.positions[position]} has this position as well."
+    if position in draft.positions:
+        reason = f"line {draft.positions[position]} has this position as well."
         raise Refused("position", text, reason, "Each position once.")
-    seen.positions[position] = line
+    draft.positions[position] = line
     return Place(position)
 
 
@@ -197,10 +197,10 @@ def _facing(text: str, part_type: PartTypeFacts | None) -> Facing:
 
 
 def _which(
-    seen: Seen, one: PartInPile, part_type: PartTypeFacts, said: Mapping[str, str]
+    draft: Seen, part: PartInPile, part_type: PartTypeFacts, texts: Mapping[str, str]
 ) -> PartInPile:
     """The part a row means: a known one, a new one with its serial, or an item of a lot."""
-    serial, label = said.get("serial", ""), said.get("lot", "")
+    serial, label = texts.get("serial", ""), texts.get("lot", "")
     lot_key = (part_type.id, serial_key(label)) if label else None
     if part_type.counted:
         if serial:
@@ -208,52 +208,54 @@ def _which(
             raise Refused("serial", serial, reason, "An empty cell, and the lot.")
         if lot_key is None:
             raise Refused("lot", "", "a counted item is known by its lot.", "Its lot.")
-        _need_lot(seen, lot_key, label, one.line)
-        return replace(one, lot=lot_key)
+        _need_lot(draft, lot_key, label, part.line)
+        return replace(part, lot=lot_key)
     if not serial:
         raise Refused("serial", "", "no serial number is given.", "What is marked on the part.")
     keys = {(part_type.id, serial_key(name)): name for name in serials_in(serial)}
-    key = next((key for key in keys if key in seen.known), list(keys)[-1])
+    key = next((key for key in keys if key in draft.known), list(keys)[-1])
     serial = keys[key]
-    if key in seen.serials:
-        reason = f"line {seen.serials[key]} has this part as well."
+    if key in draft.serials:
+        reason = f"line {draft.serials[key]} has this part as well."
         raise Refused("serial", serial, reason, "Each part once.")
-    seen.serials[key] = one.line
-    known = seen.known.get(key)
-    if known is not None:
-        _refuse_not_free(known, serial, label)
-        return replace(one, part_id=known.id)
-    if not seen.options.make_missing:
+    draft.serials[key] = part.line
+    known_part = draft.known.get(key)
+    if known_part is not None:
+        _refuse_not_free(known_part, serial, label)
+        return replace(part, part_id=known_part.id)
+    if not draft.options.make_missing:
         right = "Import it first, or let missing parts be made."
         raise Refused("serial", serial, f"no {part_type.name} has this serial.", right)
     if lot_key is not None:
-        _need_lot(seen, lot_key, label, one.line)
-    return replace(one, serial=serial, lot=lot_key)
+        _need_lot(draft, lot_key, label, part.line)
+    return replace(part, serial=serial, lot=lot_key)
 
 
-def _refuse_not_free(known: KnownPart, serial: str, label: str) -> None:
-    if known.whereabouts is Whereabouts.FITTED:
-        reason = f"it is fitted in {known.stack}."
+def _refuse_not_free(known_part: KnownPart, serial: str, label: str) -> None:
+    if known_part.whereabouts is Whereabouts.FITTED:
+        reason = f"it is fitted in {known_part.stack}."
         raise Refused("serial", serial, reason, "It has to be lifted off there first.")
-    if known.whereabouts is Whereabouts.SCRAPPED:
+    if known_part.whereabouts is Whereabouts.SCRAPPED:
         raise Refused("serial", serial, "it is scrapped.", "Another part?")
-    if label and serial_key(known.lot or "") != serial_key(label):
-        reason = f"the part is kept as of {'lot ' + known.lot if known.lot else 'no lot'}."
+    if label and serial_key(known_part.lot or "") != serial_key(label):
+        reason = (
+            f"the part is kept as of {'lot ' + known_part.lot if known_part.lot else 'no lot'}."
+        )
         raise Refused("lot", label, reason, "Compare the list with the part's page.")
 
 
-def _need_lot(seen: Seen, key: LotKey, label: str, line: int) -> None:
-    if key in seen.known_lots or key in seen.lots:
+def _need_lot(draft: Seen, key: LotKey, label: str, line: int) -> None:
+    if key in draft.known_lots or key in draft.lots:
         return
-    if not seen.options.make_missing:
+    if not draft.options.make_missing:
         right = "Add it first, or let missing parts and lots be made."
         raise Refused("lot", label, "this part type has no such lot.", right)
-    seen.lots[key] = NewLot(
+    draft.lots[key] = NewLot(
         line, key[0], LotEntry(label, notes="made while a stack was taken over")
     )
 
 
-SYNONYMS = {one.name: one.headings for one in STACK_COLUMNS}
+SYNONYMS = {entry.name: entry.headings for entry in STACK_COLUMNS}
 HEADINGS = tuple(SYNONYMS.values())
 
 
@@ -297,7 +299,7 @@ def plan_stack(
     """
     _refuse_mapping(table, mapping)
     rods = session.scalars(select(DesignRod.number).where(DesignRod.design_id == head.design_id))
-    seen = Seen(
+    draft = Seen(
         TypeFinder(part_types(session)),
         frozenset(rods) if head.design_id else None,
         _known_parts(session, table, mapping),
@@ -305,17 +307,17 @@ def plan_stack(
         options,
     )
     for row in table.rows:
-        take(seen, row, mapping)
-    if not seen.wrong:
-        _refuse_gaps(seen, table)
-    whole = _seen_whole(seen, source, head)
+        take(draft, row, mapping)
+    if not draft.wrong:
+        _refuse_gaps(draft, table)
+    whole = _seen_whole(draft, source, head)
     if session.get(Design, head.design_id) is None:
         return whole
-    return replace(whole, check=_check(session, head.design_id, seen, whole.layers))
+    return replace(whole, check=_check(session, head.design_id, draft, whole.layers))
 
 
 def _check(
-    session: Session, design_id: int, seen: Seen, layers: tuple[pile.Layer, ...]
+    session: Session, design_id: int, draft: Seen, layers: tuple[pile.Layer, ...]
 ) -> PileCheck:
     return check_of_list(
         session,
@@ -323,11 +325,11 @@ def _check(
         layers,
         {
             part.part_id or -part.line: (part_type.drawing_number, part_type.revision)
-            for part, part_type, _label in seen.parts
+            for part, part_type, _label in draft.parts
         },
         [
             FixingAt(part_type.kind, part.rod_number, part.end)
-            for part, part_type, _label in seen.parts
+            for part, part_type, _label in draft.parts
             if part.position is None
         ],
     )
@@ -353,31 +355,31 @@ def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:
             raise Refused("mapping", "", f"no column tells {words}.", right)
 
 
-def _refuse_gaps(seen: Seen, table: Table) -> None:
+def _refuse_gaps(draft: Seen, table: Table) -> None:
     """Positions are 1 to their number: a forgotten one is named."""
     last = table.rows[-1].line
-    if not seen.positions:
+    if not draft.positions:
         refusal = Refused("position", "", "the list has no layer.", "Position 1 and on.")
-        seen.wrong.append(Wrong(last, refusal))
+        draft.wrong.append(Wrong(last, refusal))
         return
-    missing = [n for n in range(1, max(seen.positions) + 1) if n not in seen.positions]
+    missing = [n for n in range(1, max(draft.positions) + 1) if n not in draft.positions]
     if missing:
-        named = ", ".join(str(n) for n in missing[:10]) + (" …" if len(missing) > 10 else "")
+        listed = ", ".join(str(n) for n in missing[:10]) + (" …" if len(missing) > 10 else "")
         reason = "the list leaves this position out, so what lies there is not known."
-        refusal = Refused("position", named, reason, "A row for each position.")
-        seen.wrong.append(Wrong(last, refusal))
+        refusal = Refused("position", listed, reason, "A row for each position.")
+        draft.wrong.append(Wrong(last, refusal))
 
 
-def _seen_whole(seen: Seen, source: SourceFile, head: StackHead) -> StackSeen:
-    count = len(seen.positions)
+def _seen_whole(draft: Seen, source: SourceFile, head: StackHead) -> StackSeen:
+    count = len(draft.positions)
     layers: list[tuple[PartInPile, pile.Layer]] = []
     fixings = []
-    for part, part_type, label in seen.parts:
+    for part, part_type, label in draft.parts:
         if part.position is None:
             place = Place(None, part.rod_number, part.end).in_words
             fixings.append((part, (place, part_type.name, label)))
             continue
-        position = count + 1 - part.position if seen.options.from_free_end else part.position
+        position = count + 1 - part.position if draft.options.from_free_end else part.position
         layer = pile.Layer(
             position,
             part.part_id or -part.line,
@@ -398,12 +400,12 @@ def _seen_whole(seen: Seen, source: SourceFile, head: StackHead) -> StackSeen:
     plan = StackPlan(
         source,
         head,
-        tuple(seen.lots.values()),
+        tuple(draft.lots.values()),
         (*(part for part, _layer in layers), *(part for part, _words in fixings)),
     )
     return StackSeen(
         plan,
-        tuple(sorted(seen.wrong, key=lambda wrong: wrong.line)),
+        tuple(sorted(draft.wrong, key=lambda wrong: wrong.line)),
         numbered,
         pile.counts(numbered),
         tuple(words for _part, words in fixings),
@@ -417,8 +419,8 @@ def _known_parts(
         return {}
     texts = (text_of(row.cells[mapping["serial"]]) for row in table.rows)
     keys = {serial_key(name) for text in texts for name in serials_in(text)}
-    wanted, found = sorted(keys), {}
-    for start in range(0, len(wanted), 500):
+    in_order, known_parts = sorted(keys), {}
+    for start in range(0, len(in_order), 500):
         rows = session.execute(
             select(
                 Part.id,
@@ -430,23 +432,23 @@ def _known_parts(
             )
             .outerjoin(Lot, Lot.id == Part.lot_id)
             .outerjoin(Stack, Stack.id == Part.stack_id)
-            .where(Part.serial_key.in_(wanted[start : start + 500]))
+            .where(Part.serial_key.in_(in_order[start : start + 500]))
         )
         for part_id, type_id, key, lot, whereabouts, stack in rows:
-            found[type_id, str(key)] = KnownPart(part_id, lot, whereabouts, stack)
-    return found
+            known_parts[type_id, str(key)] = KnownPart(part_id, lot, whereabouts, stack)
+    return known_parts
 
 
 def _known_lots(session: Session, table: Table, mapping: Mapping[str, int]) -> set[LotKey]:
     if "lot" not in mapping:
         return set()
     keys = {serial_key(text_of(row.cells[mapping["lot"]])) for row in table.rows} - {""}
-    wanted, found = sorted(keys), set()
-    for start in range(0, len(wanted), 500):
+    in_order, known_keys = sorted(keys), set()
+    for start in range(0, len(in_order), 500):
         rows = session.execute(
             select(Lot.part_type_id, Lot.label_key).where(
-                Lot.label_key.in_(wanted[start : start + 500])
+                Lot.label_key.in_(in_order[start : start + 500])
             )
         )
-        found |= {(row.part_type_id, row.label_key) for row in rows}
-    return found
+        known_keys |= {(row.part_type_id, row.label_key) for row in rows}
+    return known_keys

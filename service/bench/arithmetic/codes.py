@@ -47,8 +47,8 @@ class FaceLabel:
 
         The face that is scanned looks outward.
         """
-        other = End.FIXED if end is End.FREE else End.FREE
-        return Facing((end if self.face is Face.MARKED else other).value)
+        opposite = End.FIXED if end is End.FREE else End.FREE
+        return Facing((end if self.face is Face.MARKED else opposite).value)
 
 
 def action_of(text: str) -> Action | None:

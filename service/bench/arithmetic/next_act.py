@@ -139,15 +139,15 @@ def next_act(at: Standing) -> NextAct:
     return _at_open_stack(at)
 
 
-def lead_from(here: Place, act: NextAct) -> Lead | None:
+def lead_from(start: Place, act: NextAct) -> Lead | None:
     """Return where the main button of a place leads; None where it enters what the place asks for.
 
     A place leads on once the work has gone past it, or where nothing has to be entered in it.
     """
-    at, there = (IN_ORDER.index(STATIONS.get(place, place)) for place in (here, act.place))
-    if at < there:
+    at, act_at = (IN_ORDER.index(STATIONS.get(place, place)) for place in (start, act.place))
+    if at < act_at:
         return Lead(act.place, act.button)
-    return act.onward if here is act.place else None
+    return act.onward if start is act.place else None
 
 
 def not_recorded(tests: int, checks: int) -> str:
@@ -244,14 +244,14 @@ def _layers(at: Standing) -> NextAct | None:
 AFTER_LAYERS = (Place.FIXINGS, Place.OFF, Place.CHECKS)
 
 
-def _lifting(what: str) -> NextAct:
-    words = f"Lift off the {what}." if what else "Lift off the next layer."
+def _lifting(layer: str) -> NextAct:
+    words = f"Lift off the {layer}." if layer else "Lift off the next layer."
     return NextAct(Place.LIFTING, words, "Go on: lift off")
 
 
-def _putting_on(what: str, end: str) -> NextAct:
+def _putting_on(layer: str, end: str) -> NextAct:
     at_end = f" at the {end}" if end else ""
-    words = f"Put on the {what}{at_end}." if what else f"Put on the next layer{at_end}."
+    words = f"Put on the {layer}{at_end}." if layer else f"Put on the next layer{at_end}."
     return NextAct(Place.PUTTING_ON, words, "Go on: put on")
 
 
@@ -270,7 +270,7 @@ def _after_closing(at: Standing) -> NextAct:
 
 def _handing_in(at: Standing) -> NextAct:
     if at.blocks:
-        things = "thing is" if at.blocks == 1 else "things are"
-        words = f"Before hand-in: {at.blocks} {things} missing."
+        number_words = "thing is" if at.blocks == 1 else "things are"
+        words = f"Before hand-in: {at.blocks} {number_words} missing."
         return NextAct(Place.HANDING_IN, words, "See what is missing")
     return NextAct(Place.HANDING_IN, "Ready to hand in.", "Go on: hand in")

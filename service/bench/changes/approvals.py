@@ -331,11 +331,11 @@ def _put_parts_back(work: Work, record: RebuildRecord) -> None:
             and part.whereabouts is not Whereabouts.LIFTED_OFF
             and part.whereabouts != was
         ):
-            where = f"fitted in {serial}" if serial else part.whereabouts
+            place = f"fitted in {serial}" if serial else part.whereabouts
             raise Refused(
                 "record",
                 f"record {record.id}",
-                f"{part_label(part.serial, lot, part.item_number)} is {where} by now, and cannot"
+                f"{part_label(part.serial, lot, part.item_number)} is {place} by now, and cannot"
                 f" be {was} as before.",
                 "Bring it back first, or hand the record in and write a correction.",
             )
@@ -346,11 +346,11 @@ def _put_parts_back(work: Work, record: RebuildRecord) -> None:
 
 def _take_facts_back(work: Work, record: RebuildRecord) -> None:
     """What counted since an earlier hand-in: the build it made, the build it opened."""
-    own = work.session.scalar(select(Build.id).where(Build.record_id == record.id))
-    if own is not None:
-        supersede.settle_layers(work, own, (), present=False)
-        supersede.settle_fixings(work, own, (), present=False)
-        supersede.settle_period(work, own, None)
+    build_id = work.session.scalar(select(Build.id).where(Build.record_id == record.id))
+    if build_id is not None:
+        supersede.settle_layers(work, build_id, (), present=False)
+        supersede.settle_fixings(work, build_id, (), present=False)
+        supersede.settle_period(work, build_id, None)
     opened = work.session.execute(
         select(BuildPeriod.build_id, BuildPeriod.closed_at).where(
             BuildPeriod.opened_by_record_id == record.id, BuildPeriod.known_until.is_(None)

@@ -118,11 +118,11 @@ def _fitted_again(work: Work, record: RebuildRecord, step: Step) -> tuple[Change
     part = work.session.get_one(Part, step.part_id, with_for_update=True)
     label = _label(work, part)
     if part.whereabouts not in BACK_IN_REACH:
-        where = "fitted elsewhere" if part.whereabouts is Whereabouts.FITTED else part.whereabouts
+        place = "fitted elsewhere" if part.whereabouts is Whereabouts.FITTED else part.whereabouts
         raise Refused(
             "record",
             label,
-            f"it was lifted off here and is {where} by now, so this cannot be undone.",
+            f"it was lifted off here and is {place} by now, so this cannot be undone.",
             "Take that back first.",
         )
     before = part.whereabouts
@@ -199,21 +199,26 @@ def accept_departure(
 
 
 def _refuse_unless_open_to_it(work: Work, record_id: int, departs_from: str) -> None:
-    found = {one.finding.sentence: one for one in pile_check(work.session, record_id).judged}
-    one = found.get(departs_from)
-    if one is None:
+    by_sentence = {
+        judgement.finding.sentence: judgement
+        for judgement in pile_check(work.session, record_id).judged
+    }
+    judgement = by_sentence.get(departs_from)
+    if judgement is None:
         raise Refused(
             "departs_from",
             departs_from,
             "the check of the pile does not say this as the pile stands now.",
             "Look at the list again.",
         )
-    if one.departure is not None:
-        raise Refused("departs_from", departs_from, f"{one.departure.by} has accepted it already.")
-    if one.severity is not Severity.CONCESSION:
+    if judgement.departure is not None:
+        raise Refused(
+            "departs_from", departs_from, f"{judgement.departure.by} has accepted it already."
+        )
+    if judgement.severity is not Severity.CONCESSION:
         reason = (
             "no reason makes this right: it has to be mended."
-            if one.severity is Severity.BLOCKS
+            if judgement.severity is Severity.BLOCKS
             else "it is a remark and needs nobody's leave."
         )
-        raise Refused("departs_from", departs_from, reason, one.finding.mend)
+        raise Refused("departs_from", departs_from, reason, judgement.finding.mend)

@@ -58,7 +58,7 @@ class NewValue:
 
 
 def read_new_value(
-    work: Work, record: Correctable, fact: Fact, typed: str, part_id: int | None = None
+    work: Work, record: Correctable, fact: Fact, text: str, part_id: int | None = None
 ) -> NewValue:
     """Return what the typed text means for this fact. Raises Refused where it cannot be true.
 
@@ -68,15 +68,15 @@ def read_new_value(
     details = fact.details
     if isinstance(details, LayerFacts):
         if fact.of is CorrectionOf.LAYER_FACING:
-            return _facing(work, record, fact, details, typed)
-        return _part(work, record, fact, details, typed, part_id=part_id)
+            return _facing(work, record, fact, details, text)
+        return _part(work, record, fact, details, text, part_id=part_id)
     if isinstance(details, TorqueFacts):
         if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
-            return _instrument(work, details, typed)
-        return _torque(details, typed)
+            return _instrument(work, details, text)
+        return _torque(details, text)
     if isinstance(details, HourFacts):
-        return _hours(work, details, typed)
-    return _time(work, record, fact, details, typed)
+        return _hours(work, details, text)
+    return _time(work, record, fact, details, text)
 
 
 def effects_on_layers(
@@ -105,50 +105,48 @@ def _part(
     record: Correctable,
     fact: Fact,
     details: LayerFacts,
-    typed: str,
+    text: str,
     *,
     part_id: int | None,
 ) -> NewValue:
-    found = _one_of(details, typed, part_id, _resolved(work, details, typed))
-    if found.part_id == details.part_id or (found.lot_id and found.lot_id == details.lot_id):
-        raise Refused(FIELD, typed, "this is what the record says already.", "The right one.")
-    lot = float(found.lot_id) if found.lot_id else None
-    value = NewValue(found.label, found.part_id, lot)
+    hit = _one_of(details, text, part_id, _resolved(work, details, text))
+    if hit.part_id == details.part_id or (hit.lot_id and hit.lot_id == details.lot_id):
+        raise Refused(FIELD, text, "this is what the record says already.", "The right one.")
+    lot = float(hit.lot_id) if hit.lot_id else None
+    value = NewValue(hit.label, hit.part_id, lot)
     effects = effects_on_layers(work, record.stack_id, fact.of, details, value)
-    other = effects.exchanged_with
-    if other is not None and record.fact(CorrectionOf.LAYER_PART, other.row_id) is None:
+    exchanged = effects.exchanged_with
+    if exchanged is not None and record.fact(CorrectionOf.LAYER_PART, exchanged.row_id) is None:
         raise Refused(
             FIELD,
-            typed,
-            f"it is in {other.where}, and was not put on in this record.",
+            text,
+            f"it is in {exchanged.where}, and was not put on in this record.",
             "Correct it in the record in which it was put on.",
         )
     return value
 
 
-def _resolved(work: Work, details: LayerFacts, typed: str) -> Resolved:
-    if not typed.strip():
+def _resolved(work: Work, details: LayerFacts, text: str) -> Resolved:
+    if not text.strip():
         raise Refused(FIELD, "", "nothing is given.", "The serial or lot that was really put on.")
-    return resolve_to_fit(work.session, typed, (details.kind,))
+    return resolve_to_fit(work.session, text, (details.kind,))
 
 
-def _one_of(details: LayerFacts, typed: str, part_id: int | None, resolved: Resolved) -> Hit:
+def _one_of(details: LayerFacts, text: str, part_id: int | None, resolved: Resolved) -> Hit:
     hits = resolved.hits
     if not hits:
-        raise Refused(
-            FIELD, typed, resolved.reason_unknown, "Read it again, or add the part first."
-        )
+        raise Refused(FIELD, text, resolved.reason_unknown, "Read it again, or add the part first.")
     fitting = [hit for hit in hits if hit.part_kind is details.kind]
     if not fitting:
         raise Refused(
-            FIELD, typed, f"it is a {hits[0].part_kind}.", f"A {details.kind} lies in this layer."
+            FIELD, text, f"it is a {hits[0].part_kind}.", f"A {details.kind} lies in this layer."
         )
     if part_id is not None:
         fitting = [hit for hit in fitting if hit.part_id == part_id]
     if len(fitting) != 1:
         raise Refused(
             FIELD,
-            typed,
+            text,
             "several parts bear it.",
             "Choose one: " + "; ".join(hit.in_words for hit in hits) + ".",
         )
@@ -171,42 +169,42 @@ def _facing_of(work: Work, details: LayerFacts, value: NewValue) -> Facing:
 
 
 def _facing(
-    work: Work, record: Correctable, fact: Fact, details: LayerFacts, typed: str
+    work: Work, record: Correctable, fact: Fact, details: LayerFacts, text: str
 ) -> NewValue:
-    turned = next((turn for turn in TURNS if turn.value == typed.strip().lower()), None)
+    turned = next((turn for turn in TURNS if turn.value == text.strip().lower()), None)
     if turned is None:
         raise Refused(
             FIELD,
-            typed,
+            text,
             f"this does not say which end its {details.marked_face} looks at.",
             "The fixed end or the free end.",
         )
     if turned is details.facing:
-        raise Refused(FIELD, typed, "this is what the record says already.", "The other end.")
+        raise Refused(FIELD, text, "this is what the record says already.", "The other end.")
     value = NewValue(turned.value)
     effects_on_layers(work, record.stack_id, fact.of, details, value)
     return value
 
 
-def _torque(details: TorqueFacts, typed: str) -> NewValue:
+def _torque(details: TorqueFacts, entered: str) -> NewValue:
     try:
-        torque_nm, unit = read_torque_text(typed)
+        torque_nm, unit = read_torque_text(entered)
     except TradeError as trouble:
-        raise Refused(FIELD, typed, str(trouble)) from trouble
+        raise Refused(FIELD, entered, str(trouble)) from trouble
     if abs(torque_nm - details.torque_nm) < 1e-9:
-        raise Refused(FIELD, typed, "this is what the record says already.", "The right torque.")
+        raise Refused(FIELD, entered, "this is what the record says already.", "The right torque.")
     text = f"{torque_nm:.10g} N·m"
-    return NewValue(text if unit == "N·m" else f"{text} ({typed.strip()})", number=torque_nm)
+    return NewValue(text if unit == "N·m" else f"{text} ({entered.strip()})", number=torque_nm)
 
 
-def _instrument(work: Work, details: TorqueFacts, typed: str) -> NewValue:
+def _instrument(work: Work, details: TorqueFacts, text: str) -> NewValue:
     row = work.session.execute(
         select(Instrument.id, Instrument.label, Instrument.kind).where(
-            Instrument.label_key == serial_key(typed)
+            Instrument.label_key == serial_key(text)
         )
     ).first()
     if row is None:
-        raise Refused(FIELD, typed, "no instrument bears this mark.", "Read it again.")
+        raise Refused(FIELD, text, "no instrument bears this mark.", "Read it again.")
     if row.kind is not InstrumentKind.TORQUE_DRIVER:
         raise Refused(
             FIELD, row.label, f"it is a {row.kind}.", f"A {InstrumentKind.TORQUE_DRIVER}."
@@ -216,16 +214,16 @@ def _instrument(work: Work, details: TorqueFacts, typed: str) -> NewValue:
     return NewValue(row.label, number=float(row.id))
 
 
-def _hours(work: Work, details: HourFacts, typed: str) -> NewValue:
-    number = typed.strip().removesuffix("h").strip()
+def _hours(work: Work, details: HourFacts, text: str) -> NewValue:
+    number = text.strip().removesuffix("h").strip()
     try:
         hours = read_number(number)
     except TradeError as trouble:
-        raise Refused(FIELD, typed, str(trouble), "Hours as the meter showed.") from trouble
+        raise Refused(FIELD, text, str(trouble), "Hours as the meter showed.") from trouble
     if hours < 0:
-        raise Refused(FIELD, typed, "a meter shows no hours below zero.", "0\u2009h or more.")
+        raise Refused(FIELD, text, "a meter shows no hours below zero.", "0\u2009h or more.")
     if hours == details.hours:
-        raise Refused(FIELD, typed, "this is what the record says already.", "The right reading.")
+        raise Refused(FIELD, text, "this is what the record says already.", "The right reading.")
     refuse_hours_out_of_order(work, details, hours, details.taken_at)
     return NewValue(f"{hours:.10g} h", number=hours)
 
@@ -268,22 +266,20 @@ def refuse_hours_out_of_order(
         )
 
 
-def _time(
-    work: Work, record: Correctable, fact: Fact, details: PeriodFacts, typed: str
-) -> NewValue:
-    at = _read_time(typed)
+def _time(work: Work, record: Correctable, fact: Fact, details: PeriodFacts, text: str) -> NewValue:
+    at = _read_time(text)
     if at == fact.at:
-        raise Refused(FIELD, typed, "this is what the record says already.", "The right time.")
+        raise Refused(FIELD, text, "this is what the record says already.", "The right time.")
     refuse_time(work, record, fact, details, at)
     return NewValue(written_time(at), time=at)
 
 
-def _read_time(typed: str) -> datetime:
+def _read_time(text: str) -> datetime:
     try:
-        return parse_when(typed, None, needs_time=True)
+        return parse_when(text, None, needs_time=True)
     except OutOfRange as trouble:
         right = f"Right would be {trouble.allowed}."
-        raise Refused(FIELD, typed, "this is no time of a zone.", right) from trouble
+        raise Refused(FIELD, text, "this is no time of a zone.", right) from trouble
 
 
 def refuse_time(
@@ -293,32 +289,32 @@ def refuse_time(
 
     And a part stays in one place.
     """
-    shown = f"{at:%Y-%m-%d %H:%M} UTC"
+    time_words = f"{at:%Y-%m-%d %H:%M} UTC"
     changes.not_ahead(FIELD, at, record.handed_in_at or work.now)
     is_opening = fact.of is CorrectionOf.OPENED_AT
     closed_at, opened_at = details.closed_at, details.opened_at
     if is_opening:
         opened_at = at
         if at < closed_at:
-            _refuse_order(shown, f"build {details.build_number} was closed later", closed_at)
+            _refuse_order(time_words, f"build {details.build_number} was closed later", closed_at)
         again = _closing_of(work, record.record_id)
         if again is not None and at > again:
-            _refuse_order(shown, "the stack was closed again earlier", again)
+            _refuse_order(time_words, "the stack was closed again earlier", again)
     else:
         closed_at = at
         before = _opening_of(work, record.record_id)
         if before is not None and at < before:
-            _refuse_order(shown, "the stack was opened later", before)
+            _refuse_order(time_words, "the stack was opened later", before)
         if opened_at is not None and at > opened_at:
-            _refuse_order(shown, f"build {details.build_number} was opened earlier", opened_at)
+            _refuse_order(time_words, f"build {details.build_number} was opened earlier", opened_at)
         begun = _being_written(work, record)
         if begun is not None and at > begun:
-            _refuse_order(shown, "the record being written now began earlier", begun)
+            _refuse_order(time_words, "the record being written now began earlier", begun)
     clashes = others_at_that_time(
         work.session, details.build_id, record.stack_id, closed_at, opened_at
     )
     if clashes:
-        raise Refused(FIELD, shown, " ".join(clashes), "A part is in one place only.")
+        raise Refused(FIELD, time_words, " ".join(clashes), "A part is in one place only.")
     for reading in readings_at(work, record.record_id, fact):
         refuse_hours_out_of_order(work, reading.details, reading.details.hours, at)
 
@@ -345,11 +341,11 @@ def readings_at(work: Work, record_id: int, fact: Fact) -> list[ReadingAt]:
     return [ReadingAt(row.id, read_as(HourFacts, row)) for row in rows]
 
 
-def _refuse_order(shown: str, what: str, when: datetime) -> None:
+def _refuse_order(time_words: str, limit_words: str, when: datetime) -> None:
     raise Refused(
         FIELD,
-        shown,
-        f"{what}, at {when:%Y-%m-%d %H:%M} UTC.",
+        time_words,
+        f"{limit_words}, at {when:%Y-%m-%d %H:%M} UTC.",
         "A time that keeps the order; if that one is wrong, correct it first.",
     )
 

@@ -113,14 +113,14 @@ def _layers(
 
 
 def _with(
-    known: Sequence[supersede.LayerFact], rows: Sequence[tuple[int, int, Facing]]
+    facts: Sequence[supersede.LayerFact], rows: Sequence[tuple[int, int, Facing]]
 ) -> list[supersede.LayerFact]:
     right = {position: (part_id, facing) for position, part_id, facing in rows}
     return [
         replace(layer, part_id=right[layer.position][0], facing=right[layer.position][1])
         if layer.position in right
         else layer
-        for layer in known
+        for layer in facts
     ]
 
 
@@ -142,15 +142,15 @@ def _move_parts(
     work: Work, effects: LayerEffects, new_part_id: int, correction: Correction
 ) -> list[Change]:
     """Put the parts' rows where the corrected layers say they are."""
-    wanted = {part_id or new_part_id: end for part_id, *end in effects.ends}
-    before = part_states(work.session, wanted)
-    parts = work.session.scalars(select(Part).where(Part.id.in_(wanted)).with_for_update()).all()
+    ends = {part_id or new_part_id: end for part_id, *end in effects.ends}
+    before = part_states(work.session, ends)
+    parts = work.session.scalars(select(Part).where(Part.id.in_(ends)).with_for_update()).all()
     for part in parts:
-        part.whereabouts, part.stack_id, part.place = wanted[part.id]  # type: ignore[assignment]
+        part.whereabouts, part.stack_id, part.place = ends[part.id]  # type: ignore[assignment]
         if part.whereabouts is Whereabouts.IN_STORE and not part.place:
             part.place = f"to be looked up (correction {correction.id})"
     work.session.flush()
-    after = part_states(work.session, wanted)
+    after = part_states(work.session, ends)
     return [
         (f"where {state.label} is", before[part_id].where, state.where)
         for part_id, state in after.items()

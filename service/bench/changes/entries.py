@@ -376,8 +376,8 @@ def _unwrapped(declared: Any) -> tuple[Any, list[Any]]:
     while get_origin(declared) in (Annotated, Union, UnionType):
         first, *others = get_args(declared)
         if get_origin(declared) is Annotated:
-            for other in others:
-                noted += getattr(other, "metadata", [other])
+            for member in others:
+                noted += getattr(member, "metadata", [member])
         declared = first
     return declared, noted
 
@@ -484,14 +484,14 @@ class Names:
     person: Mapping[str, int]
 
 
-def named_in(sent: Iterable[In]) -> tuple[set[str], set[str]]:
+def named_in(bodies: Iterable[In]) -> tuple[set[str], set[str]]:
     """Give the marks of the instruments and the logins of the people that entries name."""
-    named: dict[str, set[str]] = {"instrument": set(), "person": set()}
-    for facts in sent:
+    names: dict[str, set[str]] = {"instrument": set(), "person": set()}
+    for facts in bodies:
         for fact in facts_of(type(facts)):
             if fact.stands_for and (name := getattr(facts, fact.json_name)):
-                named[fact.stands_for].add(name)
-    return named["instrument"], named["person"]
+                names[fact.stands_for].add(name)
+    return names["instrument"], names["person"]
 
 
 def make_entry(
@@ -507,7 +507,7 @@ def make_entry(
         if fact.stands_for:
             value = getattr(names, fact.stands_for)[value] if value else None
         elif fact.name == "findings":
-            value = [FindingEntry(**seen.model_dump()) for seen in value]
+            value = [FindingEntry(**finding.model_dump()) for finding in value]
         facts[fact.name], fields[fact.name] = value, fact.json_name
     try:
         return ENTRIES[sent.name].make(work, record_id, version, **facts)

@@ -47,8 +47,8 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     record.content, record.content_sha256 = content.canonical, content.sha256
     record.state = RecordState.HANDED_IN
     work.session.flush()
-    own = _own_build(work, record)
-    keep_makeups(work, {record.base_build_id or 0, own.id if own else 0} - {0})
+    own_build = _own_build(work, record)
+    keep_makeups(work, {record.base_build_id or 0, own_build.id if own_build else 0} - {0})
     judge_stack(work, record.stack_id)
     journal.finish_entry(
         work,
@@ -89,11 +89,11 @@ def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
     ).one()
     is_opened = record.opened_at is not None
     supersede.set_present(work, record.base_build_id, present=False)
-    own = _own_build(work, record)
-    if own is not None:
-        supersede.set_present(work, own.id, present=False)
+    own_build = _own_build(work, record)
+    if own_build is not None:
+        supersede.set_present(work, own_build.id, present=False)
         if not is_opened:  # an opening handed in the first time was undone since
-            _settle_nothing(work, own.id)
+            _settle_nothing(work, own_build.id)
     if not is_opened:
         supersede.set_present(work, record.base_build_id, present=True)
     supersede.settle_period(

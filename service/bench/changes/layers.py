@@ -269,8 +269,12 @@ def _renewed(
         .join(PartType, PartType.id == Part.part_type_id)
         .where(Part.id.in_(parts), PartType.renew_at_opening)
     )
-    kept = pattern_of_stack(work.session, record.stack_id)
-    by_design = [layer.part for layer in seen_by(kept, now, layers) if is_renewed(kept, layer)]
+    kept_pattern = pattern_of_stack(work.session, record.stack_id)
+    by_design = [
+        layer.part
+        for layer in seen_by(kept_pattern, now, layers)
+        if is_renewed(kept_pattern, layer)
+    ]
     return frozenset((*by_type, *by_design))
 
 
@@ -278,8 +282,8 @@ def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
     try:
         check_findings(kind, findings)
     except TradeError as trouble:
-        typed = ", ".join(finding.condition for finding in findings)
-        raise Refused("findings", typed, str(trouble)) from trouble
+        listed = ", ".join(finding.condition for finding in findings)
+        raise Refused("findings", listed, str(trouble)) from trouble
 
 
 def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
@@ -323,13 +327,13 @@ def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Chan
 
 
 def _seen(label: str, findings: Sequence[FindingEntry]) -> tuple[Change, ...]:
-    said = "; ".join(
+    words = "; ".join(
         finding.condition
         + (f" (severity {finding.severity})" if finding.severity is not None else "")
         + (f", {finding.where.strip()}" if finding.where.strip() else "")
         for finding in findings
     )
-    return ((f"seen on {label}", None, said),)
+    return ((f"seen on {label}", None, words),)
 
 
 def _parts_of(now: WorkingPile) -> set[int]:
@@ -454,18 +458,20 @@ def _from_plan(
     now = _against(work, step.record_id, before.plan if before else None)
     if before is None or now is None:
         return None
-    departs = " ".join(one for one in now.departures if one not in before.departures)
+    departs = " ".join(
+        departure for departure in now.departures if departure not in before.departures
+    )
     if not departs:
         return None
-    wanted = planned_next(work.session, before, step.end) if step.end else None
+    planned = planned_next(work.session, before, step.end) if step.end else None
     facts = {"part": label, "plan": f"plan {before.plan.id}"}
     right = "Lay it aside."
-    if wanted is not None:
-        facts["planned"] = wanted.words
-        right = f"Lay it aside and take {wanted.words}."
-        if wanted.now:
-            facts["planned part is now"] = wanted.now
-            right = f"Lay it aside and take {wanted.words}, now {wanted.now}."
+    if planned is not None:
+        facts["planned"] = planned.words
+        right = f"Lay it aside and take {planned.words}."
+        if planned.now:
+            facts["planned part is now"] = planned.now
+            right = f"Lay it aside and take {planned.words}, now {planned.now}."
     because = ask_whether_it_stands(
         answered,
         value=label,
@@ -508,11 +514,11 @@ class _Guide:
 
 def _guide(work: Work, record: RebuildRecord, end: End) -> _Guide | None:
     """The guide at an end of this record's pile; None where the design keeps no pattern."""
-    kept = pattern_of_stack(work.session, record.stack_id)
-    if kept.pattern is None:
+    kept_pattern = pattern_of_stack(work.session, record.stack_id)
+    if kept_pattern.pattern is None:
         return None
-    what = what_comes(kept, working_pile(work.session, record.id), end)
-    return None if what is None else _Guide(kept, what)
+    coming = what_comes(kept_pattern, working_pile(work.session, record.id), end)
+    return None if coming is None else _Guide(kept_pattern, coming)
 
 
 FACINGS = {

@@ -14,14 +14,16 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
     Raises NotAllowed for its writer, Refused as `sign_proposal` does, and where it cannot be
     carried out as things stand now.
     """
-    row, wanted = sign_proposal(work, proposal_id, content_sha256=content_sha256, password=password)
+    row, content = sign_proposal(
+        work, proposal_id, content_sha256=content_sha256, password=password
+    )
     if row.kind is ChangeKind.STIFFNESS:
-        put_stiffness_in_force(work, row.subject_id, wanted["stiffness"], reason=row.reason)
+        put_stiffness_in_force(work, row.subject_id, content["stiffness"], reason=row.reason)
     else:
         put_rule_in_force(
             work,
             row.subject_id,
-            rule_from_data(wanted["rule"]),
+            rule_from_data(content["rule"]),
             source=row.source,
             reason=row.reason,
             by_id=row.made_by_id,

@@ -226,26 +226,26 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
             }
         )
     _refuse_too_many(work, items)
-    made: list[int] = []
+    ids_made: list[int] = []
     for start in range(0, len(rows), AT_ONCE):
-        made += work.session.scalars(
+        ids_made += work.session.scalars(
             insert(Part).returning(Part.id, sort_by_parameter_order=True),
             rows[start : start + AT_ONCE],
         )
-    fresh = iter(made)
+    fresh = iter(ids_made)
     return [next(fresh) if part.part_id is None else part.part_id for part in plan.parts]
 
 
 def _next_items(work: Work, lot_ids: Iterable[int]) -> dict[int, int]:
     """For each lot the number its next item gets."""
-    wanted = sorted(set(lot_ids))
+    ids = sorted(set(lot_ids))
     rows = work.session.execute(
         select(Part.lot_id, func.max(Part.item_number).label("most"))
-        .where(Part.lot_id.in_(wanted))
+        .where(Part.lot_id.in_(ids))
         .group_by(Part.lot_id)
     )
-    taken = {row.lot_id: row.most for row in rows}
-    return {lot_id: (taken.get(lot_id) or 0) + 1 for lot_id in wanted}
+    highest = {row.lot_id: row.most for row in rows}
+    return {lot_id: (highest.get(lot_id) or 0) + 1 for lot_id in ids}
 
 
 def _refuse_too_many(work: Work, items: dict[int, int]) -> None:
@@ -267,7 +267,7 @@ def _use_parts(
     nothing: the stack stands as it is.
     """
     lines = {part_id: part.line for part, part_id in zip(parts, part_ids, strict=True)}
-    made = {part_id for part, part_id in zip(parts, part_ids, strict=True) if not part.part_id}
+    ids_made = {part_id for part, part_id in zip(parts, part_ids, strict=True) if not part.part_id}
     forbids: dict[int, tuple[Forbids, ...]] = {}
     for start in range(0, len(part_ids), AT_ONCE):
         forbids |= forbids_of_parts(
@@ -277,7 +277,7 @@ def _use_parts(
             on=record.performed_from,
         )
     against = {
-        part_id: tuple(x for x in some if x.cause in WITH_MANY or part_id not in made)
+        part_id: tuple(x for x in some if x.cause in WITH_MANY or part_id not in ids_made)
         for part_id, some in forbids.items()
     }
     against = {
@@ -290,11 +290,11 @@ def _use_parts(
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(Part.id.in_(list(against)))
     ).all()
-    named = {
+    names = {
         part.id: ("serial", part_label(part.serial, lot, part.item_number)) for part, lot in rows
     }
     parts_against = [part for part, _lot in rows]
-    use_in_spite(work, record, parts_against, against, named=named, lines=lines)
+    use_in_spite(work, record, parts_against, against, names=names, lines=lines)
 
 
 WITH_MANY = (Cause.LOT_HOLD, Cause.TYPE_HOLD)

@@ -121,17 +121,19 @@ class ApprovalPage:
 
 
 @router.get("/approvals")
-def show_waiting(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_waiting(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show what waits for a decision, and of whom."""
     need(me, Act.READ)
     with reading(database) as session:
-        turns = {name: turn_asked(request, asked, cursor) for name, cursor in CURSORS.items()}
-        found = waiting(session, me, Turns(**turns))
+        turns = {name: turn_asked(request, query, cursor) for name, cursor in CURSORS.items()}
+        waiting_now = waiting(session, me, Turns(**turns))
         proposals = tuple(
             (each, may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=each.made_by_id)))
             for each in proposals_waiting(session)
         )
-    lists = {name: shown(request, getattr(found, name), cursor) for name, cursor in CURSORS.items()}
+    lists = {
+        name: shown(request, getattr(waiting_now, name), cursor) for name, cursor in CURSORS.items()
+    }
     return page(request, "bench/approvals/list.html", WaitingPage(**lists, proposals=proposals))
 
 
@@ -188,9 +190,9 @@ def strike(request: Request, me: Me, database: Database, form: Typed, record_id:
             work.answer = f"/records/{record_id}"
             make_void(work, record_id, reason=reason, password=password)
         return go_on(request, work.answer)
-    for asked, shown_as in (("password", "void_password"), ("reason", "void_reason")):
-        if asked in form.refused:
-            form.refused[shown_as] = form.refused.pop(asked)
+    for name, shown_as in (("password", "void_password"), ("reason", "void_reason")):
+        if name in form.refused:
+            form.refused[shown_as] = form.refused.pop(name)
     return _sheet(request, database, me, record_id, void=form)
 
 
@@ -239,7 +241,7 @@ def _sheet(
             back=back or blank(request),
             void=void or blank(request),
         )
-    status = max(one.status for one in (context.form, context.back, context.void))
+    status = max(part.status for part in (context.form, context.back, context.void))
     return page(request, "bench/approvals/show.html", context, status)
 
 

@@ -81,43 +81,43 @@ def bench_page(
     me: Person,
     record_id: int,
     *,
-    asked: Mapping[str, str],
+    query: Mapping[str, str],
     form: Form | None = None,
 ) -> BenchPage:
     """Return what the bench page shows.
 
-    ``asked`` names the place (``at``) and what is chosen there; ``form`` is a refused one, with
+    ``query`` names the place (``at``) and what is chosen there; ``form`` is a refused one, with
     what was typed.
     """
     view, pile = bench_view(session, record_id), working_pile(session, record_id)
-    named = asked.get("at", "")
+    place_name = query.get("at", "")
     settings: Settings = request.app.state.settings
-    typed_end = form.raw("end") if form else asked.get("end", "")
+    typed_end = form.raw("end") if form else query.get("end", "")
     end = End(typed_end) if typed_end in tuple(End) else end_of_work(view)
     plan = by_plan(session, record_id, pile)
     standing = standing_of(session, view, pile, plan, now=now_utc(), zone=settings.time_zone)
     missing = None
     closed = None
-    places = {named or next_act(standing).place, next_act(standing).place}
+    places = {place_name or next_act(standing).place, next_act(standing).place}
     if not (wants_part(request) and places <= WITHIN_THE_PILE):
         closed = verdicts_of_head(session, view.head)
         missing = missing_of(session, view.head, pile, closed)
     standing = counting(standing, missing or ())
     act = next_act(standing)
-    place = Place(named) if named in tuple(Place) else act.place
+    place = Place(place_name) if place_name in tuple(Place) else act.place
     lead = lead_from(place, act)
     begun = BenchPage(
         view=view,
         place=place,
         groups=_groups(view, place),
-        form=form or _begun_form(request, view, me, asked),
+        form=form or _begun_form(request, view, me, query),
         undo=blank(request),
-        made=asked.get("made", ""),
+        made=query.get("made", ""),
         missing=missing,
         blocks=standing.blocks,
         closed=closed,
         act=act,
-        leads=None if (form and form.is_refused) or {"rod", "pass"} & set(asked) else lead,
+        leads=None if (form and form.is_refused) or {"rod", "pass"} & set(query) else lead,
         wanting=not_recorded(standing.tests, standing.checks),
         pile=pile,
         pile_in_words=_pile_in_words(pile.layers),
@@ -127,11 +127,11 @@ def bench_page(
         most_mb=settings.attachment_max_mb,
     )
     fill = FILL.get(place)
-    return fill(begun, session, asked, me) if fill else begun
+    return fill(begun, session, query, me) if fill else begun
 
 
 def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
-    done = {
+    finished = {
         Place.MAKE_SAFE: view.is_made_safe or bool(view.exceptions),
         Place.OPENING: view.head.opened_at is not None,
         Place.CLOSING: view.head.closed_at is not None,
@@ -140,15 +140,15 @@ def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
         Group(
             words,
             places,
-            any(one is place for one, _words in places),
-            done.get(places[0][0], False),
+            any(part_place is place for part_place, _words in places),
+            finished.get(places[0][0], False),
         )
         for words, places in GROUPS
         if view.head.opens or places[0][0] not in BEFORE_OPENING
     )
 
 
-def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[str, str]) -> Form:
+def _begun_form(request: Request, view: RecordView, me: Person, query: Mapping[str, str]) -> Form:
     """A form nobody typed in; a record entered late goes on at the time of its last entry."""
     last = view.last
     at: datetime | None = last.done_at if last is not None and last.is_late else None
@@ -160,10 +160,10 @@ def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[s
         closed_at=at,
         person_id=me.id,
         each=1,
-        part_id=asked.get("part", ""),
-        confirmed=asked.get("confirmed", ""),
-        scanned=asked.get("scanned", ""),
-        rod_number=asked.get("rod", ""),
+        part_id=query.get("part", ""),
+        confirmed=query.get("confirmed", ""),
+        scanned=query.get("scanned", ""),
+        rod_number=query.get("rod", ""),
     )
 
 
@@ -185,8 +185,8 @@ def _drawn(page: BenchPage, session: Session, open_at: End | None) -> str:
     outermost = None if open_at is None else 1 if open_at is End.FIXED else len(layers)
     link = "/parts/{part}"
     if page.place in {Place.LIFTING, Place.SEVERAL}:
-        asked = urlencode({"at": Place.SEVERAL.value, "end": page.end.value})
-        link = f"/records/{head.id}/bench?{asked}&part={{part}}"
+        query = urlencode({"at": Place.SEVERAL.value, "end": page.end.value})
+        link = f"/records/{head.id}/bench?{query}&part={{part}}"
     return draw_pile(
         layers,
         title=f"The pile of {head.stack} as it stands, {page.pile_in_words}",
@@ -202,12 +202,12 @@ Fill = Callable[[BenchPage, Session, Mapping[str, str], Person], BenchPage]
 
 
 def _make_safe(
-    page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person
+    page: BenchPage, session: Session, query: Mapping[str, str], _me: Person
 ) -> BenchPage:
     rows = page.view.checklist
-    wanted = page.form.raw("line_number") or asked.get("line", "")
+    line_wanted = page.form.raw("line_number") or query.get("line", "")
     open_rows = [row for row in rows if row.entry is None]
-    chosen = next((row for row in rows if str(row.asked.number) == wanted), None)
+    chosen = next((row for row in rows if str(row.asked.number) == line_wanted), None)
     line = chosen or (open_rows[0] if open_rows else None)
     return replace(
         page,
@@ -228,21 +228,21 @@ def _lifting(
         drawing=_drawn(page, session, page.end),
         conditions=conditions_of(layer.kind) if layer else (),
         severities=tuple(SEVERITIES.items()),
-        renewed=tuple(one for one in page.pile.lifted if one.to_be_renewed),
+        renewed=tuple(lifted for lifted in page.pile.lifted if lifted.to_be_renewed),
     )
 
 
 def _lifting_one(
-    page: BenchPage, session: Session, asked: Mapping[str, str], me: Person
+    page: BenchPage, session: Session, query: Mapping[str, str], me: Person
 ) -> BenchPage:
     """One layer; where another one was scanned that lies further in, the way down to it."""
-    return _down_to(_lifting(page, session, asked, me), _scanned_layers(session, page.form))
+    return _down_to(_lifting(page, session, query, me), _scanned_layers(session, page.form))
 
 
-def _several(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
-    wanted = page.form.raw("part_id")
-    parts = {int(wanted)} if wanted.isdecimal() and len(wanted) < 16 else set()
-    return _down_to(_lifting(page, session, asked, me), parts)
+def _several(page: BenchPage, session: Session, query: Mapping[str, str], me: Person) -> BenchPage:
+    part_id = page.form.raw("part_id")
+    parts = {int(part_id)} if part_id.isdecimal() and len(part_id) < 16 else set()
+    return _down_to(_lifting(page, session, query, me), parts)
 
 
 def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
@@ -261,12 +261,12 @@ def _scanned_layers(session: Session, form: Form) -> Collection[int]:
 
 
 def _finding(
-    page: BenchPage, _session: Session, asked: Mapping[str, str], _me: Person
+    page: BenchPage, _session: Session, query: Mapping[str, str], _me: Person
 ) -> BenchPage:
     pile = page.pile
     parts = [
-        PartSeen(one.layer.part, one.layer.kind, one.layer.label, "lifted off")
-        for one in pile.lifted
+        PartSeen(layer.layer.part, layer.layer.kind, layer.layer.label, "lifted off")
+        for layer in pile.lifted
     ]
     parts += [
         PartSeen(
@@ -278,8 +278,8 @@ def _finding(
         PartSeen(f.part, f.kind, f.label, f"rod {f.rod_number}" if f.rod_number else str(f.end))
         for f in (*pile.fixings, *pile.fixings_removed)
     ]
-    wanted = page.form.raw("part_id") or asked.get("part", "")
-    part = next((one for one in parts if str(one.id) == wanted), None)
+    part_id = page.form.raw("part_id") or query.get("part", "")
+    part = next((layer for layer in parts if str(layer.id) == part_id), None)
     return replace(
         page,
         parts=tuple(parts),
@@ -356,16 +356,20 @@ def _closing(
     return replace(page, drawing=_drawn(page, session, None), checks=checks, closing=live)
 
 
-def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
+def _checks(page: BenchPage, session: Session, query: Mapping[str, str], _me: Person) -> BenchPage:
     """The checks of the closing, one at a time: the one asked for, else the first not recorded."""
     checks = checks_asked(page.view.entries, page.view.rods)
-    wanted = page.form.raw("check") or asked.get("check", "")
-    rod = page.form.raw("rod_number") or asked.get("rod", "")
-    named = [x for x in checks if x.check == wanted and (not rod or str(x.rod_number) == rod)]
-    left = [one for one in checks if not one.is_done]
-    check = next(iter(named or left), None)
+    key = page.form.raw("check") or query.get("check", "")
+    rod = page.form.raw("rod_number") or query.get("rod", "")
+    chosen = [x for x in checks if x.check == key and (not rod or str(x.rod_number) == rod)]
+    remaining = [asked_check for asked_check in checks if not asked_check.is_done]
+    check = next(iter(chosen or remaining), None)
     kinds = (LENGTH if check.check.is_measured else ELECTRICAL) if check else ()
-    tools = [one for kind in kinds for one in choices.instruments_to_choose(session, kind)]
+    tools = [
+        asked_check
+        for kind in kinds
+        for asked_check in choices.instruments_to_choose(session, kind)
+    ]
     if len(tools) == 1 and not page.form.raw("instrument_id"):
         page.form.typed["instrument_id"] = (str(tools[0][0]),)
     return replace(
@@ -413,10 +417,10 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     with reading(database) as session:
         if not record_head(session, record_id).is_being_written:
             return go_on(request, f"/records/{record_id}")
-        shown = bench_page(request, session, me, record_id, asked=request.query_params)
+        sheet = bench_page(request, session, me, record_id, query=request.query_params)
     if wants_part(request):
-        return part(request, "bench/_bench.html", shown)
-    return page(request, "bench/show.html", shown)
+        return part(request, "bench/_bench.html", sheet)
+    return page(request, "bench/show.html", sheet)
 
 
 @router.get("/open")
@@ -438,16 +442,16 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
         does = entry
         with form.collecting_errors():
             with reading(database) as session:
-                meant = understood(session, form, name, Sent(record_id, me.id, now_utc()))
-            does = ENTRIES[meant.entry]
-            kept = {field: form.raw(field) for field in does.keeps if form.raw(field)}
-            then = {"made": does.made} | ({"at": does.goes_on} if does.goes_on else {}) | kept
-            if meant.goes_on or meant.is_done:
-                kept = {} if meant.goes_on else then
-                return _show_bench(request, me, database, record_id=record_id, then=kept)
-            then |= meant.then
-            facts = read_facts(form, meant.entry, does)
-            taken = _taken_photos(request, form) if does.has_photos else []
+                meaning = understood(session, form, name, Sent(record_id, me.id, now_utc()))
+            does = ENTRIES[meaning.entry]
+            texts = {field: form.raw(field) for field in does.keeps if form.raw(field)}
+            then = {"made": does.made} | ({"at": does.goes_on} if does.goes_on else {}) | texts
+            if meaning.goes_on or meaning.is_done:
+                texts = {} if meaning.goes_on else then
+                return _show_bench(request, me, database, record_id=record_id, then=texts)
+            then |= meaning.then
+            facts = read_facts(form, meaning.entry, does)
+            photos_taken = _taken_photos(request, form) if does.has_photos else []
             with changing(database, me, key=form.key) as work:
                 work.answer = (
                     f"/records/{record_id}"
@@ -455,8 +459,10 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
                     else (f"/records/{record_id}/bench?{urlencode(then)}")
                 )
                 does.make(work, record_id, form.version(), **facts)
-                if taken:
-                    add_attachments(work, taken, record_id=record_id, part_id=facts["part_id"])
+                if photos_taken:
+                    add_attachments(
+                        work, photos_taken, record_id=record_id, part_id=facts["part_id"]
+                    )
             if does.leaves_bench:
                 return go_on(request, work.answer)
             return _show_bench(request, me, database, record_id=record_id, then=then)
@@ -472,8 +478,8 @@ def _show_bench(
     if not wants_part(request):
         return go_on(request, f"/records/{record_id}/bench?{urlencode(then)}")
     with reading(database) as session:
-        shown = bench_page(request, session, me, record_id, asked=then)
-    return part(request, "bench/_bench.html", shown)
+        sheet = bench_page(request, session, me, record_id, query=then)
+    return part(request, "bench/_bench.html", sheet)
 
 
 for _name, _entry in ENTRIES.items():
@@ -512,15 +518,15 @@ def _again(
 
     A form beneath every place leaves the form of the place as it is.
     """
-    asked = {"at": entry.at or form.raw("at")}
+    query = {"at": entry.at or form.raw("at")}
     with reading(database) as session:
-        shown = bench_page(
-            request, session, me, record_id, asked=asked, form=form if entry.at else None
+        sheet = bench_page(
+            request, session, me, record_id, query=query, form=form if entry.at else None
         )
-    shown.form.refused, shown.form.stale, shown.form.asked = form.refused, form.stale, form.asked
+    sheet.form.refused, sheet.form.stale, sheet.form.asked = form.refused, form.stale, form.asked
     if wants_part(request):
-        return part(request, "bench/_bench.html", shown, form.status)
-    return page(request, "bench/show.html", shown, form.status)
+        return part(request, "bench/_bench.html", sheet, form.status)
+    return page(request, "bench/show.html", sheet, form.status)
 
 
 def read_facts(form: Form, name: str, entry: Entry) -> dict[str, Any]:
@@ -553,12 +559,12 @@ def _read(form: Form, fact: Fact) -> object:
 def _findings(form: Form) -> list[FindingEntry]:
     """Read what was ticked; severity, place and note are said of all that was ticked."""
     severity = form.whole("severity", most=3, required=False)
-    where = form.text("where", required=False, most=200)
+    place = form.text("where", required=False, most=200)
     detail = form.text("finding_note", required=False)
     return [
         FindingEntry(condition)
         if condition in STANDING_ALONE
-        else FindingEntry(condition, severity, where, detail)
+        else FindingEntry(condition, severity, place, detail)
         for condition in form.raw_all("condition")
         if condition
     ]
@@ -617,4 +623,4 @@ def _taken_photos(request: Request, form: Form) -> list[Stored]:
         except Refused as refusal:
             form.refuse("photos", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
     form.check()
-    return [photos.store(settings.data_folder, one) for one in checked]
+    return [photos.store(settings.data_folder, photo) for photo in checked]

@@ -84,12 +84,12 @@ class CorrectionPage:
 
 @router.get("/records/{record_id}/corrections/new")
 def show_new(
-    request: Request, me: Me, database: Database, asked: Asked, record_id: int
+    request: Request, me: Me, database: Database, query: Asked, record_id: int
 ) -> Response:
     """Show the facts to choose from, or the form for the one chosen."""
     need(me, Act.CORRECTION_WRITE)
-    of = asked.choice("of", CorrectionOf, required=False)
-    subject_id = asked.whole("subject", required=False)
+    of = query.choice("of", CorrectionOf, required=False)
+    subject_id = query.whole("subject", required=False)
     with reading(database) as session:
         record = correctable(session, record_id)
     if of is None or subject_id is None:
@@ -173,8 +173,8 @@ def _decide(
         return go_on(request, work.answer)
     if not approve and "password" in form.refused:
         form.refused["refusal_password"] = form.refused.pop("password")
-    other = blank(request)
-    forms = (form, other) if approve else (other, form)
+    unused = blank(request)
+    forms = (form, unused) if approve else (unused, form)
     return _sheet(request, database, me, correction_id, forms)
 
 
@@ -206,16 +206,16 @@ def _sheet(
 def _new_page(
     request: Request, database: Engine, record: Correctable, fact: Fact, form: Form
 ) -> Response:
-    found: tuple[Hit, ...] = ()
+    hits: tuple[Hit, ...] = ()
     if isinstance(fact.details, LayerFacts) and form.error("new_value"):
-        found = _candidates(database, form.raw("new_value"), fact.details)
+        hits = _candidates(database, form.raw("new_value"), fact.details)
     context = NewPage(
         record,
         fact,
         form,
         fact.of in TIMES,
         tuple(TURNS) if fact.of is CorrectionOf.LAYER_FACING else (),
-        found if len(found) > 1 else (),
+        hits if len(hits) > 1 else (),
     )
     return page(request, "bench/corrections/new.html", context, form.status)
 
@@ -258,9 +258,9 @@ def _shown(request: Request, value: str) -> str:
     return local(datetime.fromisoformat(value), settings.time_zone)
 
 
-def _localised(request: Request, shown: Preview) -> Preview:
+def _localised(request: Request, preview: Preview) -> Preview:
     rows = tuple(
         Follows(row.what, _shown(request, row.before), _shown(request, row.after))
-        for row in shown.rows
+        for row in preview.rows
     )
-    return replace(shown, rows=rows)
+    return replace(preview, rows=rows)

@@ -56,7 +56,7 @@ def standing_of(
     Two statements at most: the pattern, the time of settling.
     """
     head = view.head
-    kept = pattern_of_design(session, head.design_id)
+    kept_pattern = pattern_of_design(session, head.design_id)
     table = view.torque(Stage.CLOSING)
     nut = _nut(view, table)
     minutes: float = SETTLING_MINUTES
@@ -66,7 +66,7 @@ def standing_of(
         minutes = clamp.settling_minutes if clamp else minutes
     due_at = settled_at(view, table, minutes) if nut is None else None
     end = end_of_work(view)
-    is_complete, comes = _pattern_says(kept, pile, plan, end)
+    is_complete, comes = _pattern_says(kept_pattern, pile, plan, end)
     return Standing(
         opens=head.opens,
         only_torque=head.kind is RecordKind.RE_TORQUE,
@@ -90,19 +90,19 @@ def standing_of(
         nut=nut,
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
         read_again=head.passes + 1 if due_at else 0,
-        checks=_checks_left(view, kept),
+        checks=_checks_left(view, kept_pattern),
     )
 
 
 def counting(standing: Standing, missing: Sequence[Missing]) -> Standing:
     """Return the same with what is missing counted."""
-    checks = sum(bool(one.key) and one.anchor == CHECKS for one in missing)
+    checks = sum(bool(line.key) and line.anchor == CHECKS for line in missing)
     return replace(
         standing,
-        fixings=sum(one.anchor == "fixings" for one in missing),
+        fixings=sum(line.anchor == "fixings" for line in missing),
         checks=checks if standing.is_closed else standing.checks,
-        tests=sum(bool(one.key) and one.anchor == "tests" for one in missing),
-        blocks=sum(one.severity == BLOCKS for one in missing),
+        tests=sum(bool(line.key) and line.anchor == "tests" for line in missing),
+        blocks=sum(line.severity == BLOCKS for line in missing),
     )
 
 
@@ -130,20 +130,22 @@ def settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime
 
     if not (minutes and view.rods) or not is_complete(last) or is_complete(last + 1):
         return None
-    taken = [reading.taken_at for (number, _rod), reading in read.items() if number == last]
-    return max(taken) + timedelta(minutes=minutes)
+    times = [reading.taken_at for (number, _rod), reading in read.items() if number == last]
+    return max(times) + timedelta(minutes=minutes)
 
 
-def _checks_left(view: RecordView, kept: KeptPattern) -> int:
+def _checks_left(view: RecordView, kept_pattern: KeptPattern) -> int:
     """Checks not recorded before the closing; shorts are for the tests after it."""
-    if kept.toml is None or view.head.kind is RecordKind.TAKEN_OVER:
+    if kept_pattern.toml is None or view.head.kind is RecordKind.TAKEN_OVER:
         return 0
-    left = {one.check for one in checks_asked(view.entries, view.rods) if not one.is_done}
-    return len(left - {ClosingCheck.SHORTS})
+    remaining = {
+        check.check for check in checks_asked(view.entries, view.rods) if not check.is_done
+    }
+    return len(remaining - {ClosingCheck.SHORTS})
 
 
 def _pattern_says(
-    kept: KeptPattern, pile: WorkingPile, plan: ByPlan | None, end: End
+    kept_pattern: KeptPattern, pile: WorkingPile, plan: ByPlan | None, end: End
 ) -> tuple[bool, str]:
     """Whether the pile is complete, and what comes next where it is not.
 
@@ -151,24 +153,25 @@ def _pattern_says(
     """
     before = sum(layer.kind in CELL_KINDS for layer in pile.base)
     cells = sum(layer.kind in CELL_KINDS for layer in pile.layers)
-    if kept.pattern is None:
+    if kept_pattern.pattern is None:
         is_high = bool(pile.base) and len(pile.layers) >= len(pile.base)
         return plan is not None or is_high, ""
-    wanted = plan.cells if plan else None
+    cells_planned = plan.cells if plan else None
     ends = [end, *(_other_open_ends(pile, end))]
-    answers = [what_comes(kept, pile, one, wanted) for one in ends]
-    known = [one for one in answers if one is not None]
-    is_complete = bool(known) and all(
-        one.complete and (not one.layers or (before > 0 and cells >= before)) for one in known
+    answers = [what_comes(kept_pattern, pile, answer, cells_planned) for answer in ends]
+    answers_known = [answer for answer in answers if answer is not None]
+    is_complete = bool(answers_known) and all(
+        answer.complete and (not answer.layers or (before > 0 and cells >= before))
+        for answer in answers_known
     )
-    coming = known[0].layers[0] if known and known[0].layers else None
+    coming = answers_known[0].layers[0] if answers_known and answers_known[0].layers else None
     return is_complete, coming.item.words if coming else ""
 
 
 def _other_open_ends(pile: WorkingPile, end: End) -> tuple[End, ...]:
     """The other end, where layers were taken off or put on there too."""
     return (
-        tuple(End(one) for one in End if one is not end)
+        tuple(End(open_end) for open_end in End if open_end is not end)
         if (extent_of(pile.pile) is Extent.REMAINDER)
         else ()
     )

@@ -51,8 +51,8 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     address = f"{request.base_url}records/{record_id}"
     code = draw_code(address, f"Code of record {record_id}")
     prints = request.query_params.get("print") == "yes"
-    shown = PaperSheets(paper, sheets(paper.sections), Markup(code), prints)  # noqa: S704
-    return page(request, "bench/paper/sheets.html", shown)
+    paper_sheets = PaperSheets(paper, sheets(paper.sections), Markup(code), prints)  # noqa: S704
+    return page(request, "bench/paper/sheets.html", paper_sheets)
 
 
 @router.get("/enter")
@@ -87,19 +87,19 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
         for line in section.lines:
             if began is None or line.is_done or not line.entry or not _is_filled(form, line):
                 continue
-            typed = _line_form(form, section, line)
-            if _is_entered(typed, database, me, record_id, line):
+            line_form = _line_form(form, section, line)
+            if _is_entered(line_form, database, me, record_id, line):
                 entered.append(line)
                 _forget(form, line)
             else:
-                answers[line.key] = typed
+                answers[line.key] = line_form
     if entered:  # an empty line may be filled in again: under the key sent it would count as made
         form.typed.pop(ENTRY_KEY, None)
     with reading(database) as session:
         paper = paper_of(session, record_id)
-    shown = LateEntry(paper, form, answers, tuple(entered))
+    late_entry = LateEntry(paper, form, answers, tuple(entered))
     refused = bool(answers) or form.is_refused
-    return page(request, "bench/paper/enter.html", shown, 422 if refused else 200)
+    return page(request, "bench/paper/enter.html", late_entry, 422 if refused else 200)
 
 
 def _is_filled(form: Form, line: PaperLine) -> bool:
@@ -108,20 +108,20 @@ def _is_filled(form: Form, line: PaperLine) -> bool:
 
 def _line_form(form: Form, section: Section, line: PaperLine) -> Form:
     """The form of one line, as the bench's own form of that entry would be sent."""
-    typed: dict[str, tuple[str, ...]] = {name: (value,) for name, value in line.facts.items()}
+    texts: dict[str, tuple[str, ...]] = {name: (value,) for name, value in line.facts.items()}
     for write in section.common:
-        typed[write.name] = (form.raw(f"{section.key}.{write.name}"),)
+        texts[write.name] = (form.raw(f"{section.key}.{write.name}"),)
     start = f"{line.key}."
-    typed |= {
+    texts |= {
         name.removeprefix(start): values
         for name, values in form.typed.items()
         if name.startswith(start)
     }
-    if typed.pop("planned", ("",))[0] and not typed.get("scanned", ("",))[0].strip():
-        typed |= {name: (value,) for name, value in line.planned.items()}
-    typed[line.time] = (_moment(form.raw("began"), typed.pop("at", ("",))[0]),)
-    typed[ENTRY_KEY] = (f"{form.raw(ENTRY_KEY)[:36]}.{line.key}"[:80],)
-    return Form(typed, zone=form.zone, sent_to=form.sent_to)
+    if texts.pop("planned", ("",))[0] and not texts.get("scanned", ("",))[0].strip():
+        texts |= {name: (value,) for name, value in line.planned.items()}
+    texts[line.time] = (_moment(form.raw("began"), texts.pop("at", ("",))[0]),)
+    texts[ENTRY_KEY] = (f"{form.raw(ENTRY_KEY)[:36]}.{line.key}"[:80],)
+    return Form(texts, zone=form.zone, sent_to=form.sent_to)
 
 
 def _moment(began: str, at: str) -> str:
@@ -132,12 +132,12 @@ def _moment(began: str, at: str) -> str:
     return at if len(at) > len("14:20") else f"{began.strip()[:10]} {at}"
 
 
-def _is_entered(typed: Form, database: Engine, me: Person, record_id: int, line: PaperLine) -> bool:
+def _is_entered(form: Form, database: Engine, me: Person, record_id: int, line: PaperLine) -> bool:
     entry = ENTRIES[line.entry]
-    with typed.collecting_errors():
-        facts = read_facts(typed, line.entry, entry)
+    with form.collecting_errors():
+        facts = read_facts(form, line.entry, entry)
         try:
-            with changing(database, me, key=typed.key) as work:
+            with changing(database, me, key=form.key) as work:
                 work.answer = f"/records/{record_id}/paper/enter"
                 entry.make(work, record_id, None, **facts)
         except Repeated:

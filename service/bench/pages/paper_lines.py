@@ -119,24 +119,24 @@ class Paper:
 
 def sheets(sections: Iterable[Section], rows: int = ROWS) -> tuple[tuple[OnSheet, ...], ...]:
     """Return what stands on each sheet; a heading never stands alone at the foot of one."""
-    done: list[tuple[OnSheet, ...]] = []
+    pages: list[tuple[OnSheet, ...]] = []
     sheet: list[OnSheet] = []
-    left = rows
+    remaining = rows
     for section in sections:
-        first, taken = 1, list[PaperLine]()
-        left -= 2
+        first, on_page = 1, list[PaperLine]()
+        remaining -= 2
         for line in section.lines:
-            if line.rows > left:
-                if taken:
-                    sheet.append(OnSheet(section, tuple(taken), first))
+            if line.rows > remaining:
+                if on_page:
+                    sheet.append(OnSheet(section, tuple(on_page), first))
                 if sheet:
-                    done.append(tuple(sheet))
-                first, taken, sheet, left = first + len(taken), [], [], rows - 2
-            taken.append(line)
-            left -= line.rows
-        if taken:
-            sheet.append(OnSheet(section, tuple(taken), first))
-    return (*done, tuple(sheet)) if sheet else tuple(done)
+                    pages.append(tuple(sheet))
+                first, on_page, sheet, remaining = first + len(on_page), [], [], rows - 2
+            on_page.append(line)
+            remaining -= line.rows
+        if on_page:
+            sheet.append(OnSheet(section, tuple(on_page), first))
+    return (*pages, tuple(sheet)) if sheet else tuple(pages)
 
 
 def paper_of(session: Session, record_id: int) -> Paper:
@@ -150,7 +150,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
     leak = limits.figures.leak if limits else None
     driver = Write("instrument_id", "Torque driver", "choice", choices=drivers)
     checks = checks_asked(view.entries, view.rods)
-    found = (
+    row = (
         Section("make-safe", "Make safe", "", tuple(_make_safe(view, people, tools))),
         Section(
             "as-found",
@@ -200,7 +200,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
         Section("close", "Close", "", tuple(_closing(view))),
         Section("tests", "Tests", "each is entered on its own form", tuple(_tests(view, leak))),
     )
-    return Paper(view, plan, tuple(section for section in found if section.lines))
+    return Paper(view, plan, tuple(section for section in row if section.lines))
 
 
 def _make_safe(
@@ -209,25 +209,25 @@ def _make_safe(
     if not view.head.opens:
         return
     for row in view.checklist:
-        asked = row.asked
+        line = row.asked
         writes = [
-            Write("reading", "reading", "number", asked.unit)
-            if asked.unit
+            Write("reading", "reading", "number", line.unit)
+            if line.unit
             else Write("done", "done", "tick")
         ]
-        if asked.needs_instrument or asked.unit:
+        if line.needs_instrument or line.unit:
             writes.append(Write("instrument_id", "instrument", "choice", choices=tools))
         writes.append(Write("person_id", "done by", "choice", choices=people, on_paper=False))
-        if asked.needs_witness:
+        if line.needs_witness:
             writes.append(Write("witness_id", "witness", "choice", choices=people))
-        most = asked.reading_most
+        most = line.reading_most
         yield PaperLine(
-            f"safe.{asked.number}",
+            f"safe.{line.number}",
             "make-safe",
-            f"{asked.number} {asked.wording}",
-            f"at most {quantity(most, asked.unit or '')}" if most is not None else "",
+            f"{line.number} {line.wording}",
+            f"at most {quantity(most, line.unit or '')}" if most is not None else "",
             tuple(writes),
-            facts={"line_number": str(asked.number)},
+            facts={"line_number": str(line.number)},
             is_done=row.entry is not None,
         )
 
@@ -292,14 +292,14 @@ def _closing(view: RecordView) -> Iterator[PaperLine]:
 
 def _lifts(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
     """What the plan lifts off; without one the whole pile from the free end."""
-    kept = {layer.part for layer in pile.pile.kept}
+    part_ids = {layer.part for layer in pile.pile.kept}
     if plan is None:
-        wanted = [(End.FREE, layer, "") for layer in reversed(pile.base)]
+        to_lift = [(End.FREE, layer, "") for layer in reversed(pile.base)]
     else:
         before = {layer.position: layer for layer in plan.document.before}
-        wanted = [(x.end, before[x.position], x.then) for x in plan.document.lift_off]
-    for end, layer, then in wanted:
-        seen: tuple[Choice, ...] = (
+        to_lift = [(x.end, before[x.position], x.then) for x in plan.document.lift_off]
+    for end, layer, then in to_lift:
+        conditions: tuple[Choice, ...] = (
             (NONE_SEEN, "nothing found"),
             (NOT_INSPECTED, "not inspected"),
             *((condition, condition) for condition in conditions_of(layer.kind)),
@@ -310,28 +310,33 @@ def _lifts(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
             _layer_words(layer, end),
             then,
             (
-                Write("condition", "seen", "choice", choices=seen),
+                Write("condition", "seen", "choice", choices=conditions),
                 Write("severity", "severity 0–3", "choice", choices=tuple(SEVERITIES.items())),
                 Write("finding_note", "words", on_paper=False),
             ),
             facts={"end": end.value, "part_id": str(layer.part)},
-            is_done=layer.part not in kept,
+            is_done=layer.part not in part_ids,
         )
 
 
 def _lays(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
     """What the plan puts on; without one empty lines for the free end."""
-    other = Write("scanned", "serial or lot", "serial")
+    lot_field = Write("scanned", "serial or lot", "serial")
     facing = Write("facing", "marked face toward", "choice", choices=_FACINGS)
     if plan is None:
         for number in range(1, SPARE_LAYERS + 1):
             end = {"end": End.FREE.value}
             yield PaperLine(
-                f"lay.{number}", "put-on", "Layer at the free end", "", (other, facing), facts=end
+                f"lay.{number}",
+                "put-on",
+                "Layer at the free end",
+                "",
+                (lot_field, facing),
+                facts=end,
             )
         return
     document = plan.document
-    left = set(against(plan, pile, is_being_written=True).to_put_on)
+    to_put_on = set(against(plan, pile, is_being_written=True).to_put_on)
     after = {layer.position: layer for layer in document.after}
     lots = {
         pick.position: pick.lot or pick.label.removeprefix("lot ")
@@ -357,7 +362,7 @@ def _lays(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
             ),
             facts={"end": line.end.value},
             planned={} if line.wanting else planned,
-            is_done=line not in left,
+            is_done=line not in to_put_on,
         )
 
 
@@ -368,8 +373,8 @@ def _layer_words(layer: Layer, end: End, label: str = "") -> str:
     label = label or layer.label
     words = called(layer)
     cell = f", cell {layer.cell}" if layer.cell else ""
-    shown = "" if label == words else f" {label}"
-    return f"{words}{shown}{cell}, layer {layer.position}, {end}"
+    label_words = "" if label == words else f" {label}"
+    return f"{words}{label_words}{cell}, layer {layer.position}, {end}"
 
 
 def _fixings(view: RecordView) -> Iterator[PaperLine]:
@@ -410,10 +415,10 @@ def _tests(view: RecordView, leak: LeakFigures | None) -> Iterator[PaperLine]:
 def _set_ups(leak: LeakFigures | None) -> Sequence[tuple[str, str]]:
     if leak is None:
         return [(up.name, "no limits in force") for up in SET_UPS if up.pressurised]
-    kpa = {one.circuit: one.test_pressure_kpa for one in leak.circuits}
-    found = []
+    kpa = {of_circuit.circuit: of_circuit.test_pressure_kpa for of_circuit in leak.circuits}
+    lines = []
     for up in SET_UPS:
         pressures = [kpa[circuit] for circuit in up.pressurised if circuit in kpa]
         if pressures:
-            found.append((up.name, f"{quantity(min(pressures), 'kPa')} gauge"))
-    return found
+            lines.append((up.name, f"{quantity(min(pressures), 'kPa')} gauge"))
+    return lines

@@ -89,7 +89,7 @@ def not_known(
     if resolved.hits or not resolved.text:
         return None
     lot = (resolved.scan and resolved.scan.lot) or ""
-    every = [one for one in part_types(session) if one.kind in kinds]
+    every = [part_type for part_type in part_types(session) if part_type.kind in kinds]
     of_lot = types_of_lot(session, lot) if lot else ()
 
     def is_next(facts: PartTypeFacts) -> bool:
@@ -99,18 +99,23 @@ def not_known(
             for item in coming
         )
 
-    first = [one for one in every if one.id in of_lot] or [one for one in every if is_next(one)]
-    ordered = [*first, *(one for one in every if one not in first)]
+    first = [part_type for part_type in every if part_type.id in of_lot] or [
+        part_type for part_type in every if is_next(part_type)
+    ]
+    ordered = [*first, *(part_type for part_type in every if part_type not in first)]
     return NotKnown(
         resolved.serial or resolved.text,
         lot,
         near(session, resolved),
         tuple(
-            (one.id, f"{one.name}, {one.drawing}{' (counted)' if one.counted else ''}")
-            for one in ordered
+            (
+                part_type.id,
+                f"{part_type.name}, {part_type.drawing}{' (counted)' if part_type.counted else ''}",
+            )
+            for part_type in ordered
         ),
         first[0].id if len(first) == 1 else None,
-        any(one.counted for one in ordered),
+        any(part_type.counted for part_type in ordered),
     )
 
 
@@ -133,43 +138,45 @@ def guide_at(
 
     ``tray``: what may go back; ``cells``: how many a plan wants, None without a plan.
     """
-    kept = pattern_of_design(session, design_id)
-    what = what_comes(kept, pile, end, cells)
-    if what is None:
+    kept_pattern = pattern_of_design(session, design_id)
+    next_up = what_comes(kept_pattern, pile, end, cells)
+    if next_up is None:
         return None
-    seen = {layer.part: layer for layer in seen_by(kept, pile, [x.layer for x in pile.lifted])}
-    ways = {coming.item.facing for coming in what.layers}
+    looks = {
+        layer.part: layer for layer in seen_by(kept_pattern, pile, [x.layer for x in pile.lifted])
+    }
+    ways = {coming.item.facing for coming in next_up.layers}
     return Guide(
-        tuple(dict.fromkeys(one.sentence.removeprefix("next: ") for one in what.layers)),
-        what.complete,
+        tuple(dict.fromkeys(laid.sentence.removeprefix("next: ") for laid in next_up.layers)),
+        next_up.complete,
         len({layer.cell for layer in pile.layers if layer.cell}),
-        kept.design,
-        _drawn(what, pile, end),
+        kept_pattern.design,
+        _drawn(next_up, pile, end),
         ways.pop() if len(ways) == 1 and Facing.EITHER not in ways else None,
-        lots_that_fit(session, kept, what, now_utc()),
-        tuple(one for one in tray.back if fits(what, look(seen[one.layer.part]))),
-        tuple(one.item for one in what.layers),
+        lots_that_fit(session, kept_pattern, next_up, now_utc()),
+        tuple(laid for laid in tray.back if fits(next_up, look(looks[laid.layer.part]))),
+        tuple(laid.item for laid in next_up.layers),
     )
 
 
-def _drawn(what: WhatNext, pile: WorkingPile, end: End) -> str:
+def _drawn(next_up: WhatNext, pile: WorkingPile, end: End) -> str:
     """The outermost layers and the one that comes next, pointed at; each equally wide."""
-    if not what.layers:
+    if not next_up.layers:
         return ""
-    coming = what.layers[0]
+    coming = next_up.layers[0]
     if end is End.FREE:
         beneath = pile.layers[-SHOWN:]
         at = len(pile.layers) + 1
-        shown = (*beneath, coming.item.layer(at, -1).at(at, coming.cell))
+        layers = (*beneath, coming.item.layer(at, -1).at(at, coming.cell))
     else:
         beneath = pile.layers[:SHOWN]
         at = 1
-        shown = (
+        layers = (
             coming.item.layer(1, -1),
             *(layer.at(layer.position + 1, layer.cell) for layer in beneath),
         )
     return draw_pile(
-        shown,
+        layers,
         title=f"The outermost layers at the {end} and what comes next: {coming.item.words}",
         equal_layers=True,
         broken=False,

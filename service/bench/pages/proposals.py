@@ -67,8 +67,8 @@ def _sheet(
     request: Request, database: Engine, me: Person, form: Form, proposal_id: int
 ) -> Response:
     with reading(database) as session:
-        found = proposal(session, proposal_id)
-        remarks = remarks_beside(session, me.id, {found.made_by_id}, now_utc())
-    decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=found.made_by_id))
-    context = ProposalPage(found, decides, remarks, form)
+        facts = proposal(session, proposal_id)
+        remarks = remarks_beside(session, me.id, {facts.made_by_id}, now_utc())
+    decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id))
+    context = ProposalPage(facts, decides, remarks, form)
     return page(request, "bench/proposals/show.html", context, form.status)

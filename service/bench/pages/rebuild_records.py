@@ -108,44 +108,44 @@ class LiftedPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the records, newest first."""
     need(me, Act.READ)
     settings: Settings = request.app.state.settings
-    state = asked.choice("state", RecordState, required=False)
-    kind = asked.choice("kind", RecordKind, required=False)
-    person = asked.whole("person", required=False)
-    since, until = asked.day("since", required=False), asked.day("until", required=False)
+    state = query.choice("state", RecordState, required=False)
+    kind = query.choice("kind", RecordKind, required=False)
+    person = query.whole("person", required=False)
+    since, until = query.day("since", required=False), query.day("until", required=False)
 
     def begins(day: date | None) -> datetime | None:
         return datetime.combine(day, time(), settings.time_zone).astimezone(UTC) if day else None
 
     with reading(database) as session:
-        found = record_list(
+        listed = record_list(
             session,
-            turn_asked(request, asked),
+            turn_asked(request, query),
             state=state,
             kind=kind,
-            stack=asked.text("stack", required=False, most=200),
+            stack=query.text("stack", required=False, most=200),
             person_id=person,
             since=begins(since),
             until=begins(until + timedelta(days=1)) if until else None,
         )
         people = people_to_choose(session)
     context = RecordsPage(
-        shown(request, found), tuple(RecordState), tuple(RecordKind), people, asked
+        shown(request, listed), tuple(RecordState), tuple(RecordKind), people, query
     )
-    return page(request, "bench/rebuild_records/list.html", context, asked.status)
+    return page(request, "bench/rebuild_records/list.html", context, query.status)
 
 
 @router.get("/new")
-def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_new(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show the form of a new record."""
     need(me, Act.RECORD_WRITE)
     form = blank(
         request,
-        stack=asked.raw("stack"),
-        kind=asked.raw("kind"),
+        stack=query.raw("stack"),
+        kind=query.raw("kind"),
         performed_from=now_utc(),
         worked=(me.id,),
     )
@@ -198,10 +198,10 @@ def witness(request: Request, me: Me, database: Database, form: Typed, record_id
         person_id = form.whole("witness_id") or 0
         name = f"witness_password_{person_id}"
         with reading(database) as session:
-            theirs = person_at_work(session, person_id)
+            account = person_at_work(session, person_id)
         password = form.raw(name)
-        asked = signing(request, database, theirs, password)
-        with asked, changing(database, theirs, key=form.key) as work:
+        signing_now = signing(request, database, account, password)
+        with signing_now, changing(database, account, key=form.key) as work:
             work.answer = f"/records/{record_id}"
             confirm_witness(work, record_id, password=password, tablet=tablet_secret(request))
         return go_on(request, work.answer)
@@ -320,18 +320,18 @@ def _lifted_page(request: Request, database: Engine, form: Form, record_id: int)
 
 def _people(form: Form) -> list[tuple[int, Involvement]]:
     """Who was ticked; strange numbers are refused by the change."""
-    named = []
+    involved = []
     for name, how in (("worked", Involvement.WORKED), ("witnessed", Involvement.WITNESSED)):
         for text in form.raw_all(name):
             if not text.isdecimal() or len(text) > 15:
                 form.refuse(name, f"“{text[:40]}” is nobody.", "Choose from the list.")
             else:
-                named.append((int(text), how))
-    return named
+                involved.append((int(text), how))
+    return involved
 
 
 def _named(view: RecordView, how: Involvement) -> tuple[int, ...]:
-    return tuple(one.person_id for one in view.people if one.involvement is how)
+    return tuple(person.person_id for person in view.people if person.involvement is how)
 
 
 def _new_page(request: Request, database: Engine, form: Form) -> Response:
@@ -358,9 +358,11 @@ def _kinds(stack: StackToBegin | None) -> Sequence[RecordKind]:
 def _head_page(request: Request, database: Engine, form: Form, view: RecordView) -> Response:
     with reading(database) as session:
         people = people_to_choose(session)
-    known = {person for person, _name in people}
+    ids = {person for person, _name in people}
     people += tuple(  # somebody shut out since stays named
-        (one.person_id, one.name) for one in view.people if one.person_id not in known
+        (involved.person_id, involved.name)
+        for involved in view.people
+        if involved.person_id not in ids
     )
     if form.stale is not None:  # sent again, it replaces what the page now shows
         form.typed["version"] = (str(form.stale.now),)

@@ -47,7 +47,7 @@ class Sent:
     at: datetime
 
 
-def understood(session: Session, form: Form, entry: str, sent: Sent) -> Meaning:
+def understood(session: Session, form: Form, entry: str, origin: Sent) -> Meaning:
     """Return what a form means whose fields may hold scans; what they say is set in the form.
 
     Raises Question for a layer that is confirmed and of which nobody said yet what is seen.
@@ -58,9 +58,9 @@ def understood(session: Session, form: Form, entry: str, sent: Sent) -> Meaning:
     if action is Action.NEXT:
         return Meaning(entry, goes_on=True)
     if entry == "lift":
-        return _lifting(session, form, sent.record_id, action)
+        return _lifting(session, form, origin.record_id, action)
     if entry == "put-on":
-        return _putting_on(session, form, sent, action)
+        return _putting_on(session, form, origin, action)
     return Meaning(entry)
 
 
@@ -76,7 +76,7 @@ def _set(form: Form, **values: str) -> None:
 
 def _lifting(session: Session, form: Form, record_id: int, action: Action | None) -> Meaning:
     """A layer is confirmed by its scan; the scan of the one beneath leaves it not inspected."""
-    confirmed, seen = form.raw("confirmed"), any(form.raw_all("condition"))
+    confirmed, has_findings = form.raw("confirmed"), any(form.raw_all("condition"))
     if action in SEEN:
         _set(form, condition=SEEN[action], scanned=confirmed)
         return Meaning("lift")
@@ -86,20 +86,20 @@ def _lifting(session: Session, form: Form, record_id: int, action: Action | None
     end = End(form.raw("end")) if form.raw("end") in tuple(End) else None
     layer = working_pile(session, record_id).pile if end else None
     outermost = layer.outermost(end) if layer and end else None
-    if outermost is None or layer is None or end is None or (seen and not confirmed):
+    if outermost is None or layer is None or end is None or (has_findings and not confirmed):
         return Meaning("lift")
     if scanned:
         parts = {hit.part_id for hit in resolve_to_fit(session, scanned, ANY_KIND).hits}
         beneath = layer.lift_off(end)[1].outermost(end)
         if confirmed and beneath and beneath.part in parts:
             _set(form, scanned=confirmed)
-            if not seen:
+            if not has_findings:
                 _set(form, condition=NOT_INSPECTED)
             return Meaning("lift", {"confirmed": scanned})
         if outermost.part not in parts:
             return Meaning("lift")
         confirmed = scanned
-    if seen or not confirmed:
+    if has_findings or not confirmed:
         _set(form, scanned=confirmed)
         return Meaning("lift")
     _set(form, confirmed=confirmed, scanned="")
@@ -111,7 +111,7 @@ def _lifting(session: Session, form: Form, record_id: int, action: Action | None
     )
 
 
-def _putting_on(session: Session, form: Form, sent: Sent, action: Action | None) -> Meaning:
+def _putting_on(session: Session, form: Form, origin: Sent, action: Action | None) -> Meaning:
     """A side is said by its code or by a label on the face, never by the same code again."""
     end = End(form.raw("end")) if form.raw("end") in tuple(End) else End.FREE
     answer = form.raw("answer")
@@ -132,21 +132,21 @@ def _putting_on(session: Session, form: Form, sent: Sent, action: Action | None)
     if label and not resolve_to_fit(session, scanned, LAYER_KINDS).hits:
         _set(form, scanned=label.code, facing=label.facing(end))
     is_done = not form.raw("facing") or label is not None
-    is_done = is_done and _was_entered(session, sent, form.raw("scanned"))
+    is_done = is_done and _was_entered(session, origin, form.raw("scanned"))
     return Meaning("put-on", is_done=is_done)
 
 
-def _was_entered(session: Session, sent: Sent, code: str) -> bool:
+def _was_entered(session: Session, origin: Sent, code: str) -> bool:
     """Say whether the last entry is this very scan, made a moment ago. One statement."""
     if not code.strip():
         return False
-    last = entered_last(session, sent.record_id)
+    last = entered_last(session, origin.record_id)
     return (
         last is not None
         and last.kind is StepKind.PUT_ON
-        and last.by_id == sent.by_id
+        and last.by_id == origin.by_id
         and serial_key(last.scanned or "") == serial_key(code)
-        and sent.at - last.written_at < ONE_SCAN
+        and origin.at - last.written_at < ONE_SCAN
     )
 
 

@@ -56,10 +56,10 @@ def send(request: Request, me: Me, form: Typed) -> Response:
 
 
 @router.get("/{token}")
-def show_look(request: Request, me: Me, database: Database, asked: Asked, token: str) -> Response:
+def show_look(request: Request, me: Me, database: Database, query: Asked, token: str) -> Response:
     """Show the columns, the head, and the pile as it would lie."""
     need(me, Act.IMPORT)
-    return _look(request, me, database, asked, token)
+    return _look(request, me, database, query, token)
 
 
 @router.post("/{token}")
@@ -69,24 +69,24 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     with form.collecting_errors():
         head = _head(form)
         with changing(database, me, key=form.key) as work:
-            kept = STACKS.kept(request, me, token)
-            seen = _plan(work.session, kept, form, head)
-            kept.refuse_unless(seen.may_be_written)
-            upload, media_type = kept.upload, kept.table.media_type
+            kept_list = STACKS.kept(request, me, token)
+            stack_seen = _plan(work.session, kept_list, form, head)
+            kept_list.refuse_unless(stack_seen.may_be_written)
+            upload, media_type = kept_list.upload, kept_list.table.media_type
             checked = photos.Checked(upload.content, media_type, upload.name)
-            stored = photos.store(kept.folder, checked)
-            work.answer = f"/records/{write_stack(work, seen.plan, stored)}"
-        kept.forget()
+            stored = photos.store(kept_list.folder, checked)
+            work.answer = f"/records/{write_stack(work, stack_seen.plan, stored)}"
+        kept_list.forget()
         return go_on(request, work.answer)
     return _look(request, me, database, form, token)
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = STACKS.kept(request, me, token)
-    seen, head_is_given = None, False
+    kept_list = STACKS.kept(request, me, token)
+    stack_seen, head_is_given = None, False
     is_first = not any(name.startswith("column_") for name in form.typed)
     with reading(database) as session:
-        known = designs(session)
+        designs_known = designs(session)
         with form.collecting_errors():
             head = NOT_YET
             if is_first:
@@ -94,19 +94,21 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
             else:
                 head = _head(form)
                 head_is_given = not form.is_refused
-            given = head if head_is_given else NOT_YET
-            seen = _plan(session, kept, form, given)
+            head_given = head if head_is_given else NOT_YET
+            stack_seen = _plan(session, kept_list, form, head_given)
     context = LookStackPage(
-        **kept.look(form), seen=seen, head_is_given=head_is_given, designs=known
+        **kept_list.look(form), seen=stack_seen, head_is_given=head_is_given, designs=designs_known
     )
     return page(request, "store/imports/stack_look.html", context, form.status)
 
 
-def _plan(session: Session, kept: KeptList, form: Form, head: StackHead) -> StackSeen:
+def _plan(session: Session, kept_list: KeptList, form: Form, head: StackHead) -> StackSeen:
     how = Reading(form.zone, now_utc(), decimal=form.raw("decimal") or None)
     options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
-    mapping = mapping_of(form, kept.table, STACK_COLUMNS)
-    return plan_stack(session, kept.table, mapping, kept.source, head=head, options=options)
+    mapping = mapping_of(form, kept_list.table, STACK_COLUMNS)
+    return plan_stack(
+        session, kept_list.table, mapping, kept_list.source, head=head, options=options
+    )
 
 
 def _head(form: Form) -> StackHead:

@@ -19,25 +19,25 @@ from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
 
 
-def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
+def at_tests(page: BenchPage, session: Session, query: Mapping[str, str], _me: Person) -> BenchPage:
     """Return the tests of the closed stack; two statements, whatever was tested."""
     head, form = page.view.head, page.form
     closed = page.closed
-    made = made_in_record(session, head.id)
-    found = counts(page.pile.layers)
-    wanted = form.raw("test") or asked.get("test", "")
-    _begin(page, wanted, made, closed.figures.leak if closed else None)
+    tests = made_in_record(session, head.id)
+    count_of = counts(page.pile.layers)
+    key = form.raw("test") or query.get("test", "")
+    _begin(page, key, tests, closed.figures.leak if closed else None)
     ground = Ground(
         closed,
-        made,
+        tests,
         instruments(session),
-        found.cells,
+        count_of.cells,
         tuple(
             layer.cell for layer in page.pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
         ),
         {name: form.raw(name) for name in ("instrument_id", "thermometer_id")},
     )
-    sheet = tests_sheet(ground, wanted, _why_not(page) if closed is None else "")
+    sheet = tests_sheet(ground, key, _why_not(page) if closed is None else "")
     _choose_the_only_ones(page, sheet)
     return replace(page, tests=sheet)
 
@@ -49,16 +49,16 @@ def _why_not(page: BenchPage) -> str:
 
 
 def _begin(
-    page: BenchPage, wanted: str, made: tuple[MadeTest, ...], figures: LeakFigures | None
+    page: BenchPage, key: str, tests: tuple[MadeTest, ...], figures: LeakFigures | None
 ) -> None:
     """An empty form begins with gas, barometer and instruments of the last test of its kind."""
     form = page.form
     if form.refused or form.stale:
         return
-    is_shorts, is_insulation = wanted == SHORTS, wanted.startswith("insulation")
+    is_shorts, is_insulation = key == SHORTS, key.startswith("insulation")
     kind = TestKind.SHORTS if is_shorts else TestKind.LEAK
     kind = TestKind.INSULATION if is_insulation else kind
-    last = next((one for one in reversed(made) if one.kind is kind), None)
+    last = next((test_made for test_made in reversed(tests) if test_made.kind is kind), None)
     begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": ShortMethod.RESISTANCE}
     if figures is not None:
         begun["gas"] = figures.gas
@@ -86,8 +86,8 @@ def _choose_the_only_ones(page: BenchPage, sheet: TestsSheet) -> None:
         TestKind.INSULATION: "insulation_tester",
         TestKind.SHORTS: "multimeter",
     }[sheet.here.kind]
-    wanted = {"instrument_id": first, "thermometer_id": "thermometer", "meter_id": "flow_meter"}
-    for name, kind in wanted.items():
+    fields = {"instrument_id": first, "thermometer_id": "thermometer", "meter_id": "flow_meter"}
+    for name, kind in fields.items():
         tools = sheet.tools[kind]
         if len(tools) == 1 and not page.form.raw(name):
             page.form.typed[name] = (str(tools[0][0]),)

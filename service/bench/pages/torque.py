@@ -24,15 +24,21 @@ from service.records.tables import RecordKind
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 
 
-def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
+def at_torque(page: BenchPage, session: Session, query: Mapping[str, str], me: Person) -> BenchPage:
     """Return the torque place.
 
     The stage asked for, the next rod and pass, and what was read so far.
     """
     form, head = page.form, page.view.head
-    named = form.raw("stage") or asked.get("stage", "")
+    stage_name = form.raw("stage") or query.get("stage", "")
     as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
-    stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
+    stage = (
+        Stage(stage_name)
+        if stage_name in tuple(Stage)
+        else Stage.AS_FOUND
+        if as_found
+        else Stage.CLOSING
+    )
     table = page.view.torque(stage)
     closing, settling = None, None
     if stage is Stage.CLOSING:
@@ -41,7 +47,7 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
         settling = _settling(page.view, table, minutes)
     due = settling.pass_number if settling is not None and settling.is_due else 1
     coming = _next(page, table, stage, form.raw("rod_number"), form.raw("pass_number"), due=due)
-    wanted_pass = asked.get("pass", "")
+    wanted_pass = query.get("pass", "")
     if wanted_pass.isdecimal() and not form.raw("pass_number"):
         coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
     coming = _aimed(page.view, coming)
@@ -80,10 +86,10 @@ def _next(
     rods = page.view.rods or (1,)
     coming = next(
         (
-            (number, one)
+            (number, rod_left)
             for number in range(1, most + 1)
-            for one in rods
-            if (number, one) not in read
+            for rod_left in rods
+            if (number, rod_left) not in read
         ),
         (most, rods[0]),
     )
@@ -92,8 +98,8 @@ def _next(
         coming = (next((n for n in range(1, most + 1) if (n, at) not in read), most), at)
     if pass_number.isdecimal():
         coming = (int(pass_number[:3]), coming[1])
-    left = sum((coming[0], one) not in read for one in rods)
-    return Next(stage, coming[1], coming[0], kinds, order=rods, left=left)
+    remaining = sum((coming[0], rod_left) not in read for rod_left in rods)
+    return Next(stage, coming[1], coming[0], kinds, order=rods, left=remaining)
 
 
 def _aimed(view: RecordView, coming: Next) -> Next:
@@ -155,9 +161,9 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         return None
     height = next(
         (
-            one.entry.check.reading
-            for one in checks_asked(page.view.entries, page.view.rods)
-            if one.check is ClosingCheck.HEIGHT and one.entry and one.entry.check
+            check.entry.check.reading
+            for check in checks_asked(page.view.entries, page.view.rods)
+            if check.check is ClosingCheck.HEIGHT and check.entry and check.entry.check
         ),
         None,
     )

@@ -64,7 +64,7 @@ def lots_at_hand(
 
     Lots on hold, expired or empty are left out; scanned, they say why. One statement.
     """
-    taken = (
+    items_taken = (
         select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
     )
     used_here = (
@@ -79,7 +79,9 @@ def lots_at_hand(
     )
     rows = session.execute(
         select(
-            *columns(LotAtHand, Lot, PartType, part_type=PartType.name, left=(Lot.quantity - taken))
+            *columns(
+                LotAtHand, Lot, PartType, part_type=PartType.name, left=(Lot.quantity - items_taken)
+            )
         )
         .join(PartType, PartType.id == Lot.part_type_id)
         .where(
@@ -89,7 +91,7 @@ def lots_at_hand(
             ~exists().where(
                 bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=design_of_stack(of_record))
             ),
-            or_(Lot.quantity.is_(None), Lot.quantity > taken),
+            or_(Lot.quantity.is_(None), Lot.quantity > items_taken),
         )
         .order_by(func.coalesce(used_here, 0).desc(), Lot.id.desc())
         .limit(LOTS_MOST)
@@ -125,11 +127,11 @@ def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
     forbids = forbids_of_parts(
         session, [x.layer.part for x in lifted], stack_id=pile.stack_id, on=now
     )
-    kept = [x for x in lifted if not x.to_be_renewed]
+    reusable = [x for x in lifted if not x.to_be_renewed]
     return Tray(
-        tuple(x for x in kept if not forbids[x.layer.part]),
+        tuple(x for x in reusable if not forbids[x.layer.part]),
         tuple(x for x in lifted if x.to_be_renewed),
-        tuple(Barred(x, forbids[x.layer.part]) for x in kept if forbids[x.layer.part]),
+        tuple(Barred(x, forbids[x.layer.part]) for x in reusable if forbids[x.layer.part]),
     )
 
 
@@ -158,13 +160,13 @@ def people_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
 
 def driver_used_last(session: Session, record_id: int, by_id: int) -> int | None:
     """Return the driver of the newest torque reading in a record, else of this person's newest."""
-    here = session.scalar(
+    in_record = session.scalar(
         select(TorqueReading.instrument_id)
         .where(TorqueReading.record_id == record_id)
         .order_by(TorqueReading.id.desc())
         .limit(1)
     )
-    return here or session.scalar(
+    return in_record or session.scalar(
         select(TorqueReading.instrument_id)
         .where(TorqueReading.by_id == by_id)
         .order_by(TorqueReading.id.desc())
@@ -234,7 +236,7 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
 
 
 def what_comes(
-    kept: KeptPattern, pile: WorkingPile, end: End, cells: int | None = None
+    kept_pattern: KeptPattern, pile: WorkingPile, end: End, cells: int | None = None
 ) -> WhatNext | None:
     """Say what may be put on next at an end of this pile; None without a pattern. No statement.
 
@@ -243,18 +245,22 @@ def what_comes(
     The same pile is asked about before and after an entry: the last answers are kept in this
     process under the pile itself.
     """
-    if kept.pattern is None:
+    if kept_pattern.pattern is None:
         return None
     extent = extent_of(pile.pile)
     other_end_open = not (extent.begins if end is End.FREE else extent.ends)
     if not pile.layers:
         other_end_open = False
-    return _next(kept.pattern, seen_by(kept, pile, pile.layers), end, other_end_open, cells)
+    return _next(
+        kept_pattern.pattern, seen_by(kept_pattern, pile, pile.layers), end, other_end_open, cells
+    )
 
 
-def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tuple[Layer, ...]:
+def seen_by(
+    kept_pattern: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]
+) -> tuple[Layer, ...]:
     """Return layers of a working pile with their types called as the pattern calls them."""
-    names = {drawing: kept.called(*drawing) for drawing in set(pile.drawings.values())}
+    names = {drawing: kept_pattern.called(*drawing) for drawing in set(pile.drawings.values())}
     return tuple(
         Layer(  # field by field: a guide asks this of every layer at every scan
             layer.position,
@@ -275,14 +281,14 @@ def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tu
     )
 
 
-def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> Layer:
+def as_seen(kept_pattern: KeptPattern, part: Part, part_type: PartType, label: str) -> Layer:
     """Return a part at hand as the pattern sees it, with no facing yet."""
     return Layer(
         position=0,
         part=part.id,
         kind=part_type.kind,
         label=label,
-        part_type=kept.called(part_type.drawing_number, part_type.revision),
+        part_type=kept_pattern.called(part_type.drawing_number, part_type.revision),
         material=part_type.material,
         thickness_mm=part_type.thickness_mm or 1.0,
         side=part_type.side,
@@ -291,41 +297,41 @@ def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> L
     )
 
 
-def fits(what: WhatNext, seen: Look) -> bool:
+def fits(next_up: WhatNext, look: Look) -> bool:
     """Say whether a part may come next but for the way it lies."""
-    return any(set(misfits(coming.item, seen)) <= {Misfit.TURNED} for coming in what.layers)
+    return any(set(misfits(coming.item, look)) <= {Misfit.TURNED} for coming in next_up.layers)
 
 
-def is_renewed(kept: KeptPattern, layer: Layer) -> bool:
+def is_renewed(kept_pattern: KeptPattern, layer: Layer) -> bool:
     """Say whether the pattern renews a part such as this, as it sees it, at every opening."""
-    if kept.pattern is None:
+    if kept_pattern.pattern is None:
         return False
     return any(
         item.renew_at_opening and not misfits(item, look(replace(layer, facing=Facing.EITHER)))
-        for item in states_of(kept.pattern).items
+        for item in states_of(kept_pattern.pattern).items
     )
 
 
 def lots_that_fit(
-    session: Session, kept: KeptPattern, what: WhatNext, now: datetime
+    session: Session, kept_pattern: KeptPattern, next_up: WhatNext, now: datetime
 ) -> tuple[LotAtHand, ...]:
     """Return lots the next layer can be taken from, the oldest first. One statement.
 
     Lots on hold, expired or empty are left out; scanned, they say why.
     """
-    if not what.layers:
+    if not next_up.layers:
         return ()
-    taken = (
+    items_taken = (
         select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
     )
-    kinds = {coming.item.kind for coming in what.layers} & set(LAYER_KINDS)
+    kinds = {coming.item.kind for coming in next_up.layers} & set(LAYER_KINDS)
     rows: Iterable[Any] = session.execute(
         select(
             Lot.id,
             Lot.label,
             PartType.kind,
             PartType.name,
-            (Lot.quantity - taken).label("left"),
+            (Lot.quantity - items_taken).label("left"),
             PartType.drawing_number,
             PartType.revision,
             PartType.side,
@@ -338,9 +344,9 @@ def lots_that_fit(
             PartType.kind.in_(kinds),
             or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
             ~exists().where(
-                bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=kept.design_id)
+                bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=kept_pattern.design_id)
             ),
-            or_(Lot.quantity.is_(None), Lot.quantity > taken),
+            or_(Lot.quantity.is_(None), Lot.quantity > items_taken),
         )
         .order_by(func.coalesce(Lot.received_at, Lot.produced_at), Lot.id)
     )
@@ -348,11 +354,11 @@ def lots_that_fit(
         read_as(LotAtHand, row, part_type=row.name)
         for row in rows
         if fits(
-            what,
+            next_up,
             read_as(
                 Look,
                 row,
-                part_type=kept.called(row.drawing_number, row.revision),
+                part_type=kept_pattern.called(row.drawing_number, row.revision),
                 facing=Facing.EITHER,
             ),
         )
@@ -363,9 +369,9 @@ def lots_that_fit(
 @lru_cache(maxsize=64)
 def _next(
     pattern: Pattern,
-    seen: tuple[Layer, ...],
+    looks: tuple[Layer, ...],
     end: End,
     other_end_open: bool,
     cells: int | None,
 ) -> WhatNext:
-    return next_layers(pattern, seen, end, other_end_open=other_end_open, cells=cells)
+    return next_layers(pattern, looks, end, other_end_open=other_end_open, cells=cells)

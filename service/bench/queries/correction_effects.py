@@ -201,8 +201,8 @@ def layer_part_effects(
     of_old = [s for s in all_sittings if s.part_id == old_id]
     of_new = [s for s in all_sittings if s.part_id == new_part_id]
     old_run = _run(of_old, order)
-    here = next((s for s in of_new if s.build_id == layer.build_id), None)
-    new_run = _run(of_new, order) if here is not None else ()
+    stay = next((s for s in of_new if s.build_id == layer.build_id), None)
+    new_run = _run(of_new, order) if stay is not None else ()
     conflicts = [
         *_overlaps(of_new, new_run, old_run, states),
         *_overlaps(of_old, old_run, new_run, states),
@@ -219,17 +219,17 @@ def layer_part_effects(
             conflicts.append(f"The facing in {sitting.where} is not known.")
         lies = Facing.EITHER if layer.marked_face is None else facing
         replaced.append(Replaced(sitting, old_id, lies))
-    if here is not None and here.position is None:
-        conflicts.append(f"It is a fixing of {here.where}.")
+    if stay is not None and stay.position is None:
+        conflicts.append(f"It is a fixing of {stay.where}.")
     old, new = states[old_id], states.get(new_part_id or 0)
     ends = (
         _after_exchange(old, new, old_run, new_run, (of_old, of_new))
-        if here is not None and new is not None
+        if stay is not None and new is not None
         else _after_replacement(old, new, old_run, of_old, of_new)
     )
-    if _reaches_present(old_run) and here is None and new is not None and new.stack_id is not None:
+    if _reaches_present(old_run) and stay is None and new is not None and new.stack_id is not None:
         conflicts.append(f"{new.label} is {new.where}; it can be in one place only.")
-    return LayerEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), here)
+    return LayerEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), stay)
 
 
 def layer_facing_effects(
@@ -237,7 +237,7 @@ def layer_facing_effects(
 ) -> LayerEffects:
     """Return what follows if the part lay the other way round, until it was put on again."""
     order = _builds_from(session, stack_id, layer.build_number)
-    own = [s for s in sittings(session, [layer.part_id]) if s.stack_id == stack_id]
+    stays = [s for s in sittings(session, [layer.part_id]) if s.stack_id == stack_id]
     put_on_again = set(
         session.scalars(
             select(Step.record_id)
@@ -251,7 +251,7 @@ def layer_facing_effects(
         )
     )
     run: list[Sitting] = []
-    for sitting in _run(own, order):
+    for sitting in _run(stays, order):
         if run and sitting.record_id in put_on_again:
             break
         run.append(sitting)
@@ -311,11 +311,11 @@ def _overlaps(
     states: dict[int, PartState],
 ) -> list[str]:
     """Where a part is known to have been elsewhere while it would have been in these layers."""
-    left = {s.row_id for s in leaving}
+    row_ids = {s.row_id for s in leaving}
     return [
         f"{states[s.part_id].label} was in {s.where} at that time; a part is in one place only."
         for s in of_part
-        if s.row_id not in left and any(s.overlaps(t.closed_at, t.opened_at) for t in taking)
+        if s.row_id not in row_ids and any(s.overlaps(t.closed_at, t.opened_at) for t in taking)
     ]
 
 

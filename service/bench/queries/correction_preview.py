@@ -83,14 +83,14 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     if isinstance(details, LayerFacts):
         return _of_layers(session, record, fact, details, view)
     if isinstance(details, TorqueFacts):
-        found = _of_torque(session, record, details, view)
+        preview = _of_torque(session, record, details, view)
     elif isinstance(details, HourFacts):
-        found = _of_hours(session, record, details, view)
+        preview = _of_hours(session, record, details, view)
     else:
-        found = _of_time(record, fact, details, view)
+        preview = _of_time(record, fact, details, view)
     as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
     if as_found or fact.of is CorrectionOf.OPENED_AT:
-        return found
+        return preview
     found_closed = exists().where(
         RebuildRecord.id == record.record_id,
         RebuildRecord.base_build_id == Build.id,
@@ -101,7 +101,7 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     instead = Instead()
     if isinstance(details, TorqueFacts):
         instead = Instead(readings={view.subject_id or 0: _reading(session, details, view)})
-    return _reaching(session, record, found, reached, instead)
+    return _reaching(session, record, preview, reached, instead)
 
 
 def _reading(session: Session, details: TorqueFacts, view: CorrectionView) -> dict[str, Any]:
@@ -141,22 +141,22 @@ def _right_parts(session: Session, effects: LayerEffects, view: CorrectionView) 
 def _reaching(
     session: Session,
     record: Correctable,
-    found: Preview,
+    preview: Preview,
     reached: Collection[int],
     instead: Instead,
 ) -> Preview:
     """Add the closings that would be computed anew, and the releases that would end."""
-    found = _closings(session, found, reached, instead)
+    preview = _closings(session, preview, reached, instead)
     released = released_builds(session, record.stack_id)
     ending = [number for build_id, number in released.items() if build_id in reached]
     return replace(
-        found,
+        preview,
         rows=(
-            *found.rows,
+            *preview.rows,
             *(Follows(*release_ends(number, record.stack)) for number in ending),
         ),
         notes=(
-            *found.notes,
+            *preview.notes,
             *(
                 f"Build {number} of {record.stack} is released to hydrogen: approving this"
                 " correction ends the release. It has to be released again before it runs."
@@ -167,7 +167,7 @@ def _reaching(
 
 
 def _closings(
-    session: Session, found: Preview, reached: Collection[int], instead: Instead
+    session: Session, preview: Preview, reached: Collection[int], instead: Instead
 ) -> Preview:
     """Add what the newest closing of the builds reached would give, and which others follow.
 
@@ -177,14 +177,14 @@ def _closings(
         select(Build.id, Build.record_id).where(Build.id.in_(reached)).order_by(Build.number)
     )
     results = kept_results(session, closings_of(session, [(row.id, row[1]) for row in makers]))
-    kept = [each for some in results.values() if (each := counting(some)) is not None]
-    if not kept:
+    counted = [each for some in results.values() if (each := counting(some)) is not None]
+    if not counted:
         none = "Nothing was kept of a closing it reaches: no verdict of the clamp changes."
-        return replace(found, notes=(*found.notes, none))
-    newest = max(kept, key=lambda each: each.record_id)
+        return replace(preview, notes=(*preview.notes, none))
+    newest = max(counted, key=lambda each: each.record_id)
     ground = closing_ground(session, newest.record_id, instead=instead)
     rows = closing_rows(newest, closing(computed_anew(newest, ground)))
-    numbers = sorted(each.record_id for each in kept)
+    numbers = sorted(each.record_id for each in counted)
     records = ", ".join(str(number) for number in numbers)
     of = f"closing of record {records} is"
     if len(numbers) > 1:
@@ -196,9 +196,9 @@ def _closings(
         " their verdicts."
     )
     return replace(
-        found,
-        rows=(*found.rows, *(Follows(what, was, then) for what, was, then in rows)),
-        notes=(*found.notes, note),
+        preview,
+        rows=(*preview.rows, *(Follows(name, was, then) for name, was, then in rows)),
+        notes=(*preview.notes, note),
     )
 
 
@@ -212,7 +212,7 @@ def _as_done(session: Session, view: CorrectionView) -> Preview:
         )
     )
     rows = json.loads(text) if text else []
-    return Preview(tuple(Follows(what, _said(was), _said(now)) for what, was, now in rows))
+    return Preview(tuple(Follows(name, _said(was), _said(now)) for name, was, now in rows))
 
 
 def _said(value: object) -> str:
@@ -244,15 +244,15 @@ def _of_layers(
         view.new_part_id,
         new_facing=facing or details.facing,
     )
-    found = Preview(
+    preview = Preview(
         tuple(_part_rows(session, fact, effects, view)),
         tuple(_hour_notes(session, record, effects, view)),
         effects.conflicts,
     )
     if effects.conflicts:
-        return found
+        return preview
     right = _right_parts(session, effects, view)
-    return _reaching(session, record, found, _builds(effects), right)
+    return _reaching(session, record, preview, _builds(effects), right)
 
 
 def _builds(effects: LayerEffects) -> set[int]:
@@ -283,10 +283,10 @@ def _hour_notes(
     hours = build_hours(session, [record.stack_id])
     builds = {change.sitting.build_id: change.sitting.build_number for change in effects.replaced}
     ran = [hours[build_id] for build_id in builds if build_id in hours]
-    least = "at least " if any(one.at_least for one in ran) else ""
+    least = "at least " if any(span.at_least for span in ran) else ""
     numbers = ", ".join(str(number) for number in sorted(builds.values()))
     numbers = f"builds {numbers}" if len(builds) > 1 else f"build {numbers}"
-    total = sum(one.hours for one in ran)
+    total = sum(span.hours for span in ran)
     if effects.exchanged_with is None:
         yield (
             f"{least}{total:.10g}\u2009h of operation ({numbers}) count for {view.new_value}"
@@ -334,7 +334,7 @@ def _of_hours(
     """A reading ends one build's hours and begins the next one's."""
     more = (view.new_number or 0.0) - details.hours
     hours = build_hours(session, [record.stack_id])
-    own = session.execute(
+    builds = session.execute(
         select(Build.id, Build.number).where(Build.record_id == record.record_id)
     ).first()
     base = session.execute(
@@ -361,8 +361,8 @@ def _of_hours(
     changed = {}
     if details.moment is Moment.OPENING and base is not None:
         changed[base.number] = (hours.get(base.id), more)
-        if own is not None:
-            changed[own.number] = (hours.get(own.id), -more)
+        if builds is not None:
+            changed[builds.number] = (hours.get(builds.id), -more)
     elif details.moment is Moment.RUNNING and present is not None and not read_later:
         changed[present.number] = (hours.get(present.id), more)
     rows = [Follows(view.subject_label, view.old_value, view.new_value)]

@@ -129,8 +129,8 @@ def corrections_of_records(
     rows = session.execute(
         _views().where(Correction.record_id.in_(record_ids)).order_by(Correction.id)
     )
-    found = grouped_as(rows, "record_id", lambda row: read_as(CorrectionView, row))
-    return {record_id: tuple(found[record_id]) for record_id in record_ids}
+    by_record = grouped_as(rows, "record_id", lambda row: read_as(CorrectionView, row))
+    return {record_id: tuple(by_record[record_id]) for record_id in record_ids}
 
 
 OLDEST = Order((Correction.id,))
@@ -386,11 +386,11 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
 
 def _hours(session: Session, head: Any) -> Iterator[Fact]:
     """Readings of this event, and those of the stack in operation from it up to the next event."""
-    other = aliased(RebuildRecord)
-    of_stack = (other.stack_id == head.stack_id, other.state.in_(CAN_BE_CORRECTED))
-    later = select(other.performed_from).where(*of_stack, other.id > head.id)
-    next_at = later.order_by(other.id).limit(1).scalar_subquery()
-    is_first = ~exists().where(*of_stack, other.id < head.id)
+    second_record = aliased(RebuildRecord)
+    of_stack = (second_record.stack_id == head.stack_id, second_record.state.in_(CAN_BE_CORRECTED))
+    later = select(second_record.performed_from).where(*of_stack, second_record.id > head.id)
+    next_at = later.order_by(second_record.id).limit(1).scalar_subquery()
+    is_first = ~exists().where(*of_stack, second_record.id < head.id)
     between = and_(
         HourReading.record_id.is_(None),
         or_(HourReading.taken_at >= head.performed_from, is_first),
@@ -439,7 +439,7 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
 
 
 def _layers(session: Session, head: Any) -> Iterator[Fact]:
-    own, at_base = aliased(Build), aliased(Layer)
+    own_build, at_base = aliased(Build), aliased(Layer)
     stayed = exists().where(
         at_base.build_id == head.base_build_id, at_base.part_id == Layer.part_id, known(at_base)
     )
@@ -458,13 +458,13 @@ def _layers(session: Session, head: Any) -> Iterator[Fact]:
             Part.serial,
             Lot.label.label("lot"),
             Part.item_number,
-            *columns(LayerFacts, Layer, PartType, Part, build_number=own.number),
+            *columns(LayerFacts, Layer, PartType, Part, build_number=own_build.number),
         )
-        .join(own, own.id == Layer.build_id)
+        .join(own_build, own_build.id == Layer.build_id)
         .join(Part, Part.id == Layer.part_id)
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(own.record_id == head.id, known(Layer), or_(~stayed, put_on, corrected_here))
+        .where(own_build.record_id == head.id, known(Layer), or_(~stayed, put_on, corrected_here))
         .order_by(Layer.position)
     )
     for row in rows:

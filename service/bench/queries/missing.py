@@ -116,7 +116,7 @@ def missing_of(
     """Return the same for a record whose head, pile and verdicts are at hand."""
     entries = standing_entries(session, head.id)
     check = pile_check(session, head.id, pile)
-    found = [
+    lines = [
         *_opening(session, head, entries),
         *_layers(session, head, pile, entries, check),
         *_elsewhere(session, head, pile),
@@ -127,12 +127,12 @@ def missing_of(
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
         *(
-            Missing(REMARK, f"Not tested: {what}.", "tests", what)
-            for what in not_tested(head, closed)
+            Missing(REMARK, f"Not tested: {test}.", "tests", test)
+            for test in not_tested(head, closed)
         ),
         *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(closed)),
     ]
-    return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
+    return tuple(sorted(lines, key=lambda missing: missing.severity != BLOCKS))
 
 
 def _opening(session: Session, head: RecordHead, entries: list[MissingItem]) -> Iterator[Missing]:
@@ -169,17 +169,19 @@ def _opening(session: Session, head: RecordHead, entries: list[MissingItem]) -> 
 
 def _by_pattern(check: PileCheck) -> Iterator[Missing]:
     """What the check of the pile says, with what would mend it or who accepted it."""
-    for one in check.judged:
-        said = one.finding.sentence[:1].upper() + one.finding.sentence[1:]
-        if one.departure is not None:
-            sentence = f"{said}: accepted by {one.departure.by}: {one.departure.reason}"
-        elif one.severity is grammar_findings.Severity.CONCESSION:
-            sentence = f"{said}: needs a concession. {one.finding.mend}"
-        elif one.severity is not one.finding.severity:
-            sentence = f"{said}. So it was found; this record does not answer for it."
+    for judgement in check.judged:
+        capitalised = judgement.finding.sentence[:1].upper() + judgement.finding.sentence[1:]
+        if judgement.departure is not None:
+            sentence = (
+                f"{capitalised}: accepted by {judgement.departure.by}: {judgement.departure.reason}"
+            )
+        elif judgement.severity is grammar_findings.Severity.CONCESSION:
+            sentence = f"{capitalised}: needs a concession. {judgement.finding.mend}"
+        elif judgement.severity is not judgement.finding.severity:
+            sentence = f"{capitalised}. So it was found; this record does not answer for it."
         else:
-            sentence = f"{said}. {one.finding.mend}"
-        yield Missing(REMARK if one.severity is REMARKED else BLOCKS, sentence, CHECKED)
+            sentence = f"{capitalised}. {judgement.finding.mend}"
+        yield Missing(REMARK if judgement.severity is REMARKED else BLOCKS, sentence, CHECKED)
 
 
 def _layers(
@@ -199,7 +201,7 @@ def _layers(
     if not_inspected:
         of = f"{not_inspected} of {len(lifted)}"
         yield Missing(REMARK, f"{of} layers lifted off were not inspected.", "lifting")
-    parts = {one.layer.part: one.layer.label for one in pile.lifted}
+    parts = {layer.layer.part: layer.layer.label for layer in pile.lifted}
     parts |= {fixing.part: fixing.label for fixing in pile.fixings_removed}
     still = _still_lifted_off(session, parts)
     if still:
@@ -306,21 +308,21 @@ def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
     rods = list(_rods(session, head))
     without = [rod for rod in rods if rod not in last]
     if without:
-        where = _rods_in_words(without)
-        yield Missing(REMARK, f"No closing torque reading at {where}.", "torque")
+        rods_words = _rods_in_words(without)
+        yield Missing(REMARK, f"No closing torque reading at {rods_words}.", "torque")
     final = max((row.pass_number for row in rows), default=0)
     behind = [rod for rod in rods if rod in last and last[rod].pass_number < final]
     if behind:
-        where = _rods_in_words(behind)
-        yield Missing(REMARK, f"No reading in pass {final} at {where}.", "torque")
+        rods_words = _rods_in_words(behind)
+        yield Missing(REMARK, f"No reading in pass {final} at {rods_words}.", "torque")
     if rows and final < head.passes and head.kind is not RecordKind.RE_TORQUE:
         sentence = f"The design asks for {head.passes} passes; {final} are entered."
         yield Missing(REMARK, sentence, "torque")
     outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
     if outside:
-        where = _rods_in_words(outside)
+        rods_words = _rods_in_words(outside)
         sentence = (
-            f"The last reading at {where} is further than {head.tolerance_percent:g}\u2009%"
+            f"The last reading at {rods_words} is further than {head.tolerance_percent:g}\u2009%"
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
@@ -362,18 +364,18 @@ def _closing_checks(
     )
     if not check.is_made or not is_closed_here:
         return
-    done = {(e.line_number, e.rod_number) for e in entries if e.kind is StepKind.CLOSING_CHECK}
+    checked = {(e.line_number, e.rod_number) for e in entries if e.kind is StepKind.CLOSING_CHECK}
     if done_by_tests(e.kind for e in entries):
-        done.add((ClosingCheck.SHORTS.number, None))
-    for asked in ClosingCheck:
-        if asked is ClosingCheck.PROTRUSION:
-            rods = [rod for rod in _rods(session, head) if (asked.number, rod) not in done]
+        checked.add((ClosingCheck.SHORTS.number, None))
+    for kind in ClosingCheck:
+        if kind is ClosingCheck.PROTRUSION:
+            rods = [rod for rod in _rods(session, head) if (kind.number, rod) not in checked]
             if rods:
-                sentence = f"No {asked} recorded for {_rods_in_words(rods)}."
-                yield Missing(REMARK, sentence, CHECKS, str(asked))
-        elif (asked.number, None) not in done:
-            sentence = f"Closing check not recorded: {asked}."
-            yield Missing(REMARK, sentence, CHECKS, str(asked))
+                sentence = f"No {kind} recorded for {_rods_in_words(rods)}."
+                yield Missing(REMARK, sentence, CHECKS, str(kind))
+        elif (kind.number, None) not in checked:
+            sentence = f"Closing check not recorded: {kind}."
+            yield Missing(REMARK, sentence, CHECKS, str(kind))
 
 
 def _rods(session: Session, head: RecordHead) -> Iterable[int]:

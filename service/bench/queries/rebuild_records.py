@@ -140,12 +140,12 @@ class RecordView:
     @property
     def still_lifted(self) -> tuple[PartNamed, ...]:
         """Parts taken off here of which nobody has said where they went."""
-        found = {
+        layers = {
             entry.part.id: entry.part
             for entry in self.of(StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
             if entry.part is not None and entry.part.whereabouts is Whereabouts.LIFTED_OFF
         }
-        return tuple(found.values())
+        return tuple(layers.values())
 
     @property
     def put_on(self) -> tuple[RecordEntry, ...]:
@@ -166,7 +166,7 @@ class RecordView:
     def hours_unknown_because(self) -> str | None:
         """Why the hours at opening are not known; None where they are, or nothing was opened."""
         opened = self.of(StepKind.OPENED)
-        if not opened or any(not one.corrected for one in opened[-1].hours):
+        if not opened or any(not reading.corrected for reading in opened[-1].hours):
             return None
         return opened[-1].note
 
@@ -197,8 +197,10 @@ class RecordView:
         """The approval that holds."""
         if self.head.state is not RecordState.APPROVED:
             return None
-        found = [one for one in self.decisions if one.meaning is Meaning.APPROVED]
-        return found[-1] if found else None
+        approvals = [
+            decision for decision in self.decisions if decision.meaning is Meaning.APPROVED
+        ]
+        return approvals[-1] if approvals else None
 
     @property
     def measured_height_mm(self) -> float | None:
@@ -336,18 +338,18 @@ def _lifted(
             )
         )
         was = {row.part_id: Was(row.position, row.cell) for row in rows}
-    seen: dict[int, list[FindingSeen]] = {}
+    findings: dict[int, list[FindingSeen]] = {}
     last: dict[int, StepKind] = {}
     for entry in entries:
         if entry.stands and entry.part is not None:
-            seen.setdefault(entry.part.id, []).extend(entry.findings)
+            findings.setdefault(entry.part.id, []).extend(entry.findings)
             if entry.kind in (StepKind.LIFTED_OFF, StepKind.PUT_ON):
                 last[entry.part.id] = entry.kind
     return tuple(
         LiftedRow(
             entry,
             was.get(entry.part.id),
-            tuple(seen.get(entry.part.id, ())),
+            tuple(findings.get(entry.part.id, ())),
             last[entry.part.id] is StepKind.PUT_ON,
         )
         for entry in entries
@@ -429,10 +431,10 @@ def record_list(
     if stack.strip():
         statement = statement.where(Stack.serial_key.startswith(serial_key(stack), autoescape=True))
     if person_id is not None:
-        named = exists().where(
+        is_named = exists().where(
             RecordPerson.record_id == RebuildRecord.id, RecordPerson.person_id == person_id
         )
-        statement = statement.where(or_(RebuildRecord.written_by_id == person_id, named))
+        statement = statement.where(or_(RebuildRecord.written_by_id == person_id, is_named))
     if since is not None:
         statement = statement.where(RebuildRecord.performed_from >= since)
     if until is not None:

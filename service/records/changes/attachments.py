@@ -66,9 +66,9 @@ def add_attachments(
         ]
     if record is not None:
         names = ", ".join(row.name for row in rows)
-        shown = f"{names} attached" + (f", showing {part_name}" if part_name else "")
+        sentence = f"{names} attached" + (f", showing {part_name}" if part_name else "")
         journal.finish_entry(
-            work, record, journal.TrailNote(shown, tuple(facts), did=Event.ATTACHMENT_ADDED)
+            work, record, journal.TrailNote(sentence, tuple(facts), did=Event.ATTACHMENT_ADDED)
         )
     else:
         work.note(Event.ATTACHMENT_ADDED, ("part", part_id, part_name), facts)
@@ -125,15 +125,15 @@ def remove_attachment(
     row.removed_at = work.now
     facts = (("file", row.name, None),)
     if record is not None:
-        said = journal.TrailNote(f"{row.name} taken off", facts, why, Event.ATTACHMENT_REMOVED)
-        journal.finish_entry(work, record, said)
+        note = journal.TrailNote(f"{row.name} taken off", facts, why, Event.ATTACHMENT_REMOVED)
+        journal.finish_entry(work, record, note)
     else:
         subject = ("part", row.part_id, _part_name(work, row.part_id))
         work.note(Event.ATTACHMENT_REMOVED, subject, facts, reason=why)
 
 
 def _refuse_twice(work: Work, stored: Stored, record_id: int | None, part_id: int | None) -> None:
-    there = work.session.scalar(
+    same_file = work.session.scalar(
         select(Attachment.name).where(
             Attachment.content_sha256 == stored.content_sha256,
             Attachment.record_id.is_not_distinct_from(record_id),
@@ -141,9 +141,9 @@ def _refuse_twice(work: Work, stored: Stored, record_id: int | None, part_id: in
             Attachment.removed_at.is_(None),
         )
     )
-    if there is not None:
+    if same_file is not None:
         raise Refused(
-            "files", stored.name, f"the same content is attached here already, as “{there}”."
+            "files", stored.name, f"the same content is attached here already, as “{same_file}”."
         )
 
 

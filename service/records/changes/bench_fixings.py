@@ -56,9 +56,9 @@ def fit_fixing(
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     _refuse_no_place(work, record, rod_number, end)
-    wanted = Wanted(scanned, part_id, lot_id, part_type_id)
+    choice = Wanted(scanned, part_id, lot_id, part_type_id)
     text = given.optional_words("note", note, most=4000)
-    fitted = _fit(work, record, wanted, rod_number=rod_number, end=end, at=at, note=text)
+    fitted = _fit(work, record, choice, rod_number=rod_number, end=end, at=at, note=text)
     place = f"rod {rod_number}" if end is None else f"the {end}"
     journal.finish_entry(
         work,
@@ -100,12 +100,12 @@ def fit_from_lot(
         for _item in range(each)
     ]
     lot = work.session.get_one(Lot, lot_id).label
-    where = ", ".join(str(number) for number in rods)
+    rod_list = ", ".join(str(number) for number in rods)
     sentence = (
-        f"{len(fitted)} × {fitted[0].kind} of lot {lot} fitted, {each} at each of rods {where}"
+        f"{len(fitted)} × {fitted[0].kind} of lot {lot} fitted, {each} at each of rods {rod_list}"
     )
     journal.finish_entry(
-        work, record, journal.TrailNote(sentence, tuple(one.change for one in fitted))
+        work, record, journal.TrailNote(sentence, tuple(fixing.change for fixing in fitted))
     )
     return fitted[-1].step.id
 
@@ -138,25 +138,25 @@ def remove_fixings(
     at = done_while_open(work, record, done_at)
     standing = {fixing.part: fixing for fixing in working_pile(work.session, record_id).fixings}
     text = given.optional_words("note", note, most=4000)
-    wanted = list(dict.fromkeys(part_ids))
-    if not wanted:
+    distinct = list(dict.fromkeys(part_ids))
+    if not distinct:
         raise Refused("part_id", "", "no fixing is named.", "Choose at least one.")
     changes: list[Change] = []
-    for part_id in wanted:
+    for part_id in distinct:
         if part_id not in standing:
             raise Refused("part_id", part_id, "this is no fixing of the stack now.")
         fixing = standing[part_id]
         step = _remove(work, record, fixing, at, text)
         changes.append((f"where {fixing.label} is", f"fitted at {_place(fixing)}", "lifted off"))
-    what = f"{fixing.kind} {fixing.label}" if len(wanted) == 1 else f"{len(wanted)} fixings"
-    journal.finish_entry(work, record, journal.TrailNote(f"{what} taken off", tuple(changes)))
+    subject = f"{fixing.kind} {fixing.label}" if len(distinct) == 1 else f"{len(distinct)} fixings"
+    journal.finish_entry(work, record, journal.TrailNote(f"{subject} taken off", tuple(changes)))
     return step.id
 
 
 def _fit(
     work: Work,
     record: RebuildRecord,
-    wanted: Wanted,
+    choice: Wanted,
     *,
     rod_number: int | None,
     end: End | None = None,
@@ -164,7 +164,7 @@ def _fit(
     note: str,
 ) -> _Fitted:
     part, part_type, label = part_to_use(
-        work, record, wanted, kinds=FIXING_KINDS, as_what="fixing", done_at=at
+        work, record, choice, kinds=FIXING_KINDS, as_what="fixing", done_at=at
     )
     _refuse_wrong_place(part_type, label, rod_number, end)
     _refuse_taken(work, record, part_type.kind, rod_number, end)
@@ -179,7 +179,7 @@ def _fit(
         standing=True,
         whereabouts_before=part.whereabouts,
         place_before=part.place,
-        scanned=wanted.scanned.strip() or None,
+        scanned=choice.scanned.strip() or None,
         note=note,
     )
     place = f"rod {rod_number}" if end is None else f"the {end}"

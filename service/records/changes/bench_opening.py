@@ -55,12 +55,14 @@ def record_make_safe(
     """
     record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "The checklist belongs before the opening.")
-    asked = next((line for line in _checklist(work, record) if line.number == line_number), None)
-    if asked is None:
+    step_line = next(
+        (line for line in _checklist(work, record) if line.number == line_number), None
+    )
+    if step_line is None:
         raise Refused("line_number", line_number, "the design's checklist has no such line.")
     at = journal.done_at_of(work, record, done_at)
     try:
-        check_reading(asked, reading)
+        check_reading(step_line, reading)
     except TradeError as trouble:
         raise Refused(
             "reading",
@@ -68,16 +70,18 @@ def record_make_safe(
             str(trouble),
             "Bring it below, or record an exception by name and reason.",
         ) from trouble
-    kinds = kinds_that_read(asked.unit)
+    kinds = kinds_that_read(step_line.unit)
     used = instrument_to_use(work, record, instrument_id, at, kinds) if instrument_id else None
     if used is not None and reading is not None:
-        refuse_beyond_range(used.instrument, "reading", reading, asked.unit or "", from_least=False)
-    if asked.needs_instrument and used is None:
+        refuse_beyond_range(
+            used.instrument, "reading", reading, step_line.unit or "", from_least=False
+        )
+    if step_line.needs_instrument and used is None:
         raise Refused("instrument_id", "", f"line {line_number} asks for the instrument.")
     person = person_id or work.by.id
     name = active_person(work, "person_id", person)
     witness = active_person(work, "witness_id", witness_id) if witness_id else None
-    if asked.needs_witness and witness is None:
+    if step_line.needs_witness and witness is None:
         raise Refused("witness_id", "", f"line {line_number} asks for a witness.")
     if witness_id == person:
         raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
@@ -89,9 +93,9 @@ def record_make_safe(
             record_id=record_id,
             step_id=step.id,
             line_number=line_number,
-            wording=asked.wording,
+            wording=step_line.wording,
             reading=reading,
-            unit=asked.unit,
+            unit=step_line.unit,
             instrument_id=used.instrument.id if used else None,
             calibration_id=used.calibration_id if used else None,
             person_id=person,
@@ -101,7 +105,7 @@ def record_make_safe(
     involve(work, record_id, person, Involvement.WORKED)
     if witness_id:
         involve(work, record_id, witness_id, Involvement.WITNESSED)
-    value = "done" if reading is None else f"{reading:g} {asked.unit}"
+    value = "done" if reading is None else f"{reading:g} {step_line.unit}"
     journal.finish_entry(
         work,
         record,
@@ -326,11 +330,12 @@ def _refuse_unless_made_safe(work: Work, record: RebuildRecord, opened_at: datet
     ).all()
     for row in rows:
         if row.done_at > opened_at:
-            what = f"line {row.line_number}" if row.line_number else "the exception"
+            subject = f"line {row.line_number}" if row.line_number else "the exception"
             raise Refused(
                 "opened_at",
                 journal.shown(opened_at),
-                f"{what} of make-safe was recorded as done later, at {journal.shown(row.done_at)}.",
+                f"{subject} of make-safe was recorded as done later, at"
+                f" {journal.shown(row.done_at)}.",
                 "An opening comes after its checks.",
             )
     if any(row.kind is StepKind.EXCEPTION for row in rows):

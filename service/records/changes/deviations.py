@@ -84,12 +84,12 @@ def ask_whether_it_stands(
     Raises Question, Refused where it stands without a reason, RefusedTogether with ``others``.
     """
     because = changes.optional_words(answered.field, answered.because, most=4000)
-    asked: list[Refused] = list(others)
+    questions: list[Refused] = list(others)
     if answered.stands is not Stands.STANDS:
         answers = {Stands.STANDS.value: words}
-        asked.insert(0, Question("stands", value, reason, right, answers=answers, facts=facts))
+        questions.insert(0, Question("stands", value, reason, right, answers=answers, facts=facts))
     elif not because:
-        asked.insert(0, Refused(answered.field, "", "it stands without a reason.", "Say why."))
-    if asked:
-        raise asked[0] if len(asked) == 1 else RefusedTogether(asked)
+        questions.insert(0, Refused(answered.field, "", "it stands without a reason.", "Say why."))
+    if questions:
+        raise questions[0] if len(questions) == 1 else RefusedTogether(questions)
     return because

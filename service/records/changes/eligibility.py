@@ -61,7 +61,7 @@ class InstrumentUsed:
 def part_to_use(
     work: Work,
     record: RebuildRecord,
-    wanted: Wanted,
+    choice: Wanted,
     *,
     kinds: Collection[Kind],
     as_what: str,
@@ -73,14 +73,14 @@ def part_to_use(
     bearing a serial of several types, of another kind (``as_what`` says what is wanted), fitted
     already, not at hand, reserved, on hold or expired without a concession.
     """
-    field, part = _resolved(work, wanted, kinds)
+    field, part = _resolved(work, choice, kinds)
     part_type = work.session.get_one(PartType, part.part_type_id)
     lot = work.session.get(Lot, part.lot_id) if part.lot_id else None
     label = part_label(part.serial, lot.label if lot else None, part.item_number)
     if part_type.kind not in kinds:
         raise Refused(field, label, f"it is a {part_type.kind}, which is no {as_what}.")
     forbids = forbids_of_parts(work.session, [part.id], stack_id=record.stack_id, on=done_at)
-    use_in_spite(work, record, [part], forbids, named={part.id: (field, label)})
+    use_in_spite(work, record, [part], forbids, names={part.id: (field, label)})
     return part, part_type, label
 
 
@@ -90,12 +90,12 @@ def use_in_spite(
     parts: Collection[Part],
     forbids: Mapping[int, Collection[Forbids]],
     *,
-    named: Mapping[int, tuple[str, str]],
+    names: Mapping[int, tuple[str, str]],
     lines: Mapping[int, int] | None = None,
 ) -> None:
     """Use up the concessions that allow parts in spite of what forbids each, if anything does.
 
-    ``named`` is the field each came from and what a person calls it, ``lines`` where it stands in
+    ``names`` is the field each came from and what a person calls it, ``lines`` where it stands in
     a list. Raises Refused, or RefusedTogether, without one.
     """
     against = [part for part in parts if forbids.get(part.id)]
@@ -113,11 +113,11 @@ def use_in_spite(
         line = f"line {lines[part.id]}: " if lines else ""
         if gone is not None:
             why = _begun_small(gone.sentence)
-            wrong.append(Refused(*named[part.id], f"{line}{why}", gone.mend))
+            wrong.append(Refused(*names[part.id], f"{line}{why}", gone.mend))
         elif not allowed:
             why = " ".join(forbid.sentence for forbid in some)
             right = "Another part would be right, or a concession for this one."
-            wrong.append(Refused(*named[part.id], f"{line}{why}", right))
+            wrong.append(Refused(*names[part.id], f"{line}{why}", right))
     if wrong:
         raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
     _use_up(work, record, used)
@@ -248,15 +248,15 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
     return work.session.scalar(standing.limit(1)) is not None
 
 
-def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str, Part]:
+def _resolved(work: Work, choice: Wanted, kinds: Collection[Kind]) -> tuple[str, Part]:
     """The part and the field it came from; a counted item is taken from its lot here."""
-    is_scanned = bool(wanted.scanned.strip())
-    if wanted.lot_id is not None:
-        if is_scanned or wanted.part_id is not None:
-            raise Refused("scanned", wanted.scanned, "a lot is chosen as well.", "One of the two.")
-        return "lot_id", item_of(work, wanted.lot_id, "lot_id")
-    if wanted.part_id is not None:  # chosen among those a scan can mean
-        return "part_id", _locked(work, wanted.part_id, "part_id")
+    is_scanned = bool(choice.scanned.strip())
+    if choice.lot_id is not None:
+        if is_scanned or choice.part_id is not None:
+            raise Refused("scanned", choice.scanned, "a lot is chosen as well.", "One of the two.")
+        return "lot_id", item_of(work, choice.lot_id, "lot_id")
+    if choice.part_id is not None:  # chosen among those a scan can mean
+        return "part_id", _locked(work, choice.part_id, "part_id")
     if not is_scanned:
         raise Refused(
             "scanned",
@@ -264,17 +264,17 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
             "nothing is scanned, typed or chosen.",
             "A serial, or a lot to take one item from, would be right.",
         )
-    hit = _hit(work, wanted, kinds)
+    hit = _hit(work, choice, kinds)
     if hit.kind == "lot":
         return "scanned", item_of(work, hit.id, "scanned")
     return "scanned", _locked(work, hit.id, "scanned")
 
 
-def _hit(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> Hit:
-    resolved = resolve_to_fit(work.session, wanted.scanned, kinds)
+def _hit(work: Work, choice: Wanted, kinds: Collection[Kind]) -> Hit:
+    resolved = resolve_to_fit(work.session, choice.scanned, kinds)
     hits, name = resolved.hits, resolved.name
-    if wanted.part_type_id is not None:
-        of_type = select(Part.id).where(Part.part_type_id == wanted.part_type_id)
+    if choice.part_type_id is not None:
+        of_type = select(Part.id).where(Part.part_type_id == choice.part_type_id)
         ids = set(work.session.scalars(of_type.where(Part.id.in_([hit.part_id for hit in hits]))))
         hits = tuple(hit for hit in hits if hit.part_id in ids) or hits
     if not hits:

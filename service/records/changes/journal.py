@@ -52,14 +52,14 @@ def lock_record(work: Work, record_id: int, version: int | None) -> RebuildRecor
     return record
 
 
-def finish_entry(work: Work, record: RebuildRecord, said: TrailNote) -> None:
+def finish_entry(work: Work, record: RebuildRecord, note: TrailNote) -> None:
     """Count the record's version up and write the entry of the trail: the end of every change."""
     record.version += 1
     work.note(
-        said.did,
-        ("record", record.id, f"record {record.id}: {said.sentence}"),
-        [("version", record.version - 1, record.version), *said.changes],
-        reason=said.reason,
+        note.did,
+        ("record", record.id, f"record {record.id}: {note.sentence}"),
+        [("version", record.version - 1, record.version), *note.changes],
+        reason=note.reason,
         stack_id=record.stack_id,
         record_id=record.id,
     )
@@ -125,5 +125,7 @@ def _changes_since(work: Work, record: RebuildRecord, version: int) -> list[str]
         .order_by(AuditEntry.id.desc())
         .limit(max(1, min(since, 50)) if since > 0 else 50)
     ).all()
-    own = f"record {record.id}: "
-    return [f"{row.person_name}: {row.subject_label.removeprefix(own)}" for row in reversed(rows)]
+    prefix = f"record {record.id}: "
+    return [
+        f"{row.person_name}: {row.subject_label.removeprefix(prefix)}" for row in reversed(rows)
+    ]

@@ -64,7 +64,7 @@ def begin_record(
     present = _present_build(work, stack_id)
     _refuse_kind(work, stack, kind, present)
     _refuse_before(stack, present, performed_from)
-    named = _people(work, people, writer_took_part=writer_took_part)
+    involved = _people(work, people, writer_took_part=writer_took_part)
     record = RebuildRecord(
         stack_id=stack_id,
         kind=kind,
@@ -79,7 +79,7 @@ def begin_record(
     )
     work.session.add(record)
     work.session.flush()
-    _write_people(work, record.id, named)
+    _write_people(work, record.id, involved)
     from_build = f", from build {present.number}" if present else ""
     journal.finish_entry(
         work,
@@ -90,7 +90,7 @@ def begin_record(
                 ("stack", None, stack.serial),
                 ("kind", None, kind),
                 ("work began", None, performed_from),
-                ("people", None, _in_words(work, named)),
+                ("people", None, _in_words(work, involved)),
             ),
             why,
             Event.RECORD_BEGUN,
@@ -131,23 +131,23 @@ def change_record(
         )
     text = given.optional_words("notes", notes, most=given.LONG_MOST)
     before = _named(work, record_id)
-    named = _people(
+    involved = _people(
         work,
         people,
         writer_took_part=writer_took_part,
         writer=record.written_by_id,
-        known={person for person, _how in before},
+        known_ids={person for person, _how in before},
     )
     changes = (
         ("reason", record.reason, why),
         ("work began", record.performed_from, performed_from),
         ("notes", record.notes, text),
-        ("people", _in_words(work, before), _in_words(work, named)),
+        ("people", _in_words(work, before), _in_words(work, involved)),
     )
     record.reason, record.performed_from, record.notes = why, performed_from, text
-    if set(before) != set(named):
+    if set(before) != set(involved):
         work.session.execute(delete(RecordPerson).where(RecordPerson.record_id == record_id))
-        _write_people(work, record_id, named)
+        _write_people(work, record_id, involved)
         work.session.add_all(
             RecordPersonRemoved(
                 record_id=record_id,
@@ -157,7 +157,7 @@ def change_record(
                 removed_at=work.now,
             )
             for person, how in before
-            if (person, how) not in named
+            if (person, how) not in involved
         )
     journal.finish_entry(
         work, record, journal.TrailNote("head changed", changes, did=Event.RECORD_CHANGED)
@@ -185,22 +185,22 @@ def active_person(work: Work, field: str, person_id: int) -> str:
 
 
 def _refuse_second(work: Work, stack: Stack) -> None:
-    other = work.session.execute(
+    second = work.session.execute(
         select(RebuildRecord.id, RebuildRecord.kind, RebuildRecord.state).where(
             RebuildRecord.stack_id == stack.id,
             RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
         )
     ).first()
-    if other is not None:
+    if second is not None:
         end = (
             "Go on in it, or hand it in first."
-            if other.state is RecordState.OPEN
+            if second.state is RecordState.OPEN
             else "Take it up again and hand it in first."
         )
         raise Refused(
             "stack_id",
             stack.serial,
-            f"record {other.id} ({other.kind}, {other.state}) of this stack is being written.",
+            f"record {second.id} ({second.kind}, {second.state}) of this stack is being written.",
             end,
         )
 
@@ -258,24 +258,24 @@ def _people(
     *,
     writer_took_part: bool,
     writer: int | None = None,
-    known: Collection[int] = (),
+    known_ids: Collection[int] = (),
 ) -> list[tuple[int, Involvement]]:
     writer = writer or work.by.id
-    named = list(dict.fromkeys((person, Involvement(how)) for person, how in people))
-    for person_id, _how in named:
-        if person_id not in known:
+    involved = list(dict.fromkeys((person, Involvement(how)) for person, how in people))
+    for person_id, _how in involved:
+        if person_id not in known_ids:
             active_person(work, "people", person_id)
-    if writer_took_part and writer not in {person for person, _how in named}:
-        named.insert(0, (writer, Involvement.WORKED))
-    if all(how is not Involvement.WORKED for _person, how in named):
+    if writer_took_part and writer not in {person for person, _how in involved}:
+        involved.insert(0, (writer, Involvement.WORKED))
+    if all(how is not Involvement.WORKED for _person, how in involved):
         raise Refused("people", "", "nobody is named who worked on it.", "Name at least one.")
-    return named
+    return involved
 
 
-def _write_people(work: Work, record_id: int, named: Iterable[tuple[int, Involvement]]) -> None:
+def _write_people(work: Work, record_id: int, involved: Iterable[tuple[int, Involvement]]) -> None:
     work.session.add_all(
         RecordPerson(record_id=record_id, person_id=person, involvement=how)
-        for person, how in named
+        for person, how in involved
     )
     work.session.flush()
 
@@ -289,8 +289,8 @@ def _named(work: Work, record_id: int) -> list[tuple[int, Involvement]]:
     return [(row.person_id, row.involvement) for row in rows]
 
 
-def _in_words(work: Work, named: Iterable[tuple[int, Involvement]]) -> str:
-    pairs = list(named)
+def _in_words(work: Work, involved: Iterable[tuple[int, Involvement]]) -> str:
+    pairs = list(involved)
     rows = work.session.execute(
         select(Person.id, Person.name).where(Person.id.in_({person for person, _how in pairs}))
     )

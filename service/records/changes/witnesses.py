@@ -21,9 +21,9 @@ def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = 
     need(work.by, Act.WITNESS_CONFIRM)
     work.refuse_nobody("signed by", "a witness is a person.")
     record = work.locked(RebuildRecord, record_id, "record")
-    named = to_witness(work.session, record_id)
-    mine = next((each for each in named if each.person_id == work.by.id), None)
-    if mine is None:
+    witnesses = to_witness(work.session, record_id)
+    my_row = next((each for each in witnesses if each.person_id == work.by.id), None)
+    if my_row is None:
         raise NotAllowed(
             Act.WITNESS_CONFIRM.value, "You are not named as a witness of this record."
         )
@@ -34,7 +34,7 @@ def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = 
             f"it is {record.state}.",
             "A witness confirms while the record is being written.",
         )
-    if not mine.waits:
+    if not my_row.waits:
         raise Refused("record", f"record {record_id}", "you confirmed all of it already.")
     check_word(work, password, tablet)
     row = WitnessConfirmation(record_id=record_id, person_id=work.by.id, confirmed_at=work.now)
@@ -45,7 +45,7 @@ def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = 
         record,
         journal.TrailNote(
             "witness confirmed",
-            (("confirmed", None, mine.words),),
+            (("confirmed", None, my_row.words),),
             did=Event.WITNESS_CONFIRMED,
         ),
     )

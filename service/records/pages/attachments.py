@@ -133,7 +133,7 @@ def _add(
             except Refused as refusal:
                 form.refuse("files", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
         form.check()
-        stored = [photos.store(settings.data_folder, one) for one in checked]
+        stored = [photos.store(settings.data_folder, photo) for photo in checked]
         with changing(database, me, key=form.key) as work:
             work.answer = f"/{of}s/{subject_id}/attachments"
             changes.add_attachments(work, stored, **{f"{of}_id": subject_id})

@@ -35,10 +35,10 @@ class CheckPage:
 
 
 @router.get("/check")
-def show(request: Request, me: Me, database: Database, asked: Asked, record_id: int) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, record_id: int) -> Response:
     """Show what the check of a record's pile finds."""
     need(me, Act.READ)
-    at = asked.whole("at", least=1, required=False)
+    at = query.whole("at", least=1, required=False)
     return _page(request, database, record_id, blank(request), at)
 
 

@@ -160,7 +160,7 @@ def _entry(row: Sequence[Any]) -> dict[str, Any]:
         "done_at": _time(row[9]),
         "written": {"by": row[11], "at": _time(row[10])},
     }
-    given = {
+    content = {
         "end": row[2],
         "part": row[3],
         "exposed_part": row[4],
@@ -172,7 +172,7 @@ def _entry(row: Sequence[Any]) -> dict[str, Any]:
         "deviation": _deviation(*row[15:]),
         "undone": {"by": row[13], "at": _time(row[12])} if row[12] else None,
     }
-    return entry | {name: value for name, value in given.items() if value is not None}
+    return entry | {name: value for name, value in content.items() if value is not None}
 
 
 def _deviation(text: str | None, because: str, unloaded: int | None) -> dict[str, Any] | None:
@@ -280,10 +280,10 @@ def _stack_tests(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
 def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
     """The build this record opened, and the one it closed."""
     opened = [row for row in rows if row[2] is not None]
-    made = [row for row in rows if row[3]]
+    by_record = [row for row in rows if row[3]]
     return {
         "opened_build": [{"number": row[0], "opened_at": _time(row[2])} for row in opened],
-        "made_build": [{"number": row[0], "closed_at": _time(row[1])} for row in made],
+        "made_build": [{"number": row[0], "closed_at": _time(row[1])} for row in by_record],
     }
 
 
@@ -407,8 +407,8 @@ def verify(session: Session, ids: Iterable[int]) -> dict[int, Verification]:
 
 def holds(verifications: Mapping[int, Verification], record_id: int | None) -> bool | None:
     """Say whether one record's content holds; None where there is nothing to compare."""
-    found = verifications.get(record_id) if record_id is not None else None
-    return None if found is None else found.holds
+    verification = verifications.get(record_id) if record_id is not None else None
+    return None if verification is None else verification.holds
 
 
 def _content(raw: RawContent) -> RecordContent:
@@ -455,17 +455,17 @@ def verified(session: Session, ids: Iterable[int]) -> dict[int, Verification]:
     """Verify what was handed in and signed, as `verify`, sooner."""
     connection = session.connection()
     view = _view(connection)
-    kept: tuple[Hashable, dict[int, Verification | None]] | None = connection.info.get(_INFO)
-    if kept is None or kept[0] != view or len(kept[1]) > MOST_KEPT:
-        kept = connection.info[_INFO] = (view, {})
-    known = kept[1]
-    wanted = set(ids)
-    missing = wanted - known.keys()
+    cached: tuple[Hashable, dict[int, Verification | None]] | None = connection.info.get(_INFO)
+    if cached is None or cached[0] != view or len(cached[1]) > MOST_KEPT:
+        cached = connection.info[_INFO] = (view, {})
+    results = cached[1]
+    wanted_ids = set(ids)
+    missing = wanted_ids - results.keys()
     if missing:
-        found = verify(session, missing)
-        known.update({record_id: found.get(record_id) for record_id in missing})
-    told = {record_id: known[record_id] for record_id in wanted}
-    return {record_id: each for record_id, each in told.items() if each is not None}
+        fresh = verify(session, missing)
+        results.update({record_id: fresh.get(record_id) for record_id in missing})
+    chosen = {record_id: results[record_id] for record_id in wanted_ids}
+    return {record_id: each for record_id, each in chosen.items() if each is not None}
 
 
 def _view(connection: Any) -> Hashable:

@@ -125,8 +125,8 @@ class Gather:
 
     def lists(self) -> tuple[ScalarSelect[Any], ...]:
         """Return one subquery for each of `LISTS`."""
-        own = aliased(Build)
-        made = own.record_id == R.id
+        own_build = aliased(Build)
+        is_own = own_build.record_id == R.id
         return (
             self._people(),
             self._entries(),
@@ -139,8 +139,8 @@ class Gather:
             self._builds(),
             self._all(
                 select(self._array(Layer.position, Layer.part_id, Layer.facing, Layer.cell))
-                .join(own, own.id == Layer.build_id)
-                .where(made, known_then(Layer))
+                .join(own_build, own_build.id == Layer.build_id)
+                .where(is_own, known_then(Layer))
             ),
             self._all(
                 select(
@@ -148,8 +148,8 @@ class Gather:
                         "a"
                     )
                 )
-                .join(own, own.id == Fixing.build_id)
-                .where(made, known_then(Fixing))
+                .join(own_build, own_build.id == Fixing.build_id)
+                .where(is_own, known_then(Fixing))
             ),
             self._parts(),
             self._persons(),
@@ -330,20 +330,20 @@ class Gather:
         )
 
     def _parts(self) -> ScalarSelect[Any]:
-        own, other = aliased(Build), aliased(Build)
-        named = union(
+        own_build, base_build = aliased(Build), aliased(Build)
+        part_ids = union(
             of_record(Step, Step.part_id.label("id")),
             of_record(Step, Step.exposed_part_id),
             of_record(Finding, Finding.part_id),
             of_record(Attachment, Attachment.part_id).where(attached_then()),
             conceded_then(Concession.part_id),
             select(Layer.part_id)
-            .join(own, own.id == Layer.build_id)
-            .where(own.record_id == R.id, known_then(Layer))
+            .join(own_build, own_build.id == Layer.build_id)
+            .where(own_build.record_id == R.id, known_then(Layer))
             .correlate(R),
             select(Fixing.part_id)
-            .join(other, other.id == Fixing.build_id)
-            .where(other.record_id == R.id, known_then(Fixing))
+            .join(base_build, base_build.id == Fixing.build_id)
+            .where(base_build.record_id == R.id, known_then(Fixing))
             .correlate(R),
         ).subquery()
         return self._all(
@@ -357,14 +357,14 @@ class Gather:
                     Part.item_number,
                 )
             )
-            .join(named, named.c.id == Part.id)
+            .join(part_ids, part_ids.c.id == Part.id)
             .join(PartType, PartType.id == Part.part_type_id)
             .outerjoin(Lot, Lot.id == Part.lot_id)
         )
 
     def _persons(self) -> ScalarSelect[Any]:
         itself = aliased(RebuildRecord)
-        named = union(
+        person_ids = union(
             select(itself.written_by_id.label("id")).where(itself.id == R.id).correlate(R),
             select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
             of_record(RecordPerson, RecordPerson.person_id),
@@ -378,11 +378,13 @@ class Gather:
             conceded_then(Concession.given_by_id),
         ).subquery()
         return self._all(
-            select(self._array(Person.id, Person.login)).join(named, named.c.id == Person.id)
+            select(self._array(Person.id, Person.login)).join(
+                person_ids, person_ids.c.id == Person.id
+            )
         )
 
     def _instruments(self) -> ScalarSelect[Any]:
-        named = union(
+        instrument_ids = union(
             of_record(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
             of_record(StackTest, StackTest.instrument_id),
             of_record(StackTest, StackTest.thermometer_id),
@@ -392,7 +394,7 @@ class Gather:
         ).subquery()
         return self._all(
             select(self._array(Instrument.id, Instrument.label)).join(
-                named, named.c.id == Instrument.id
+                instrument_ids, instrument_ids.c.id == Instrument.id
             )
         )
 

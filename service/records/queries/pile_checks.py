@@ -130,7 +130,7 @@ def known_parts(
         .where(Part.id.in_(ids))
     ).all()
     forbids = forbids_of_parts(session, ids, stack_id=stack_id, held_at=until)
-    told = {
+    values = {
         part: [forbid for forbid in some if _counts(forbid, until)]
         for part, some in forbids.items()
     }
@@ -144,16 +144,16 @@ def known_parts(
             row,
             part=row.id,
             usability=row.usability if until is None else Usability.ACCEPTED,
-            hold_reason=_reason(told[row.id], HOLDS - {Cause.DESIGN_HOLD}),
-            failing=_reason(told[row.id], {Cause.FAILING}),
-            rule_met=_reason(told[row.id], {Cause.RULE_MET}),
+            hold_reason=_reason(values[row.id], HOLDS - {Cause.DESIGN_HOLD}),
+            failing=_reason(values[row.id], {Cause.FAILING}),
+            rule_met=_reason(values[row.id], {Cause.RULE_MET}),
             was_put_on=row.id in put_on,
             usable_until=row.expires_at.date() if row.expires_at else None,
             openings=openings.get(row.id, 0),
             hours=hours.get(row.id, 0.0),
             was_fitted_before=put_on.get(row.id, False),
             is_new=not put_on.get(row.id, True),
-            has_concession=bool(allowing(allowed, told[row.id], row)),
+            has_concession=bool(allowing(allowed, values[row.id], row)),
         )
         for row in rows
     }
@@ -227,11 +227,14 @@ def _openings(session: Session, record_id: int, ids: Collection[int]) -> dict[in
 
 def _hours(session: Session, record_id: int, ids: Collection[int]) -> dict[int, float]:
     """Hours each part had when this event began."""
-    found = part_hours(session, ids)
-    builds = _earlier(session, record_id, {at for one in found.values() for at in one.in_builds})
+    hours = part_hours(session, ids)
+    builds = _earlier(
+        session, record_id, {at for of_part in hours.values() for at in of_part.in_builds}
+    )
     return {
-        part: one.before + sum(ran.hours for at, ran in one.in_builds.items() if at in builds)
-        for part, one in found.items()
+        part: of_part.before
+        + sum(ran.hours for at, ran in of_part.in_builds.items() if at in builds)
+        for part, of_part in hours.items()
     }
 
 
@@ -276,7 +279,7 @@ class PileCheck:
 
     def of(self, severity: Severity) -> tuple[Judged, ...]:
         """Return the findings that weigh so much."""
-        return tuple(one for one in self.judged if one.severity is severity)
+        return tuple(judgement for judgement in self.judged if judgement.severity is severity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,75 +312,80 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
     A constant number of statements, however high the pile. ``pile`` spares reading it again.
     """
     head = _head(session, record_id)
-    kept = pattern_of_design(session, head.design_id)
+    kept_pattern = pattern_of_design(session, head.design_id)
     pile = pile or working_pile(session, record_id)
     is_closed = head.closed_at is not None
     layers = pile.layers
     if not layers and not is_closed:
-        return PileCheck(kept)
+        return PileCheck(kept_pattern)
     until = None if head.state in BEING_WRITTEN else head.handed_in_at
     ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
-    if kept.pattern is None and not _is_any_barred(session, ids, head, until):
-        return PileCheck(kept)
+    if kept_pattern.pattern is None and not _is_any_barred(session, ids, head, until):
+        return PileCheck(kept_pattern)
     parts = known_parts(session, record_id, ids, stack_id=head.stack_id, until=until)
     on = (head.closed_at or head.performed_from).date()
-    if kept.pattern is None:
-        found = [x for x in _of_parts(kept, pile, parts, on) if x.wrong in WITHOUT_PATTERN]
+    if kept_pattern.pattern is None:
+        findings = [
+            x for x in _of_parts(kept_pattern, pile, parts, on) if x.wrong in WITHOUT_PATTERN
+        ]
         if until is None:
-            found += _of_design(session, head, kept)
-        return PileCheck(kept, judged=_judged(session, found, head))
-    called = {at: kept.called(part.drawing_number, part.revision) for at, part in parts.items()}
-    seen = seen_so(layers, called)
+            findings += _of_design(session, head, kept_pattern)
+        return PileCheck(kept_pattern, judged=_judged(session, findings, head))
+    called = {
+        at: kept_pattern.called(part.drawing_number, part.revision) for at, part in parts.items()
+    }
+    looks = seen_so(layers, called)
     extent = Extent.WHOLE if is_closed else extent_of(pile.pile)
-    checked = check(kept.pattern, seen, extent=extent)
-    strangers = _of_other_revisions(session, kept, checked.findings, seen, parts)
-    renewed = _renewed(kept.pattern, checked.explanation.moves, seen)
-    found = [
-        *(each for each in checked.findings if not _told_otherwise(each, strangers, seen)),
-        *_of_parts(kept, pile, parts, on, strangers=strangers, renewed=renewed),
+    checked = check(kept_pattern.pattern, looks, extent=extent)
+    strangers = _of_other_revisions(session, kept_pattern, checked.findings, looks, parts)
+    renewed = _renewed(kept_pattern.pattern, checked.explanation.moves, looks)
+    findings = [
+        *(each for each in checked.findings if not _told_otherwise(each, strangers, looks)),
+        *_of_parts(kept_pattern, pile, parts, on, strangers=strangers, renewed=renewed),
     ]
-    if is_closed and kept.on_each_rod:
-        found += _of_fixings(session, kept, pile.fixings)
+    if is_closed and kept_pattern.on_each_rod:
+        findings += _of_fixings(session, kept_pattern, pile.fixings)
     if until is None:
-        found += _of_design(session, head, kept)
-    return PileCheck(kept, layers, checked.cells, _judged(session, found, head))
+        findings += _of_design(session, head, kept_pattern)
+    return PileCheck(kept_pattern, layers, checked.cells, _judged(session, findings, head))
 
 
-def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
+def check_of_build(session: Session, pile_map: LayerMap) -> PileCheck:
     """Find what is wrong with the order and fixings of a build, as its layer map shows it.
 
     What is known of the single parts stands elsewhere on the stack's sheet. Two statements.
     """
-    kept = pattern_of_stack(session, shown.stack.id)
-    if kept.pattern is None or shown.build is None:
-        return PileCheck(kept)
-    layers, checked = _checked_before(shown, kept, kept.pattern)
-    found = list(checked.findings)
-    if kept.on_each_rod:
-        found += _of_fixings(session, kept, shown.fixings)
+    kept_pattern = pattern_of_stack(session, pile_map.stack.id)
+    if kept_pattern.pattern is None or pile_map.build is None:
+        return PileCheck(kept_pattern)
+    layers, checked = _checked_before(pile_map, kept_pattern, kept_pattern.pattern)
+    findings = list(checked.findings)
+    if kept_pattern.on_each_rod:
+        findings += _of_fixings(session, kept_pattern, pile_map.fixings)
     return PileCheck(
-        kept,
+        kept_pattern,
         layers,
         checked.cells,
-        tuple(Judged(finding, finding.severity) for finding in found),
+        tuple(Judged(finding, finding.severity) for finding in findings),
     )
 
 
 def _checked_before(
-    shown: LayerMap, kept: KeptPattern, pattern: Pattern
+    pile_map: LayerMap, kept_pattern: KeptPattern, pattern: Pattern
 ) -> tuple[tuple[Layer, ...], Checked]:
     """The order of a pile checked by its pattern; kept by what both say, since neither changes."""
-    said = (shown.digest, kept.toml)
+    content = (pile_map.digest, kept_pattern.toml)
     with _ONE_AT_A_TIME:
-        answer = _CHECKED.pop(said, None)
+        answer = _CHECKED.pop(content, None)
     if answer is None:
         called = {
-            key: kept.called(one.drawing_number, one.revision) for key, one in shown.types.items()
+            key: kept_pattern.called(part_type.drawing_number, part_type.revision)
+            for key, part_type in pile_map.types.items()
         }
-        seen = seen_so(shown.layers, {row[1]: called[row[6]] for row in shown.rows})
-        answer = shown.layers, check(pattern, seen)
+        looks = seen_so(pile_map.layers, {row[1]: called[row[6]] for row in pile_map.rows})
+        answer = pile_map.layers, check(pattern, looks)
     with _ONE_AT_A_TIME:
-        _CHECKED[said] = answer
+        _CHECKED[content] = answer
         if len(_CHECKED) > MOST_KEPT:
             del _CHECKED[next(iter(_CHECKED))]
     return answer
@@ -403,16 +411,16 @@ def check_of_list(
     ``drawings``: drawing number and revision of each part, by its key in the layers. Two
     statements. Raises NotFound.
     """
-    kept = pattern_of_design(session, design_id)
-    if kept.pattern is None or not layers:
-        return PileCheck(kept)
-    seen = seen_so(layers, {part: kept.called(*named) for part, named in drawings.items()})
-    checked = check(kept.pattern, seen)
-    found = list(checked.findings)
-    if kept.on_each_rod:
-        found += _of_fixings(session, kept, fixings)
-    judged = tuple(Judged(finding, Severity.REMARK) for finding in found)
-    return PileCheck(kept, tuple(layers), checked.cells, judged)
+    kept_pattern = pattern_of_design(session, design_id)
+    if kept_pattern.pattern is None or not layers:
+        return PileCheck(kept_pattern)
+    looks = seen_so(layers, {part: kept_pattern.called(*name) for part, name in drawings.items()})
+    checked = check(kept_pattern.pattern, looks)
+    findings = list(checked.findings)
+    if kept_pattern.on_each_rod:
+        findings += _of_fixings(session, kept_pattern, fixings)
+    judged = tuple(Judged(finding, Severity.REMARK) for finding in findings)
+    return PileCheck(kept_pattern, tuple(layers), checked.cells, judged)
 
 
 def _head(session: Session, record_id: int) -> _Head:
@@ -428,49 +436,51 @@ def _head(session: Session, record_id: int) -> _Head:
 
 def _of_other_revisions(
     session: Session,
-    kept: KeptPattern,
+    kept_pattern: KeptPattern,
     findings: Sequence[Finding],
-    seen: Sequence[Layer],
+    looks: Sequence[Layer],
     parts: Mapping[int, KnownPart],
 ) -> dict[int, frozenset[str]]:
     """By part: the other revisions of this design which name its type, where this one does not."""
-    others = other_revisions(session, kept.design_id)
-    part_at = {layer.position: layer.part for layer in seen}
+    others = other_revisions(session, kept_pattern.design_id)
+    part_at = {layer.position: layer.part for layer in looks}
     released = {}
     for finding in findings:
         if finding.wrong is Wrong.TYPE:
             part = parts[part_at[finding.positions[0]]]
-            named = {
-                one.design for one in others if one.has_named(part.drawing_number, part.revision)
+            by_part = {
+                facts.design
+                for facts in others
+                if facts.has_named(part.drawing_number, part.revision)
             }
-            if named:
-                released[part.part] = frozenset(named)
+            if by_part:
+                released[part.part] = frozenset(by_part)
     return released
 
 
 def _told_otherwise(
-    finding: Finding, strangers: Mapping[int, frozenset[str]], seen: Sequence[Layer]
+    finding: Finding, strangers: Mapping[int, frozenset[str]], looks: Sequence[Layer]
 ) -> bool:
     """A part of another revision of the design is told as that, all alike in one finding."""
     if finding.wrong is not Wrong.TYPE:
         return False
     at = finding.positions[0]
-    return any(layer.position == at and layer.part in strangers for layer in seen)
+    return any(layer.position == at and layer.part in strangers for layer in looks)
 
 
-def _renewed(pattern: Pattern, moves: Iterable[Move], seen: Sequence[Layer]) -> frozenset[int]:
+def _renewed(pattern: Pattern, moves: Iterable[Move], looks: Sequence[Layer]) -> frozenset[int]:
     """Parts that lie where the pattern asks for new ones at every opening."""
     states = states_of(pattern)
     lying = {EditKind.FITS, EditKind.WRONG, EditKind.SWAPPED}
     return frozenset(
-        seen[move.at].part
+        looks[move.at].part
         for move in moves
         if move.did in lying and states.item(move.state).renew_at_opening
     )
 
 
 def _of_parts(
-    kept: KeptPattern,
+    kept_pattern: KeptPattern,
     pile: WorkingPile,
     parts: Mapping[int, KnownPart],
     on: date,
@@ -481,7 +491,7 @@ def _of_parts(
     """What forbids parts of the pile and around it, whatever their order."""
     facts = [_facts(layer, parts[layer.part], strangers or {}, renewed) for layer in pile.layers]
     facts += [_facts_of_fixing(fixing, parts[fixing.part]) for fixing in pile.fixings]
-    return check_parts(facts, design=kept.design, on=on)
+    return check_parts(facts, design=kept_pattern.design, on=on)
 
 
 def _facts(
@@ -525,7 +535,7 @@ def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
     )
 
 
-def _of_design(session: Session, head: _Head, kept: KeptPattern) -> list[Finding]:
+def _of_design(session: Session, head: _Head, kept_pattern: KeptPattern) -> list[Finding]:
     """A hold on the design itself, unless a concession for it is used in this record."""
     forbids = what_forbids(session, design_id=head.design_id)
     if not forbids or allowing(concessions_used(session, head.id), forbids, None):
@@ -534,29 +544,31 @@ def _of_design(session: Session, head: _Head, kept: KeptPattern) -> list[Finding
     mend = "Ask for a concession for the design."
     return [
         grammar_findings.found(
-            Wrong.ON_HOLD, f"the design {kept.design} is on hold: {reason}", mend
+            Wrong.ON_HOLD, f"the design {kept_pattern.design} is on hold: {reason}", mend
         )
     ]
 
 
-def _of_fixings(session: Session, kept: KeptPattern, fixings: Iterable[Any]) -> tuple[Finding, ...]:
+def _of_fixings(
+    session: Session, kept_pattern: KeptPattern, fixings: Iterable[Any]
+) -> tuple[Finding, ...]:
     """What is missing or too many around the pile; kinds the design does not count are let be."""
     on_rods: dict[int, dict[Kind, int]] = defaultdict(lambda: defaultdict(int))
     plates = []
     for fixing in fixings:
         if fixing.kind is Kind.COMPRESSION_PLATE and fixing.end is not None:
             plates.append(End(fixing.end))
-        elif fixing.rod_number is not None and fixing.kind in kept.on_each_rod:
+        elif fixing.rod_number is not None and fixing.kind in kept_pattern.on_each_rod:
             on_rods[fixing.rod_number][fixing.kind] += 1
     rods = session.scalars(
         select(DesignRod.number)
-        .where(DesignRod.design_id == kept.design_id)
+        .where(DesignRod.design_id == kept_pattern.design_id)
         .order_by(DesignRod.number)
     )
     return check_fixings(
         [RodFacts(number, fitted) for number, fitted in sorted(on_rods.items())],
         rods_of_design=rods.all(),
-        on_each_rod=kept.on_each_rod,
+        on_each_rod=kept_pattern.on_each_rod,
         compression_plates=plates,
     )
 

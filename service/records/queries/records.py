@@ -80,12 +80,12 @@ def people_on(
     if with_corrections:
         entered = (*entered, (Correction, Correction.written_by_id))
     parts: list[Select[*tuple[Any, ...]]] = [
-        select(table.record_id, who).where(table.record_id.in_(record_ids))
-        for table, who in entered
+        select(table.record_id, person).where(table.record_id.in_(record_ids))
+        for table, person in entered
     ]
     parts += [
-        select(RebuildRecord.id, who).where(RebuildRecord.id.in_(record_ids))
-        for who in (RebuildRecord.written_by_id, RebuildRecord.handed_in_by_id)
+        select(RebuildRecord.id, person).where(RebuildRecord.id.in_(record_ids))
+        for person in (RebuildRecord.written_by_id, RebuildRecord.handed_in_by_id)
     ]
     parts.append(
         select(Concession.used_in_record_id, Concession.given_by_id).where(
@@ -201,7 +201,7 @@ def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
         )
         .order_by(MakeSafeLine.line_number)
     ).all()
-    found = []
+    witnesses = []
     for person in people:
         at = last.get(person.id)
         waiting = tuple(
@@ -211,10 +211,10 @@ def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
                 if line.witness_id == person.id and (at is None or line.written_at > at)
             )
         )
-        found.append(
+        witnesses.append(
             ToWitness(person.id, person.login, person.name, waiting, bool(waiting) or at is None)
         )
-    return tuple(found)
+    return tuple(witnesses)
 
 
 # Making void: by its author alone while there are no entries, else proposed by one and confirmed
@@ -308,7 +308,7 @@ class RecordHead:
 def record_head(session: Session, record_id: int) -> RecordHead:
     """Return what the head of a record says: one statement. Raises NotFound."""
     writer, hander = aliased(Person), aliased(Person)
-    base, made = aliased(Build), aliased(Build)
+    base, own_build = aliased(Build), aliased(Build)
     row = session.execute(
         select(
             *columns(
@@ -326,8 +326,8 @@ def record_head(session: Session, record_id: int) -> RecordHead:
                 written_by=with_login(writer),
                 handed_in_by=with_login(hander),
                 base_build=base.number,
-                build_id=made.id,
-                build=made.number,
+                build_id=own_build.id,
+                build=own_build.number,
             )
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -335,7 +335,7 @@ def record_head(session: Session, record_id: int) -> RecordHead:
         .join(writer, writer.id == RebuildRecord.written_by_id)
         .outerjoin(hander, hander.id == RebuildRecord.handed_in_by_id)
         .outerjoin(base, base.id == RebuildRecord.base_build_id)
-        .outerjoin(made, made.record_id == RebuildRecord.id)
+        .outerjoin(own_build, own_build.record_id == RebuildRecord.id)
         .where(RebuildRecord.id == record_id)
     ).first()
     if row is None:
@@ -486,28 +486,28 @@ class RecordEntry:
             return _checked_in_words(self, self.check)
         if self.torque:
             return _torque_in_words(self.torque[-1])
-        shown = "".join(f", meter at {one.hours:g}\u2009h" for one in self.hours)
+        meter_words = "".join(f", meter at {reading.hours:g}\u2009h" for reading in self.hours)
         if self.kind is StepKind.OPENED:
-            return f"stack opened{shown or ', hours not known'}"
+            return f"stack opened{meter_words or ', hours not known'}"
         if self.kind is StepKind.CLOSED:
-            return f"stack closed{shown}"
+            return f"stack closed{meter_words}"
         accepted = f" accepted: {self.departs_from}" if self.departs_from else ""
         tested = f": {self.tested}" if self.tested is not None else ""
-        return f"{self.kind}{accepted}{tested}{shown}"
+        return f"{self.kind}{accepted}{tested}{meter_words}"
 
 
 def _moved_in_words(entry: RecordEntry, part: PartNamed) -> str:
-    named = f"{part.kind} {part.label}"
+    name = f"{part.kind} {part.label}"
     at = f"rod {entry.rod_number}" if entry.rod_number else f"the {entry.end}"
     if entry.kind is StepKind.FINDING:
-        return f"seen on {named}"
+        return f"seen on {name}"
     if entry.kind in (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED):
-        done = "fitted" if entry.kind is StepKind.FIXING_FITTED else "taken off"
-        return f"{named} {done} at {at}"
+        verb = "fitted" if entry.kind is StepKind.FIXING_FITTED else "taken off"
+        return f"{name} {verb} at {at}"
     turned = ""
     if entry.kind is StepKind.PUT_ON and entry.facing not in (None, Facing.EITHER):
         turned = f", {part.marked_face or 'marked face'} to the {entry.facing}"
-    return f"{named} {entry.kind} at {at}{turned}"
+    return f"{name} {entry.kind} at {at}{turned}"
 
 
 def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
@@ -533,11 +533,11 @@ def entries_of(
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
     """
-    told: ColumnElement[bool] = Step.record_id == record_id
+    condition: ColumnElement[bool] = Step.record_id == record_id
     if moved_most is not None:
-        last = session.scalar(select(func.max(Step.sequence)).where(told)) or 0
-        told = and_(told, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
-    findings = _findings(session, told)
+        last = session.scalar(select(func.max(Step.sequence)).where(condition)) or 0
+        condition = and_(condition, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
+    findings = _findings(session, condition)
     checks = _checks(session, record_id)
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
@@ -571,7 +571,7 @@ def entries_of(
         .outerjoin(Part, Part.id == Step.part_id)
         .outerjoin(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(told)
+        .where(condition)
         .order_by(Step.sequence)
     ).all()
     return tuple(
@@ -589,11 +589,11 @@ def entries_of(
     )
 
 
-def _findings(session: Session, told: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
+def _findings(session: Session, condition: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
     rows = session.execute(
         select(Finding.step_id, *columns(FindingSeen, Finding))
         .join(Step, Step.id == Finding.step_id)
-        .where(told)
+        .where(condition)
         .order_by(Finding.id)
     )
     return grouped_as(rows, "step_id", lambda row: read_as(FindingSeen, row))

@@ -194,8 +194,8 @@ def _base_of(session: Session, build_id: int) -> _Base:
     """The layers of a build. Rows are taken apart in one go: a scan reads all of them twice."""
     rows = session.connection().execute(LAYERS, {"build_id": build_id})
     layers, drawings, bare = [], {}, set()
-    for at, lies, cell, *own in rows:
-        part, kind, serial, item, lot, name, of, mm, side, back, joint, drawing, revision = own
+    for at, lies, cell, *values in rows:
+        part, kind, serial, item, lot, name, of, mm, side, back, joint, drawing, revision = values
         label = part_label(serial, lot, item)
         thick = mm or WITHOUT_THICKNESS_MM
         layers.append(
