@@ -166,6 +166,20 @@ def test_a_bad_part_is_not_offered_and_put_on_under_a_concession_only(
     assert opened.lab.get(Concession, given).used_in_record_id == opened.bench.number
 
 
+@pytest.mark.both_engines
+def test_a_concession_given_before_the_part_was_rejected_allows_nothing(opened: Opened) -> None:
+    """Whoever gave it knew nothing of that; one given since does."""
+    leave = (give_concession, Subject(opened.mea))
+    opened.by_quality(*leave, reason="one hour, half load")
+    opened.by_quality(judge_part, opened.mea, usability=Usability.REJECTED, reason="torn")
+
+    with pytest.raises(Refused, match="It is rejected"):
+        opened.put_back()
+
+    opened.by_quality(*leave, reason="to see it fail")
+    opened.put_back()
+
+
 def test_a_reserved_part_is_not_offered_and_no_concession_helps(opened: Opened) -> None:
     def reserve(session: Session) -> None:
         other = builders.a_stack(session, serial="TARN-77")

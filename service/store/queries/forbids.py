@@ -7,21 +7,23 @@ brings nothing back that is gone, fitted elsewhere or kept for another stack.
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, false, or_, select
+from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
+from service.platform.tables import AuditEntry
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.queries.instruments import THROUGH_THE_DAY
@@ -148,14 +150,19 @@ def forbids_of_parts(
 ) -> dict[int, tuple[Forbids, ...]]:
     """Return what forbids each of these parts to go into a stack; nothing: it may.
 
-    Every part there is has an answer. Two statements, three where some wait to be looked at.
+    Every part there is has an answer. Two statements, one more each where some wait to be looked
+    at and where some are rejected.
     ``stack_id`` None: into any stack, wherever the part is. ``on``: when; a shelf life counts until
     the part is first fitted, None: not looked at. ``held_at``: holds as they stood then, not now.
     """
     rows = _parts(session, part_choice)
     held = _holds(session, rows, stack_id, held_at)
     inspections = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
-    return {row.id: tuple(_of_part(row, held, inspections, stack_id, on)) for row in rows}
+    rejected = _rejected_at(session, [x.id for x in rows if x.usability is Usability.REJECTED])
+    judged = {
+        x.id: _of_judgement(x.usability, inspections.get(x.id), rejected.get(x.id)) for x in rows
+    }
+    return {row.id: tuple(_of_part(row, held, judged[row.id], stack_id, on)) for row in rows}
 
 
 def forbids_of_lots(
@@ -335,8 +342,28 @@ def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
     return {row.part_id: row for row in rows}
 
 
+def _rejected_at(session: Session, part_ids: Collection[int]) -> dict[int, datetime]:
+    """When each of these parts was rejected: judged so, or as its last hold was lifted."""
+    if not part_ids:
+        return {}
+    judged = AuditEntry.act.in_((Event.PART_JUDGED.value, Event.HOLD_LIFTED.value))
+    of_parts = AuditEntry.subject_id.is_not(None)
+    if len(part_ids) <= MANY:
+        of_parts = AuditEntry.subject_id.in_(part_ids)
+    rows = session.execute(
+        select(AuditEntry.subject_id, func.max(AuditEntry.at))
+        .where(AuditEntry.subject_kind == "part", judged, of_parts)
+        .group_by(AuditEntry.subject_id)
+    )
+    return {part_id: at for part_id, at in rows if part_id is not None}
+
+
 def _of_part(
-    row: Any, held: Held, inspections: Mapping[int, Any], stack_id: int | None, on: datetime | None
+    row: Any,
+    held: Held,
+    judged: Sequence[Forbids],
+    stack_id: int | None,
+    on: datetime | None,
 ) -> list[Forbids]:
     forbids = _of_place(row, stack_id)
     subjects = {
@@ -363,7 +390,7 @@ def _of_part(
             Forbids(Cause.RULE_MET, f"It meets the rule for failing: {why}.", reason=why)
         )
     if not holds_of_part or row.usability not in (Usability.UNDER_CONCESSION, Usability.ON_HOLD):
-        forbids += _of_judgement(row.usability, inspections.get(row.id))
+        forbids += judged
     if not row.was_fitted:
         forbids += _of_age(row.lot, row.expires_at, on)
     return forbids
@@ -398,7 +425,9 @@ def _of_hold(hold: Any, cause: Cause, subject: str) -> Forbids:
     return Forbids(cause, sentence, hold.id, hold.reason, hold.placed_at)
 
 
-def _of_judgement(usability: Usability, inspection: Any) -> list[Forbids]:
+def _of_judgement(
+    usability: Usability, inspection: Any, rejected_at: datetime | None
+) -> list[Forbids]:
     if inspection is not None and usability is Usability.NOT_INSPECTED:
         sentence = (
             f"It is to be looked at since {inspection.asked_at:%Y-%m-%d}, by {inspection.by} in"
@@ -407,7 +436,9 @@ def _of_judgement(usability: Usability, inspection: Any) -> list[Forbids]:
         )
         return [Forbids(Cause.JUDGED, sentence, since=inspection.asked_at, judged=usability)]
     sentence = JUDGED.get(usability, "")
-    return [Forbids(Cause.JUDGED, sentence, judged=usability)] if sentence else []
+    if not sentence:
+        return []
+    return [Forbids(Cause.JUDGED, sentence, since=rejected_at, judged=usability)]
 
 
 def _rule_reasons(reasons: str) -> str:
