@@ -133,11 +133,23 @@ def test_above_the_last_target_it_is_asked_what_was_done_first(opened: Bench, nu
 
 
 def test_what_a_nut_still_holds_may_be_less_and_breaks_away_at_more(opened: Bench) -> None:
-    """Only what it is set to has a band; held above the last target it was over-tightened."""
+    """Within the band; held above the last target it was over-tightened."""
     read(opened, 7.0, kind=ReadingKind.RESIDUAL)
     read(opened, 10.5, kind=ReadingKind.BREAKAWAY)
     with pytest.raises(RefusedTogether):
         read(opened, 10.5, kind=ReadingKind.RESIDUAL)
+
+
+@pytest.mark.parametrize("number", PASSES)
+@pytest.mark.parametrize("kind", [ReadingKind.RESIDUAL, ReadingKind.BREAKAWAY])
+def test_no_kind_of_reading_passes_unasked_far_from_its_target(
+    opened: Bench, kind: ReadingKind, number: int
+) -> None:
+    """A nut nearly loose, and one far too tight."""
+    with pytest.raises(Question):
+        read(opened, 2.1, number, kind=kind)
+    with pytest.raises(RefusedTogether):
+        read(opened, 14.0, number, kind=kind)
 
 
 def test_the_band_is_a_figure_of_the_design(opened: Bench) -> None:

@@ -55,6 +55,23 @@ def test_a_complete_rebuild_lacks_nothing(engine: Engine) -> None:
     written.do(hand_in)
 
 
+def test_a_pass_that_was_skipped_is_named_with_its_nuts(engine: Engine) -> None:
+    """All at once from hand-tight to the last target, but for two nuts."""
+    written = opened(engine)
+    lab = written.lab
+    for rod in (1, 2):
+        written.do(read_torque, **torque(lab, rod_number=rod, pass_number=1, entered="3"))
+    for rod in (1, 2, 3, 4):
+        written.do(read_torque, **torque(lab, rod_number=rod, pass_number=3, entered="9"))
+
+    _blocks, remarks = said(written)
+
+    assert [one for one in remarks if "skipped" in one] == [
+        "Pass 1 was skipped at rods 3, 4.",
+        "Pass 2 was skipped at rods 1, 2, 3, 4.",
+    ]
+
+
 def test_remarks_name_what_is_odd_and_do_not_keep_anybody(engine: Engine) -> None:
     written = opened(engine)
     lab = written.lab

@@ -315,6 +315,7 @@ def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
     if behind:
         rods_words = _rods_in_words(behind)
         yield Missing(REMARK, f"No reading in pass {final} at {rods_words}.", "torque")
+    yield from _passes_skipped(head, rods, {(row.pass_number, row.rod_number) for row in rows})
     if rows and final < head.passes and head.kind is not RecordKind.RE_TORQUE:
         sentence = f"The design asks for {head.passes} passes; {final} are entered."
         yield Missing(REMARK, sentence, "torque")
@@ -326,6 +327,20 @@ def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
+
+
+def _passes_skipped(
+    head: RecordHead, rods: list[int], read: set[tuple[int, int]]
+) -> Iterator[Missing]:
+    """Nuts a later pass was read of, and not this one."""
+    if head.kind is RecordKind.RE_TORQUE:
+        return
+    for number in range(1, head.passes):
+        later = {rod for at, rod in read if at > number}
+        skipped = [rod for rod in rods if rod in later and (number, rod) not in read]
+        if skipped:
+            sentence = f"Pass {number} was skipped at {_rods_in_words(skipped)}."
+            yield Missing(REMARK, sentence, "torque")
 
 
 def _deviations(entries: list[MissingItem]) -> Iterator[Missing]:
