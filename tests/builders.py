@@ -516,7 +516,7 @@ def a_torque_instrument(
         label=label,
         label_key=serial_key(label),
         range_least=2.0 if unit == "N·m" else 0.0,
-        range_most=20.0,
+        range_most=300.0 if unit == "mm" else 20.0,
         unit=unit,
         in_use=True,
         added_at=START,

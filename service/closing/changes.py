@@ -82,8 +82,8 @@ def record_closing_check(
     """Record one check of the closing; give the entry's id. ``reading_mm`` in mm.
 
     A check recorded again counts as it was recorded last. Raises Refused for a reading that is
-    missing or cannot be, a closed height without its gauge, a height outside the tolerance
-    without a note that says why, and a stack that was not opened in this record.
+    missing, cannot be or lies beyond the gauge's range, a closed height without its gauge, a height
+    outside the tolerance without a note that says why, and a stack not opened in this record.
     """
     record = journal.lock_record(work, record_id, version)
     _refuse_unopened(record)
@@ -100,6 +100,8 @@ def record_closing_check(
         _refuse_height(work, record_id, reading_mm)
     tools = LENGTH if check.is_measured else ELECTRICAL
     used = instrument_to_use(work, record, instrument_id, at, tools) if instrument_id else None
+    if used is not None and reading_mm is not None:
+        refuse_beyond_range(used.instrument, "reading_mm", reading_mm, "mm")
     step = journal.add_step(
         work, record, StepKind.CLOSING_CHECK, at, rod_number=rod_number, note=text
     )
@@ -354,7 +356,8 @@ def _deviation(
 ) -> Deviation | None:
     """What a torque departs from and why it stands; None for one as it should be.
 
-    What a nut is set to has a band; what it still holds may be less, and breaks away at more.
+    What a nut is set to has a narrow band in the last pass; what it still holds may be less, and
+    breaks away at more.
     Raises Question, or RefusedTogether, until it is answered.
     """
     design = work.session.execute(
@@ -370,7 +373,7 @@ def _deviation(
     target_nm, tolerance = design.target_torque_nm, design.torque_tolerance_percent
     hint = _other_unit(read, target_nm)
     facts, is_over = {"value": f"{read.torque_nm:.4g} N·m"}, False
-    if read.stage is Stage.CLOSING and read.kind is not ReadingKind.BREAKAWAY:
+    if read.stage is Stage.CLOSING:
         limits = limits_in_force(work.session, design.id)
         clamp = limits.figures.clamp if limits else None
         band = torque_band(
@@ -379,10 +382,11 @@ def _deviation(
             pass_number=read.pass_number,
             passes=1 if record.kind in OPENS_NOTHING else design.tightening_passes,
             band_percent=clamp.pass_band_percent if clamp else PASS_BAND_PERCENT,
+            kind=read.kind,
         )
-        is_over = band.is_over(read.torque_nm)
-        if not (is_over if read.kind is ReadingKind.RESIDUAL else band.is_outside(read.torque_nm)):
+        if not band.is_outside(read.torque_nm):
             return None
+        is_over = band.is_over(read.torque_nm)
         facts |= {
             "target": f"{band.target_nm:.4g} N·m",
             "band": f"{band.least_nm:.4g} to {band.most_nm:.4g} N·m",

@@ -59,6 +59,9 @@ INSTRUMENTS = (
         (0.0, 2000.0, "MΩ"),
         (5.0, 0.1),
     ),
+    _instrument(
+        InstrumentKind.HEIGHT_GAUGE, "HG-1", "height gauge", (0.0, 300.0, "mm"), (0.05, 0.01)
+    ),
 )
 
 
@@ -84,6 +87,7 @@ BEFORE_THE_LAB = (
     Calibrated("TH-1", 110, 0.2),
     Calibrated("FM-1", 110, 0.4),
     Calibrated("IT-1", 110, 1.5),
+    Calibrated("HG-1", 110, 0.0),
 )
 LATER = (
     Calibrated("MM-1", 59, 0.1),
@@ -92,6 +96,7 @@ LATER = (
     Calibrated("TH-1", 59, 0.2),
     Calibrated("FM-1", 59, 0.3),
     Calibrated("IT-1", 60, 1.8),
+    Calibrated("HG-1", 59, 0.0),
     Calibrated("TD-1", 57, 1.3),
     Calibrated("TD-2", 56, -0.4),
     Calibrated("TD-4", 55, 1.6),
@@ -105,6 +110,7 @@ LATER = (
     Calibrated("TH-1", 8, 0.1),
     Calibrated("FM-1", 8, 0.5),
     Calibrated("IT-1", 8, 1.2),
+    Calibrated("HG-1", 8, 0.0),
     Calibrated("TD-1", 6, 0.7),
     Calibrated("TD-2", 5, -0.6),
     Calibrated("TD-4", 4, 1.2),

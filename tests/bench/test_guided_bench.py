@@ -246,6 +246,21 @@ def test_a_closed_height_off_what_the_parts_add_up_to_asks_why(lab: Lab) -> None
     assert kinds.count(StepKind.CLOSING_CHECK) == 2
 
 
+def test_a_closed_height_beyond_the_range_of_its_gauge_is_refused(lab: Lab) -> None:
+    """No note makes a gauge for 0 to 300 mm read more."""
+    record, layers = opened(lab, 1)
+    put(record, layers[0])
+
+    with pytest.raises(Refused, match="reads 0 to 300 mm"):
+        record.do(
+            record_closing_check,
+            check=ClosingCheck.HEIGHT,
+            reading_mm=331.0,
+            instrument_id=a_height_gauge(lab),
+            note="read twice",
+        )
+
+
 @pytest.mark.parametrize(
     ("field", "given"),
     [
