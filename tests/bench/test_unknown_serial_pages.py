@@ -198,3 +198,30 @@ def test_a_design_without_pattern_says_that_nothing_forgotten_is_found(
 def test_with_a_pattern_nothing_of_that_is_said(at_bench: Callable[..., AtTheBench]) -> None:
     """It is checked."""
     assert "will be found here" not in at_bench().page(at="putting-on")
+
+
+def test_a_code_misread_at_lift_off_says_what_is_near_and_one_press_confirms_it(
+    app: Any, signed_in_client: Callable[..., Any]
+) -> None:
+    """What lies further in is near too, and is shown to lie there."""
+    rows(app, lambda s: builders.a_stack(s, cells=1, serial="TARN-002", meter_hours=100.0))
+    client = signed_in_client("builder")
+    about = {"stack": "TARN-002", "kind": "rebuild", "reason": "a look"}
+    begun = {**about, "performed_from": "2026-03-01T08:00", "worked": client.person_id}
+    answer = client.post("/records/new", data=begun)
+    bench = AtTheBench(app, client, int(answer.headers["location"].split("/")[2]))
+    bench.open()
+    part_id = bench.outermost()
+    serial = rows(app, lambda s: s.get_one(Part, part_id).serial)
+    misread = serial.replace("0", "O").replace("-", "").lower()
+
+    refused = bench.post("lift", part_id=part_id, scanned=misread)
+
+    assert refused.status_code == 422
+    offered_ = re.findall(r'<button type="submit" name="scanned" value="([^"]+)"', refused.text)
+    assert offered_[0] == serial
+    assert "Press one only if its mark is what lies here" in refused.text
+    taken = bench.post("lift", part_id=part_id, scanned=(serial, misread), headers=HTMX)
+    assert f"{serial}</span>. What is seen?" in taken.text
+    strange = bench.post("lift", part_id=part_id, scanned="QQ-QQQ-7").text
+    assert "Misread?" not in strange

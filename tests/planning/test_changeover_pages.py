@@ -19,6 +19,8 @@ from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.database import changing, reading
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.deviations import Stands
+from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, Step
 from service.stacks.tables import Layer, Stack
 from service.store.tables import Hold, Lot, Part, PartType
@@ -354,7 +356,8 @@ def test_the_bench_follows_the_plan_and_shows_departures(
     stacking = words(client.get(f"{bench}?at=putting-on&end=free+end").text)
     enter(lift_off, end=End.FREE, findings=seen, done_at=at)
     after_one = words(client.get(f"{bench}?at=lifting").text)
-    enter(lift_off, end=End.FIXED, findings=seen, done_at=at)
+    why: dict[str, Any] = {"stands": Stands.STANDS, "departs_because": "to look at its seal"}
+    enter(lift_off, end=End.FIXED, findings=seen, done_at=at, **why)
     departed = words(client.get(f"{bench}?at=lifting").text)
 
     asked = re.search(r"Plan 1 ?: lift off (.+?), free end \((\d+) to lift off in all\)", lifting)
@@ -486,6 +489,65 @@ def test_what_departs_from_the_plan_is_asked_about_and_kept(
     sheet = words(signed_in_client("supervisor").get(f"/records/{number}/approval").text)
     assert "departs from what was set" in sheet
     assert "M-NEW-1 fell" in sheet
+
+
+def test_what_stays_by_the_plan_is_asked_about_before_it_is_lifted_off(
+    app: Any, calling: Callable[..., Any], signed_in_client: Clients, lab: None
+) -> None:
+    """By scan, several at once and by a machine; what was seen of it is kept with the question."""
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = begun.headers["location"]
+    number = int(bench.removesuffix("/bench").rpartition("/")[2])
+    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
+    with changing(app.state.engine, me) as work:
+        record_exception(work, number, None, reason="a test opens it", done_at=at)
+        open_stack(work, number, None, opened_at=at, hours_unknown_because="a test")
+    with reading(app.state.engine) as session:
+        layers = working_pile(session, number).layers
+    outermost, beneath = layers[:2]
+    given = {"end": "fixed end", "part_id": str(outermost.part), "condition": "wet"}
+
+    def sent(entry: str, **answer: str) -> Any:
+        page = client.get(f"{bench}?at=lifting&end=fixed+end").text
+        version = re.findall(r'name="version" value="(\d+)"', page)[0]
+        return client.post(f"/records/{number}/{entry}", data={"version": version, **answer})
+
+    asked = sent("lift", **given, where="port 2")
+    several = sent(
+        "lift-several", end="fixed end", part_id=str(beneath.part), condition="none seen"
+    )
+    machine = calling("builder").post(
+        f"/api/v1/records/{number}/entries/lift",
+        json={
+            "end": "fixed end",
+            "findings": [{"condition": "wet"}],
+            "done_at": at.isoformat(),
+        },
+    )
+    silent = sent("lift", **given, stands="stands")
+    done = sent("lift", **given, stands="stands", departs_because="its seal weeps")
+
+    assert [x.status_code for x in (asked, several, machine, silent)] == [422] * 4
+    assert "The plan leaves it in: lift it off all the same?" in words(asked.text)
+    assert f"plan 1 leaves insulator plate {outermost.label} where it is" in words(asked.text)
+    assert '<input type="hidden" name="condition" value="wet">' in asked.text
+    assert '<input type="hidden" name="where" value="port 2">' in asked.text
+    assert "Not entered" not in words(asked.text)
+    assert "The plan leaves some of them in" in words(several.text)
+    assert f"{outermost.label}, " in words(several.text)
+    assert beneath.label in words(several.text)
+    assert machine.json()["fields"][0]["question"]["key"] == "stands"
+    assert 'name="departs_because"' in silent.text
+    assert done.status_code == 303, words(done.text)
+    with Session(app.state.engine) as session:
+        step = session.scalars(select(Step).where(Step.deviation.is_not(None))).one()
+    assert step.deviation_because == "its seal weeps"
+    for sheet in (f"/records/{number}/approval", f"/records/{number}"):
+        shown = words(signed_in_client("supervisor").get(sheet).text)
+        assert "Lifted off though it was to stay" in shown
+        assert "its seal weeps" in shown
 
 
 def test_a_record_that_cannot_begin_says_why(signed_in_client: Clients, lab: None) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.bench.changes.layers import put_on
+from service.bench.changes.layers import lift_off_down_to, put_on
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.planning.arithmetic.options import (
@@ -429,18 +429,37 @@ def test_a_record_without_a_plan_has_none(lab: Lab) -> None:
         assert progress(session, record.number) is None
 
 
-def test_departures_are_shown_and_not_forbidden(lab: Lab) -> None:
-    """A layer lifted beyond the plan, another serial put on than the one picked."""
+@pytest.mark.both_engines
+def test_layers_that_stay_by_the_plan_are_asked_about_once_and_told(lab: Lab) -> None:
+    """Nothing is lifted off before it is answered; each entry keeps what it departs from."""
     at_bench = begun(lab)
     at_bench.open()
-    lines = how_it_stands(lab, at_bench).to_lift_off
-    at_bench.lift(End.FREE, len(lines) + 1)
+    at_bench.lift(End.FREE, len(how_it_stands(lab, at_bench).to_lift_off))
+    inmost, outer = at_bench.pile.layers[-2:]
+    several: dict[str, Any] = {"end": End.FREE, "part_id": inmost.part}
 
-    told = how_it_stands(lab, at_bench)
+    with pytest.raises(Question) as asked:
+        at_bench.do(lift_off_down_to, **several)
+    with pytest.raises(Refused, match="stands without a reason"):
+        at_bench.do(lift_off_down_to, **several, stands=Stands.STANDS)
+    assert at_bench.pile.layers[-1] == outer
 
-    assert told.to_lift_off == ()
-    assert len(told.departures) == 1
-    assert told.departures[0].startswith("Lifted off though it was to stay: ")
+    why: dict[str, Any] = {"stands": Stands.STANDS, "departs_because": "it is wet"}
+    at_bench.do(lift_off_down_to, **several, **why)
+
+    assert asked.value.key == "stands"
+    assert asked.value.facts["part"] == (
+        f"{inmost.kind} {inmost.label}, {outer.kind} {outer.label}"
+    )
+    departures = how_it_stands(lab, at_bench).departures
+    assert [words.split(":")[0] for words in departures] == ["Lifted off though it was to stay"] * 2
+    with Session(lab.engine) as session:
+        steps = session.scalars(select(Step).where(Step.deviation.is_not(None))).all()
+        kept = {(step.part_id, step.deviation_because) for step in steps}
+        said = session.scalars(select(AuditEntry).order_by(AuditEntry.id.desc())).first()
+    assert kept == {(inmost.part, "it is wet"), (outer.part, "it is wet")}
+    assert said is not None
+    assert said.reason == "it is wet"
 
 
 @pytest.mark.both_engines

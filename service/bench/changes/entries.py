@@ -126,6 +126,10 @@ class Lifted(DoneThen):
     serial: Annotated[Code, Fact("scanned")] = ""
     part_id: Annotated[Number | None, Fact(required=True)] = None
     findings: list[Seen] = Field(min_length=1, max_length=50)
+    departs_because: Annotated[str, Field(max_length=2000)] = Field(
+        default="", description="why it is lifted off where the plan leaves it in"
+    )
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
 
 
 class LiftedSeveral(DoneThen):
@@ -136,6 +140,10 @@ class LiftedSeveral(DoneThen):
     condition: Name = Field(
         default=NOT_INSPECTED, description="“none seen” or “not inspected”, of each of them"
     )
+    departs_because: Annotated[str, Field(max_length=2000)] = Field(
+        default="", description="why layers are lifted off which the plan leaves in"
+    )
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
 
 
 class FindingNoted(DoneThen):

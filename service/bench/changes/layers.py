@@ -6,6 +6,12 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
+from service.bench.changes.by_plan import (
+    keep_deviation,
+    lifted_beside_plan,
+    progress_before,
+    put_on_beside_plan,
+)
 from service.bench.queries.choices import as_seen, is_renewed, seen_by, what_comes
 from service.designs.arithmetic.grammar_next import WhatNext, why_not
 from service.designs.arithmetic.pile import Layer, OpenPile
@@ -19,8 +25,6 @@ from service.physics.arithmetic.conditions import (
     FindingEntry,
     check_findings,
 )
-from service.planning.queries.plans import KeptPlan, Progress, plan_of_record, planned_next
-from service.planning.queries.plans import against as against_plan
 from service.platform import changes
 from service.platform import changes as given
 from service.platform.arithmetic.errors import TradeError
@@ -37,7 +41,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Question, Refused
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
+from service.records.changes.deviations import Answered, Deviation, Stands
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
@@ -59,6 +63,8 @@ def lift_off(
     findings: Sequence[FindingEntry],
     part_id: int | None = None,
     scanned: str = "",
+    departs_because: str = "",
+    stands: Stands | None = None,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
@@ -66,7 +72,8 @@ def lift_off(
 
     ``part_id`` or ``scanned`` name the layer that is expected there: another one is refused and
     nothing is written. Raises Refused for findings that make no answer, and for a pile that is
-    empty, not opened or closed.
+    empty, not opened or closed; Question for a layer that stays by the plan the record was begun
+    by: with ``stands`` and ``departs_because`` it is lifted off all the same.
     """
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
@@ -77,9 +84,12 @@ def lift_off(
     _refuse_other_than(work, layer, end, part_id, scanned)
     _check_findings(layer.kind, findings)
     text = given.optional_words("note", note, most=4000)
+    answered = Answered(stands, departs_because, "departs_because")
+    deviations = lifted_beside_plan(work, record_id, now, [layer], answered)
     renewed = _renewed(work, record, now, [layer])
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     _write_findings(work, step, layer.part, findings)
+    deviation = keep_deviation(step, deviations)
     journal.finish_entry(
         work,
         record,
@@ -88,7 +98,9 @@ def lift_off(
             (
                 moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
                 *_seen(layer.label, findings),
+                *(deviation.as_changes if deviation else ()),
             ),
+            deviation.because if deviation else "",
         ),
     )
     return step.id
@@ -102,6 +114,8 @@ def lift_off_down_to(
     end: End,
     part_id: int,
     condition: str = NOT_INSPECTED,
+    departs_because: str = "",
+    stands: Stands | None = None,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
@@ -109,6 +123,7 @@ def lift_off_down_to(
 
     Each layer is an entry of its own and can be undone singly. ``condition`` is said of all of
     them: "none seen" or "not inspected"; what was seen on one is then noted for that part.
+    Raises Question as `lift_off` does, once for all of them.
     """
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
@@ -127,18 +142,30 @@ def lift_off_down_to(
     if not count:
         raise Refused("part_id", part_id, "this part is not in the pile.", "Choose a layer of it.")
     text = given.optional_words("note", note, most=4000)
+    answered = Answered(stands, departs_because, "departs_because")
+    deviations = lifted_beside_plan(work, record_id, now, layers[:count], answered)
     renewed = _renewed(work, record, now, layers[:count])
+    kept: list[Deviation] = []
     for layer in layers[:count]:
         step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
         _write_findings(work, step, layer.part, [FindingEntry(condition)])
+        if deviation := keep_deviation(step, deviations):
+            kept.append(deviation)
     changes = [
         moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
         for layer in layers[:count]
     ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
+    departed = [change for deviation in kept for change in deviation.as_changes]
     journal.finish_entry(
-        work, record, journal.TrailNote(sentence, (*changes, ("findings on each", None, condition)))
+        work,
+        record,
+        journal.TrailNote(
+            sentence,
+            (*changes, ("findings on each", None, condition), *departed),
+            kept[0].because if kept else "",
+        ),
     )
     return step.id
 
@@ -395,8 +422,7 @@ def put_on(
     against = guide.against(part, part_type, label, lies) if guide else None
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
-    plan = plan_of_record(work.session, record_id)
-    planned = _against(work, record_id, plan)
+    planned = progress_before(work, record_id)
     text = changes.optional_words("note", note, most=4000)
     if against:
         text = f"Not as designed: {against} Put on all the same, because {why}" + (
@@ -419,9 +445,7 @@ def put_on(
     before = part.whereabouts
     part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
     answered = Answered(Stands.STANDS if against else stands, why, "departs_because")
-    deviation = _from_plan(work, step, planned, label, answered)
-    if deviation:
-        step.deviation, step.deviation_because = deviation.text, deviation.because
+    deviation = put_on_beside_plan(work, step, planned, label, answered)
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"
     journal.finish_entry(
         work,
@@ -438,49 +462,6 @@ def put_on(
         ),
     )
     return step.id
-
-
-def _against(work: Work, record_id: int, plan: KeptPlan | None) -> Progress | None:
-    """How the record stands against its plan now; None without one."""
-    if plan is None:
-        return None
-    work.session.flush()
-    return against_plan(plan, working_pile(work.session, record_id), is_being_written=True)
-
-
-def _from_plan(
-    work: Work, step: Step, before: Progress | None, label: str, answered: Answered
-) -> Deviation | None:
-    """What a layer that was put on departs from in the plan; None where it was planned.
-
-    ``before`` is how the record stood without it. Raises Question until it is answered.
-    """
-    now = _against(work, step.record_id, before.plan if before else None)
-    if before is None or now is None:
-        return None
-    departs = " ".join(
-        departure for departure in now.departures if departure not in before.departures
-    )
-    if not departs:
-        return None
-    planned = planned_next(work.session, before, step.end) if step.end else None
-    facts = {"part": label, "plan": f"plan {before.plan.id}"}
-    right = "Lay it aside."
-    if planned is not None:
-        facts["planned"] = planned.words
-        right = f"Lay it aside and take {planned.words}."
-        if planned.now:
-            facts["planned part is now"] = planned.now
-            right = f"Lay it aside and take {planned.words}, now {planned.now}."
-    because = ask_whether_it_stands(
-        answered,
-        value=label,
-        reason=f"plan {before.plan.id} says something else. {departs}",
-        right=right,
-        words="Put it on all the same",
-        facts=facts,
-    )
-    return Deviation(f"Plan {before.plan.id}: {departs}", because)
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.instrument_units import kinds_that_read
 from service.store.changes.parts import add_scanned
-from service.store.queries.scans import Hit, resolve_to_fit
+from service.store.queries.scans import A_PART, Hit, near, resolve_to_fit
 
 # What the bench page shows: where the work stands, what is next, and what can be chosen there.
 
@@ -235,8 +235,16 @@ def _lifting(
 def _lifting_one(
     page: BenchPage, session: Session, query: Mapping[str, str], me: Person
 ) -> BenchPage:
-    """One layer; where another one was scanned that lies further in, the way down to it."""
-    return _down_to(_lifting(page, session, query, me), _scanned_layers(session, page.form))
+    """One layer; after the scan of another: the way down to it, or what was meant by it."""
+    shown = _lifting(page, session, query, me)
+    if not page.form.error("scanned"):
+        return shown
+    resolved = resolve_to_fit(session, page.form.raw("scanned"), LAYER_KINDS)
+    if resolved.hits:
+        return _down_to(shown, {hit.id for hit in resolved.hits if hit.kind == "part"})
+    here = {layer.part for layer in page.pile.layers}
+    meant = near(session, resolved, among=A_PART)
+    return replace(shown, candidates=tuple(sorted(meant, key=lambda hit: hit.id not in here)))
 
 
 def _several(page: BenchPage, session: Session, query: Mapping[str, str], me: Person) -> BenchPage:
@@ -251,13 +259,6 @@ def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
         if layer.part in parts:
             return replace(page, down_to=layer, down_count=count)
     return page
-
-
-def _scanned_layers(session: Session, form: Form) -> Collection[int]:
-    if not form.error("scanned"):
-        return ()
-    hits = resolve_to_fit(session, form.raw("scanned"), LAYER_KINDS).hits
-    return {hit.id for hit in hits if hit.kind == "part"}
 
 
 def _finding(

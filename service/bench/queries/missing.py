@@ -82,6 +82,7 @@ NAMED_MOST = 6
 REMARKED = grammar_findings.Severity.REMARK
 ANCHORS = {
     StepKind.TORQUE: "torque",
+    StepKind.LIFTED_OFF: "lifting",
     StepKind.PUT_ON: "putting-on",
     StepKind.LEAK_TEST: "tests",
 }

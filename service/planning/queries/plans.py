@@ -225,11 +225,27 @@ def _lifts(
     planned = {line.position for line in document.lift_off}
     gone = {layer.position: layer for layer in pile.base if layer.part not in standing}
     departures += [
-        f"Lifted off though it was to stay: {told(layer)}."
+        lifted_though_staying(layer)
         for position, layer in sorted(gone.items())
         if position not in planned
     ]
     return tuple(line for line in document.lift_off if line.position not in gone)
+
+
+def lifted_though_staying(layer: Layer) -> str:
+    """Return the sentence for a layer of the build before that the plan leaves where it is."""
+    return f"Lifted off though it was to stay: {told(layer)}."
+
+
+def staying_by_plan(
+    plan: KeptPlan, pile: WorkingPile, layers: Sequence[Layer]
+) -> tuple[Layer, ...]:
+    """Return which of these layers, never lifted off so far, the plan leaves where they are."""
+    untouched = {layer.part for layer in pile.pile.kept} & {layer.part for layer in layers}
+    planned = {line.position for line in plan.document.lift_off}
+    return tuple(
+        layer for layer in pile.base if layer.part in untouched and layer.position not in planned
+    )
 
 
 def _lays(document: PlanDocument, pile: WorkingPile, departures: list[str]) -> tuple[LayLine, ...]:
