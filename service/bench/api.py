@@ -337,7 +337,7 @@ def _route(name: str, model: type[In]) -> Callable[..., answers.Made]:
 
         return make_once(call, change)
 
-    enter.__annotations__["sent"] = model  # each kind has its own: read by FastAPI
+    enter.__annotations__["body"] = model  # each kind has its own: read by FastAPI
     enter.__doc__ = (entry.make.__doc__ or "").split(";")[0].split("\n")[0].rstrip(".") + "."
     return enter
 
