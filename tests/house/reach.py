@@ -67,7 +67,7 @@ def torque_reading(client: FormClient, app: Any) -> tuple[str, dict[str, Any]]:
         "rod_number": 1,
         "pass_number": 1,
         "instrument_id": instrument,
-        "entered": "3.0",
+        "entered": "9.0",
     }
 
 
