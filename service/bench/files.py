@@ -48,10 +48,7 @@ FACING_WORDS = {
 }  # fmt: skip
 
 
-END_WORDS = {
-    End.FIXED: FACING_WORDS[Facing.FIXED_END],
-    End.FREE: FACING_WORDS[Facing.FREE_END],
-}
+END_WORDS = {End.FIXED: FACING_WORDS[Facing.FIXED_END], End.FREE: FACING_WORDS[Facing.FREE_END]}
 
 
 ROD = re.compile(

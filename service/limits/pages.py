@@ -223,10 +223,7 @@ def approve(
         with signing(request, database, me, password), changing(database, me, key=form.key) as work:
             work.answer = f"/limits/{limit_set_id}"
             approve_limits(
-                work,
-                limit_set_id,
-                content_sha256=form.raw("content_sha256"),
-                password=password,
+                work, limit_set_id, content_sha256=form.raw("content_sha256"), password=password
             )
         return go_on(request, work.answer)
     return _version(request, database, me, form, limit_set_id)

@@ -211,10 +211,7 @@ def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
         .outerjoin(APPROVED, APPROVED.id == LimitSet.approved_by_id)
         .outerjoin(
             earlier,
-            and_(
-                earlier.design_id == LimitSet.design_id,
-                earlier.version == LimitSet.version - 1,
-            ),
+            and_(earlier.design_id == LimitSet.design_id, earlier.version == LimitSet.version - 1),
         )
         .where(LimitSet.id == limit_set_id)
     ).first()

@@ -21,7 +21,5 @@ class ChangeoverPlan(Base):
     made_by_id: Mapped[int] = reference("person")
     made_at: Mapped[utc]
     record_id: Mapped[int | None] = reference(
-        "rebuild_record",
-        unique=True,
-        comment="the record begun by it",
+        "rebuild_record", unique=True, comment="the record begun by it"
     )

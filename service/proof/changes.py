@@ -49,12 +49,7 @@ from service.proof.queries.build_verdicts import NOTHING_IN_FORCE
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease
 from service.records.changes import journal
-from service.records.changes.deviations import (
-    Answered,
-    Deviation,
-    Stands,
-    ask_whether_it_stands,
-)
+from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.eligibility import (
     InstrumentUsed,
     instrument_to_use,

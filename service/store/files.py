@@ -21,13 +21,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.errors import Refused
-from service.platform.files.fields_in import (
-    Reading,
-    day_in,
-    number_in,
-    usability_in,
-    whole_in,
-)
+from service.platform.files.fields_in import Reading, day_in, number_in, usability_in, whole_in
 from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
 from service.store.arithmetic.identifiers import FNC1, read_scan, serial_key

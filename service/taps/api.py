@@ -71,8 +71,7 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
 def write(serial: str, body: TapMapSent, call: Call) -> answers.Made:
     """Say which cell each channel reads from a time on."""
     return make_once(
-        call,
-        lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(body)),
+        call, lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(body))
     )
 
 

@@ -109,10 +109,7 @@ def _checked(
         trade.map_findings(right, len(build.cells))
     except TradeError as trouble:
         raise Refused(
-            "channels",
-            "",
-            f"{trouble}",
-            f"Cells 1 to {len(build.cells)} of build {build.number}.",
+            "channels", "", f"{trouble}", f"Cells 1 to {len(build.cells)} of build {build.number}."
         ) from trouble
     return right
 
@@ -171,13 +168,7 @@ def _cell(tap_map: trade.TapMap, channel: int) -> str:
 
 
 def _note(
-    work: Work,
-    stack: Stack,
-    did: Event,
-    row: TapMap,
-    changes: list[Change],
-    *,
-    reason: str,
+    work: Work, stack: Stack, did: Event, row: TapMap, changes: list[Change], *, reason: str
 ) -> None:
     label = f"tap map of {stack.serial} from {row.valid_from:%Y-%m-%d}"
     subject = ("tap map", row.id, label)

@@ -104,9 +104,7 @@ def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | N
     """Return the maps of these stacks. One statement."""
     rows: Any = session.execute(_maps(known_at is not None), params(known_at, stack_ids=stack_ids))
     maps = grouped_as(
-        rows,
-        "stack_id",
-        lambda row: trade.TapMap(row.valid_from, read_channels(row.channels)),
+        rows, "stack_id", lambda row: trade.TapMap(row.valid_from, read_channels(row.channels))
     )
     return Taps({stack_id: tuple(of_stack) for stack_id, of_stack in maps.items()})
 

@@ -55,11 +55,7 @@ def undo_last(work: Work, record_id: int, version: int | None, *, because: str =
     work.session.flush()
     give_back_concessions(work, record, step)
     undone = f"Entry {step.sequence} of record {record_id} was undone."
-    lift_holds_by_word(
-        work,
-        PlacedBy(step_id=step.id, record_id=record_id),
-        reason=undone,
-    )
+    lift_holds_by_word(work, PlacedBy(step_id=step.id, record_id=record_id), reason=undone)
     ask_no_more(work, record_id, step_id=step.id, reason=undone)
     journal.finish_entry(
         work,

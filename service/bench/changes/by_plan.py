@@ -18,11 +18,7 @@ from service.records.tables import Step
 
 
 def lifted_beside_plan(
-    work: Work,
-    record_id: int,
-    now: WorkingPile,
-    layers: Sequence[Layer],
-    answered: Answered,
+    work: Work, record_id: int, now: WorkingPile, layers: Sequence[Layer], answered: Answered
 ) -> dict[int, Deviation]:
     """Return which of these layers stay by the plan, by part, and why they are lifted off.
 

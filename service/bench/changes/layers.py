@@ -502,10 +502,7 @@ def _guide(work: Work, record: RebuildRecord, end: End) -> _Guide | None:
     return None if coming is None else _Guide(kept_pattern, coming)
 
 
-FACINGS = {
-    Facing.FIXED_END.value: "← to the fixed end",
-    Facing.FREE_END.value: "to the free end →",
-}
+FACINGS = {Facing.FIXED_END.value: "← to the fixed end", Facing.FREE_END.value: "to the free end →"}
 
 
 def which_way(marked_face: str, answer: str, label: str = "") -> Question:

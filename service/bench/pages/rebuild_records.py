@@ -10,12 +10,7 @@ from sqlalchemy import Engine
 from service.bench.queries.choices import StackToBegin, people_to_choose, stack_to_begin
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
 from service.bench.queries.missing import Missing, missing_of
-from service.bench.queries.rebuild_records import (
-    ListedRecord,
-    RecordView,
-    record_list,
-    record_view,
-)
+from service.bench.queries.rebuild_records import ListedRecord, RecordView, record_list, record_view
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
 from service.people.pages.signatures import signing
@@ -221,16 +216,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(
-        view,
-        tables,
-        missing,
-        verification,
-        corrections,
-        standing,
-        closed,
-        tested,
-        witnesses,
-        form,
+        view, tables, missing, verification, corrections, standing, closed, tested, witnesses, form
     )
     return page(request, "bench/rebuild_records/show.html", context, form.status)
 

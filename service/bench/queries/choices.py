@@ -368,10 +368,6 @@ def lots_that_fit(
 
 @lru_cache(maxsize=64)
 def _next(
-    pattern: Pattern,
-    looks: tuple[Layer, ...],
-    end: End,
-    other_end_open: bool,
-    cells: int | None,
+    pattern: Pattern, looks: tuple[Layer, ...], end: End, other_end_open: bool, cells: int | None
 ) -> WhatNext:
     return next_layers(pattern, looks, end, other_end_open=other_end_open, cells=cells)

@@ -40,12 +40,7 @@ TORQUE_FIELD = fields.quantity(
 
 
 PRELOAD_FIELD = fields.quantity(
-    "preload",
-    "Preload of one rod",
-    Measure.FORCE,
-    "kN",
-    only_for="from a preload",
-    required=False,
+    "preload", "Preload of one rod", Measure.FORCE, "kN", only_for="from a preload", required=False
 )
 
 
@@ -80,11 +75,7 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         tuple(results),
         friction.SOURCE,
         friction.how_uncertain(answers),
-        desk.parts_table(
-            first,
-            "What makes it uncertain",
-            lambda part: units.figure(part, key),
-        ),
+        desk.parts_table(first, "What makes it uncertain", lambda part: units.figure(part, key)),
         ("clamp",),
         clamping.FORMULA,
     )

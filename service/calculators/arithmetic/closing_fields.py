@@ -259,27 +259,10 @@ GASKET = fields.Section(
         fields.deviation(
             "gasket_off", "Free height known to ±", Measure.LENGTH, "µm", example="25"
         ),
-        not_below_zero(
-            "groove",
-            "Depth of its grooves",
-            "0.65",
-            help="Both plates together.",
-        ),
-        fields.quantity(
-            "gasket_length",
-            "Length of its line",
-            Measure.LENGTH,
-            "m",
-            example="0.7",
-        ),
+        not_below_zero("groove", "Depth of its grooves", "0.65", help="Both plates together."),
+        fields.quantity("gasket_length", "Length of its line", Measure.LENGTH, "m", example="0.7"),
         fields.choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
-        length(
-            "cord",
-            "Diameter of the cord",
-            "1.2",
-            only_for="round cord",
-            required=False,
-        ),
+        length("cord", "Diameter of the cord", "1.2", only_for="round cord", required=False),
         fields.quantity(
             "rubber_modulus",
             "Modulus of the rubber",

@@ -18,27 +18,9 @@ from service.platform.arithmetic.units import Measure
 
 
 DISC_FIELDS = (
-    fields.quantity(
-        "outer",
-        "Outer diameter",
-        Measure.LENGTH,
-        "mm",
-        example="20",
-    ),
-    fields.quantity(
-        "inner",
-        "Inner diameter",
-        Measure.LENGTH,
-        "mm",
-        example="10.2",
-    ),
-    fields.quantity(
-        "disc_thickness",
-        "Thickness of one disc",
-        Measure.LENGTH,
-        "mm",
-        example="1.1",
-    ),
+    fields.quantity("outer", "Outer diameter", Measure.LENGTH, "mm", example="20"),
+    fields.quantity("inner", "Inner diameter", Measure.LENGTH, "mm", example="10.2"),
+    fields.quantity("disc_thickness", "Thickness of one disc", Measure.LENGTH, "mm", example="1.1"),
     fields.quantity(
         "cone",
         "Cone height of one disc",
@@ -99,11 +81,7 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     flat = _At(column, column.greatest_travel_m).load
     results = (
         desk.Result("load", "Load on one rod", units.figure(state.load, "force_in")),
-        desk.Result(
-            "travel",
-            "Travel of the column",
-            units.figure(travel, "length_in"),
-        ),
+        desk.Result("travel", "Travel of the column", units.figure(travel, "length_in")),
         desk.Result("share_of_travel", "Share of the travel to flat", desk.percent_of(share)),
         desk.Result(
             "height",

@@ -15,10 +15,7 @@ LAWS = (BY_FACTOR, BY_FRICTION)
 SOURCE = "T = K d F (Shigley); VDI 2230 part 1:2015 for thread and head friction; GUM"
 
 THREAD = fields.words(
-    "thread",
-    "Thread",
-    example="M8",
-    help="Such as M8 with the coarse pitch, or M8x1 with its own.",
+    "thread", "Thread", example="M8", help="Such as M8 with the coarse pitch, or M8x1 with its own."
 )
 STRENGTH = fields.choice("strength_class", "Strength class", strength_classes(), example="8.8")
 FRICTION = fields.Section(

@@ -263,12 +263,7 @@ FLOW_METER = desk.Calculator(
             "Test",
             (
                 fields.quantity(
-                    "flow",
-                    "Flow that is read",
-                    Measure.FLOW,
-                    "mL/min",
-                    least=0.0,
-                    example="1.8",
+                    "flow", "Flow that is read", Measure.FLOW, "mL/min", least=0.0, example="1.8"
                 ),
                 fields.quantity(
                     "shut_off",
@@ -287,13 +282,7 @@ FLOW_METER = desk.Calculator(
         fields.Section(
             "Flow meter",
             (
-                fields.quantity(
-                    "full_scale",
-                    "Full scale",
-                    Measure.FLOW,
-                    "mL/min",
-                    example="10",
-                ),
+                fields.quantity("full_scale", "Full scale", Measure.FLOW, "mL/min", example="10"),
                 fields.choice(
                     "reference",
                     "Its millilitres are at",

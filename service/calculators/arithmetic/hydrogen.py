@@ -106,11 +106,7 @@ HYDROGEN = desk.Calculator(
                 ),
                 ZERO,
                 BAROMETER,
-                fields.pressure(
-                    "test_inside",
-                    "Pressure inside, in the test",
-                    example="50",
-                ),
+                fields.pressure("test_inside", "Pressure inside, in the test", example="50"),
                 fields.pressure(
                     "test_outside",
                     "Pressure behind the leak, in the test",

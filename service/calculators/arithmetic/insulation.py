@@ -68,13 +68,7 @@ SECTIONS = (
                 required=False,
                 help="Left empty: 1.23 V, the reversible voltage at 25 °C.",
             ),
-            fields.quantity(
-                "voltage",
-                "Working voltage",
-                Measure.VOLTAGE,
-                "V",
-                required=False,
-            ),
+            fields.quantity("voltage", "Working voltage", Measure.VOLTAGE, "V", required=False),
         ),
     ),
     fields.Section(
@@ -92,11 +86,7 @@ SECTIONS = (
                 example="2.4",
                 help="Left empty: the limit alone is worked out.",
             ),
-            fields.choice(
-                "over_range",
-                "The tester shows only that it is more",
-                (NO, YES),
-            ),
+            fields.choice("over_range", "The tester shows only that it is more", (NO, YES)),
             fields.quantity(
                 "test_voltage",
                 "Voltage of the tester",
@@ -107,17 +97,9 @@ SECTIONS = (
                 example="100",
             ),
             fields.percent("tester_percent", "Tester's accuracy ±", example="5"),
+            fields.choice("bonded", "All cells bonded together", (NOT_SAID, YES, NO), example=YES),
             fields.choice(
-                "bonded",
-                "All cells bonded together",
-                (NOT_SAID, YES, NO),
-                example=YES,
-            ),
-            fields.choice(
-                "hydrogen_there",
-                "Hydrogen in the stack",
-                (NOT_SAID, NO, YES),
-                example=NO,
+                "hydrogen_there", "Hydrogen in the stack", (NOT_SAID, NO, YES), example=NO
             ),
         ),
     ),

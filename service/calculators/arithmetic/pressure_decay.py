@@ -55,34 +55,14 @@ PRESSURE_DECAY = desk.Calculator(
             "Test",
             (
                 gas.ZERO,
-                fields.pressure(
-                    "start",
-                    "Pressure at the start",
-                    example="50.00",
-                ),
-                fields.pressure(
-                    "end",
-                    "Pressure at the end",
-                    example="49.42",
-                ),
+                fields.pressure("start", "Pressure at the start", example="50.00"),
+                fields.pressure("end", "Pressure at the end", example="49.42"),
                 gas.BAROMETER,
                 fields.temperature(
-                    "start_temperature",
-                    "Gas temperature at the start",
-                    example="22.4",
+                    "start_temperature", "Gas temperature at the start", example="22.4"
                 ),
-                fields.temperature(
-                    "end_temperature",
-                    "Gas temperature at the end",
-                    example="22.2",
-                ),
-                fields.quantity(
-                    "duration",
-                    "Duration",
-                    Measure.DURATION,
-                    "min",
-                    example="10",
-                ),
+                fields.temperature("end_temperature", "Gas temperature at the end", example="22.2"),
+                fields.quantity("duration", "Duration", Measure.DURATION, "min", example="10"),
                 gas.VOLUME,
                 gas.LIMIT,
             ),
@@ -154,17 +134,9 @@ HOLD_TIME = desk.Calculator(
             "Test",
             (
                 gas.ZERO,
-                fields.pressure(
-                    "start",
-                    "Pressure at the start",
-                    example="50",
-                ),
+                fields.pressure("start", "Pressure at the start", example="50"),
                 gas.BAROMETER,
-                fields.temperature(
-                    "temperature",
-                    "Gas temperature",
-                    example="22",
-                ),
+                fields.temperature("temperature", "Gas temperature", example="22"),
                 gas.VOLUME,
                 gas.LIMIT,
                 fields.percent(

@@ -198,18 +198,10 @@ SECTIONS = (
         "Area and plate",
         (
             fields.quantity(
-                "width",
-                "Width of the active area",
-                Measure.LENGTH,
-                "mm",
-                example="170",
+                "width", "Width of the active area", Measure.LENGTH, "mm", example="170"
             ),
             fields.quantity(
-                "depth",
-                "Height of the active area",
-                Measure.LENGTH,
-                "mm",
-                example="118",
+                "depth", "Height of the active area", Measure.LENGTH, "mm", example="118"
             ),
             fields.quantity(
                 "plate_width",

@@ -74,31 +74,16 @@ SECTIONS = (
                 example="24",
                 help="Left empty: no table before and after.",
             ),
-            fields.quantity(
-                "current",
-                "Current",
-                Measure.CURRENT,
-                "A",
-                example="100",
-            ),
+            fields.quantity("current", "Current", Measure.CURRENT, "A", example="100"),
             fields.percent("current_percent", "Current known to ±", example="1"),
             fields.quantity(
-                "least",
-                "Least voltage of a cell",
-                Measure.VOLTAGE,
-                "V",
-                least=0.0,
-                example="0.5",
+                "least", "Least voltage of a cell", Measure.VOLTAGE, "V", least=0.0, example="0.5"
             ),
             fields.quantity(
                 "rated", "Rated voltage of a cell", Measure.VOLTAGE, "V", example="0.65"
             ),
             fields.quantity(
-                "greatest",
-                "Greatest voltage of a cell",
-                Measure.VOLTAGE,
-                "V",
-                example="1.0",
+                "greatest", "Greatest voltage of a cell", Measure.VOLTAGE, "V", example="1.0"
             ),
         ),
     ),
@@ -115,9 +100,7 @@ SECTIONS = (
             BAROMETER,
             fields.choice("coolant", "Coolant", COOLANTS),
             fields.temperature(
-                "coolant_temperature",
-                "Mean temperature of the coolant",
-                example="65",
+                "coolant_temperature", "Mean temperature of the coolant", example="65"
             ),
             fields.quantity(
                 "coolant_rise",

@@ -215,8 +215,7 @@ def voltages(serial: str, entry: VoltagesSent, call: Call) -> Made:
     if entry.channels and len(entry.channels) != len(entry.voltages_v):
         raise Refused("channels", len(entry.channels), "there is not one voltage for each.")
     return make_once(
-        call,
-        lambda work: type_voltages(work, find_stack(work.session, serial), **dict(entry)),
+        call, lambda work: type_voltages(work, find_stack(work.session, serial), **dict(entry))
     )
 
 

@@ -84,9 +84,7 @@ class Sweep:
 
 
 def bin_edges(
-    most_a_cm2: float,
-    finest_a_cm2: float = FINEST_A_CM2,
-    coarsest_a_cm2: float = COARSEST_A_CM2,
+    most_a_cm2: float, finest_a_cm2: float = FINEST_A_CM2, coarsest_a_cm2: float = COARSEST_A_CM2
 ) -> Array:
     """Return the edges of bins in A/cm²: fine near zero, where the curve is steep, then even.
 

@@ -19,11 +19,7 @@ from service.condition.arithmetic.polarisation import voltage_at
 from service.condition.arithmetic.reference_voltages import usual_density
 from service.condition.queries.cell_voltages import CellSnapshot, SnapshotHead
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.condition.queries.snapshots import (
-    chosen_heads,
-    snapshot_heads,
-    snapshots_read,
-)
+from service.condition.queries.snapshots import chosen_heads, snapshot_heads, snapshots_read
 from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.tables import FailingMark, FailingRule
 from service.platform.arithmetic.errors import OutOfRange
@@ -221,8 +217,7 @@ def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:
 
 
 CONFIRMED = select(FailingMark.part_id).where(
-    FailingMark.part_id.in_(param_list("part_ids")),
-    FailingMark.withdrawn_at.is_(None),
+    FailingMark.part_id.in_(param_list("part_ids")), FailingMark.withdrawn_at.is_(None)
 )
 
 

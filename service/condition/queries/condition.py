@@ -115,10 +115,7 @@ def asked_snapshot(moment: str) -> int | None:
 
 
 def read_condition(
-    session: Session,
-    stack_id: int,
-    choice: Asked | None = None,
-    known_at: datetime | None = None,
+    session: Session, stack_id: int, choice: Asked | None = None, known_at: datetime | None = None
 ) -> Condition:
     """Read and compute a stack's condition as asked for, as known now or at ``known_at``.
 

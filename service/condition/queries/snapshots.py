@@ -153,10 +153,7 @@ SNAPSHOTS = select(*columns(CellSnapshot, Snapshot)).where(Snapshot.id.in_(param
 
 
 def snapshots_read(
-    session: Session,
-    stack_id: int,
-    heads: Sequence[SnapshotHead],
-    known_at: datetime | None = None,
+    session: Session, stack_id: int, heads: Sequence[SnapshotHead], known_at: datetime | None = None
 ) -> tuple[CellSnapshot, ...]:
     """Return snapshots with their voltages resolved to cells and MEAs. Four statements."""
     rows: Any = session.connection().execute(SNAPSHOTS, {"ids": [head.id for head in heads]})

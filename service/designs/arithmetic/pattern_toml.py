@@ -23,15 +23,7 @@ from itertools import zip_longest
 from typing import Any
 
 from service.designs.arithmetic.grammar import Item, Pattern, Where, objections
-from service.platform.arithmetic.toml_text import (
-    BadFile,
-    Lines,
-    Place,
-    Problem,
-    dump,
-    load,
-    shown,
-)
+from service.platform.arithmetic.toml_text import BadFile, Lines, Place, Problem, dump, load, shown
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, Back, Facing, Joint, Material, Side
 
 CHOICES: dict[str, tuple[str, ...]] = {

@@ -26,16 +26,7 @@ from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.life.queries.mea_histories import MeaSat
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.life.tables import RuleAnswer
-from service.platform.api.answers import (
-    Below,
-    Cursor,
-    Made,
-    Out,
-    Page,
-    like,
-    page_of,
-    read_from,
-)
+from service.platform.api.answers import Below, Cursor, Made, Out, Page, like, page_of, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Words
 from service.platform.database import reading

@@ -215,9 +215,7 @@ def hold(*, serial: str, choice: HoldAsked, call: Call, drawing: Drawing = "") -
         )
         work.answer = str(placed.hold_ids[0])
     return HoldsPlaced(
-        id=placed.hold_ids[0],
-        hold_ids=list(placed.hold_ids),
-        held_before=list(placed.held_before),
+        id=placed.hold_ids[0], hold_ids=list(placed.hold_ids), held_before=list(placed.held_before)
     )
 
 

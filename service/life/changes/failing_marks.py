@@ -84,9 +84,7 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
         reason=why,
     )
     lift_holds_by_word(
-        work,
-        PlacedBy(failing_mark_id=mark.id),
-        reason=f"No longer confirmed as failing: {why}",
+        work, PlacedBy(failing_mark_id=mark.id), reason=f"No longer confirmed as failing: {why}"
     )
     return mark.id
 

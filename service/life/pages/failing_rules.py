@@ -213,12 +213,7 @@ def show_new(request: Request, me: Me, database: Database, design_id: Number) ->
 
 @router.post("/{design_id}/failing-rule/new")
 def write(
-    *,
-    request: Request,
-    me: Me,
-    database: Database,
-    form: Typed,
-    design_id: Number,
+    *, request: Request, me: Me, database: Database, form: Typed, design_id: Number
 ) -> Response:
     """Propose a new version; it is in force once somebody else approves it."""
     need(me, Act.FAILING_RULE)

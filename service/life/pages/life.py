@@ -37,11 +37,7 @@ MOST_ROWS = 100
 LEVELS = (("0.95", "95\u2009%"), ("0.9", "90\u2009%"), ("0.99", "99\u2009%"))
 
 
-ADDRESSES = {
-    GroupBy.LOT: "/lots/",
-    GroupBy.PART_TYPE: "/part-types/",
-    GroupBy.DESIGN: "/designs/",
-}
+ADDRESSES = {GroupBy.LOT: "/lots/", GroupBy.PART_TYPE: "/part-types/", GroupBy.DESIGN: "/designs/"}
 
 
 @dataclass(frozen=True, slots=True)

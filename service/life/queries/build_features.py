@@ -81,12 +81,7 @@ def minutes(time: datetime) -> int:
     return int(time.timestamp() // 60)
 
 
-def _makeup(
-    build: Any,
-    layers: Sequence[Any],
-    lives: "_Lives",
-    closing: "_Closing",
-) -> Makeup:
+def _makeup(build: Any, layers: Sequence[Any], lives: "_Lives", closing: "_Closing") -> Makeup:
     torques, meters = closing.torques, lives.meters.get(build.stack_id)
     ran = lives.spans[build.build_id].ran.hours
     meter = meters.meters[-1] if meters and build.opened_at is None else None
@@ -258,14 +253,8 @@ def _people(session: Session, record_ids: Collection[int]) -> dict[int, tuple[in
     """Who wrote each record and who worked on it. Two statements."""
     people_of: dict[int, dict[int, None]] = defaultdict(dict)
     params = {"record_ids": list(record_ids)}
-    written: Any = session.execute(
-        WRITERS,
-        params,
-    )
-    worked: Any = session.execute(
-        WORKERS,
-        params,
-    )
+    written: Any = session.execute(WRITERS, params)
+    worked: Any = session.execute(WORKERS, params)
     for record_id, person_id in [*written, *worked]:
         people_of[record_id].setdefault(person_id)
     return {record_id: tuple(some) for record_id, some in people_of.items()}

@@ -245,11 +245,7 @@ def confirmed_failing(
 
 
 def judged(
-    session: Session,
-    answer: RuleAnswer,
-    turn: Turn = FIRST,
-    *,
-    design_id: int | None = None,
+    session: Session, answer: RuleAnswer, turn: Turn = FIRST, *, design_id: int | None = None
 ) -> Listing[FailingRow]:
     """Return MEAs of which the rule says so and nobody's word stands, by number. One statement."""
     standing = and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))

@@ -119,11 +119,7 @@ def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
 
 
 def _less_bridged(
-    session: Session,
-    ran: Floats,
-    build_ids: Whole,
-    cells: Whole,
-    spans: dict[int, BuildSpan],
+    session: Session, ran: Floats, build_ids: Whole, cells: Whole, spans: dict[int, BuildSpan]
 ) -> None:
     """Take off what a build ran while the cell was bridged. In a blank cell no MEA sits."""
     bridged = bridged_builds(session) & set(build_ids.tolist())
@@ -272,11 +268,7 @@ def lives_of_groups(
 
 
 def _keys(
-    session: Session,
-    by: GroupBy,
-    type_ids: Collection[int],
-    meas: Meas,
-    life_pieces: Pieces,
+    session: Session, by: GroupBy, type_ids: Collection[int], meas: Meas, life_pieces: Pieces
 ) -> tuple[Whole, Callable[[int], tuple[str, int | None]]]:
     """A number for the group of each piece, and what name and id such a number stands for."""
     if by is GroupBy.DESIGN:

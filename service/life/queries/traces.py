@@ -18,12 +18,7 @@ from service.platform.queries.answers import columns, grouped, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, param_list, statement
 from service.records.queries.records import NOT_CONFIRMED
-from service.records.tables import (
-    Involvement,
-    RebuildRecord,
-    RecordPerson,
-    WitnessConfirmation,
-)
+from service.records.tables import Involvement, RebuildRecord, RecordPerson, WitnessConfirmation
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.queries.part_lives import Events, SeenOnIt, event_counts, findings_on
@@ -185,10 +180,7 @@ def _at_opening(
     sitting: Sitting, part: PartFacts, findings: dict[int, tuple[SeenOnIt, ...]]
 ) -> tuple[tuple[str, SeenOnIt], ...]:
     """What was seen on the part and on what lay around it when this build was opened."""
-    parts = [
-        (part.id, part.label),
-        *((layer.part, layer.label) for layer in sitting.around),
-    ]
+    parts = [(part.id, part.label), *((layer.part, layer.label) for layer in sitting.around)]
     return tuple(
         (label, finding)
         for its_id, label in parts
@@ -443,8 +435,7 @@ MEA = (
     .join(PartType, PartType.id == Part.part_type_id)
     .outerjoin(Lot, Lot.id == Part.lot_id)
     .outerjoin(
-        FailingMark,
-        and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None)),
+        FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
     )
     .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
     .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)

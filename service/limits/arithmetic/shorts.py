@@ -82,9 +82,7 @@ def _by_resistance(cell: int, value: float | None, least: float, little: float) 
 
 
 def shorts_by_voltage(
-    voltages_v: Sequence[float | None],
-    least_v: float = 0.9,
-    shorted_below_v: float = 0.3,
+    voltages_v: Sequence[float | None], least_v: float = 0.9, shorted_below_v: float = 0.3
 ) -> tuple[CellFinding, ...]:
     """Find cells that may be shorted, from open-circuit voltages (V, cell 1 first, gas on).
 

@@ -333,8 +333,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
         .select_from(closed)
         .join(Design, Design.id == closed.c.design_id)
         .join(
-            record,
-            or_(record.id == closed.c.record_id, record.base_build_id == closed.c.build_id),
+            record, or_(record.id == closed.c.record_id, record.base_build_id == closed.c.build_id)
         )
         .join(reading, reading.record_id == record.id)
         .where(
@@ -348,8 +347,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
         .group_by(closed.c.stack_id, closed.c.design_id, closed.c.build_id, closed.c.record_id)
         .having(
             and_(
-                _seconds(last) - _seconds(first) < wait_s,
-                _seconds(now) - _seconds(last) >= wait_s,
+                _seconds(last) - _seconds(first) < wait_s, _seconds(now) - _seconds(last) >= wait_s
             )
         )
     )

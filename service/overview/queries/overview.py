@@ -31,12 +31,7 @@ class Floor(Listing[FloorStack]):
 
 
 def floor(
-    session: Session,
-    person: Person,
-    now: datetime,
-    turn: Turn = FIRST,
-    *,
-    mine: bool = False,
+    session: Session, person: Person, now: datetime, turn: Turn = FIRST, *, mine: bool = False
 ) -> Floor:
     """Return how the laboratory stands and who is needed where; those who need somebody first.
 

@@ -329,10 +329,7 @@ def _last_approved(session: Session, stack_ids: Collection[int]) -> dict[int, La
             release_stands().label("stands"),
         )
         .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-        .join(
-            BuildPeriod,
-            (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None),
-        )
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None))
         .where(Build.stack_id.in_(stack_ids), RebuildRecord.state == RecordState.APPROVED)
         .order_by(Build.stack_id, Build.number)
     )

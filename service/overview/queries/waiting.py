@@ -188,12 +188,7 @@ def _to_look_at(whole: bool) -> Any:
 def _not_inspected(whole: bool) -> Any:
     """Subject: how many fitted parts nobody has inspected, and no finding asks about."""
     return (
-        needs(
-            NeedKind.NOT_INSPECTED,
-            Part.stack_id,
-            whole=whole,
-            subject_id=func.count(),
-        )
+        needs(NeedKind.NOT_INSPECTED, Part.stack_id, whole=whole, subject_id=func.count())
         .where(
             Part.usability == Usability.NOT_INSPECTED,
             Part.stack_id.is_not(None),

@@ -56,10 +56,7 @@ def choose_pin(work: Work, person_id: int, pin: str, *, password: str) -> None:
     pin = pin.strip()
     if not is_pin(pin):
         raise Refused(
-            "pin",
-            "",
-            "this is no PIN.",
-            f"Right would be {SHORTEST_PIN} to {LONGEST_PIN} digits.",
+            "pin", "", "this is no PIN.", f"Right would be {SHORTEST_PIN} to {LONGEST_PIN} digits."
         )
     if why := weakness(pin):
         raise Refused("pin", "", f"it {why}", "Choose digits nobody tries first.")

@@ -114,10 +114,7 @@ def note_attempt(
     """Note an attempt to sign in, for throttling."""
     session.add(
         SignInAttempt(
-            login=login.strip().lower()[:200],
-            address=address[:200],
-            at=now,
-            succeeded=succeeded,
+            login=login.strip().lower()[:200], address=address[:200], at=now, succeeded=succeeded
         )
     )
 

@@ -24,13 +24,7 @@ from service.people.pages.signing_in import (
     tablet_at_hand,
     visited,
 )
-from service.people.queries.badges import (
-    Bearer,
-    TabletAtHand,
-    bearer_of,
-    bearers,
-    word_is_right,
-)
+from service.people.queries.badges import Bearer, TabletAtHand, bearer_of, bearers, word_is_right
 from service.people.tables import Entered
 from service.platform.database import housekeeping, now_utc, reading
 from service.platform.errors import Refused

@@ -55,10 +55,7 @@ WHERE = (
 )
 
 
-MAY_OPEN = (
-    (End.FREE.value, "the free end only"),
-    (End.FIXED.value, "the fixed end only"),
-)
+MAY_OPEN = ((End.FREE.value, "the free end only"), (End.FIXED.value, "the fixed end only"))
 
 
 ROD_FIELDS = (

@@ -136,11 +136,7 @@ def _lots(
         select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
     )
     rows: Sequence[Any] = session.execute(
-        select(
-            Lot.id,
-            (Lot.quantity - items_taken).label("left"),
-            *TYPE_COLUMNS,
-        )
+        select(Lot.id, (Lot.quantity - items_taken).label("left"), *TYPE_COLUMNS)
         .join(PartType, PartType.id == Lot.part_type_id)
         .where(PartType.counted, of_type, or_(Lot.quantity.is_(None), Lot.quantity > items_taken))
         .order_by(Lot.id)

@@ -50,8 +50,7 @@ Cursor = Annotated[str, Query(max_length=1000, description="next or previous of 
 
 
 def turn_asked(
-    page: Cursor = "",
-    limit: Annotated[int, Query(ge=1, le=200, description="rows on a page")] = 50,
+    page: Cursor = "", limit: Annotated[int, Query(ge=1, le=200, description="rows on a page")] = 50
 ) -> Turn:
     """Read which page of a list a call asks for."""
     return Turn(limit, page)

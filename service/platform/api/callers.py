@@ -53,8 +53,7 @@ def identify(request: Request) -> None:
 
 
 def caller(
-    request: Request,
-    _credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
+    request: Request, _credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]
 ) -> Person:
     """Name the person whose token came with the call, as `identify` found it."""
     person: Person = request.state.caller

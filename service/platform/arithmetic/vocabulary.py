@@ -31,13 +31,7 @@ LAYER_KINDS = (
     Kind.CURRENT_COLLECTOR,
     Kind.INSULATOR_PLATE,
 )
-FIXING_KINDS = (
-    Kind.COMPRESSION_PLATE,
-    Kind.TIE_ROD,
-    Kind.SLEEVE,
-    Kind.DISC_SPRING,
-    Kind.NUT,
-)
+FIXING_KINDS = (Kind.COMPRESSION_PLATE, Kind.TIE_ROD, Kind.SLEEVE, Kind.DISC_SPRING, Kind.NUT)
 
 
 class Material(StrEnum):

@@ -124,12 +124,7 @@ def record_make_safe(
 
 
 def record_exception(
-    work: Work,
-    record_id: int,
-    version: int | None,
-    *,
-    reason: str,
-    done_at: datetime | None = None,
+    work: Work, record_id: int, version: int | None, *, reason: str, done_at: datetime | None = None
 ) -> int:
     """Record that the stack is opened without a complete checklist, by whom and why."""
     record = journal.lock_record(work, record_id, version)

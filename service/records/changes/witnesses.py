@@ -44,9 +44,7 @@ def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = 
         work,
         record,
         journal.TrailNote(
-            "witness confirmed",
-            (("confirmed", None, my_row.words),),
-            did=Event.WITNESS_CONFIRMED,
+            "witness confirmed", (("confirmed", None, my_row.words),), did=Event.WITNESS_CONFIRMED
         ),
     )
     return row.id

@@ -111,13 +111,7 @@ def _place(file: Attached) -> Place:
     return "part", file.part_id or 0
 
 
-def _add(
-    request: Request,
-    me: Me,
-    database: Engine,
-    form: Form,
-    place: Place,
-) -> Response:
+def _add(request: Request, me: Me, database: Engine, form: Form, place: Place) -> Response:
     of, subject_id = place
     settings: Settings = request.app.state.settings
     with form.collecting_errors():

@@ -47,8 +47,7 @@ THEN = func.coalesce(R.handed_in_at, literal(datetime(9999, 12, 31, tzinfo=UTC),
 def known_then(table: Any) -> ColumnElement[bool]:
     """Restrict rows to those known then."""
     return and_(
-        table.known_from <= THEN,
-        or_(table.known_until.is_(None), table.known_until > THEN),
+        table.known_from <= THEN, or_(table.known_until.is_(None), table.known_until > THEN)
     )
 
 

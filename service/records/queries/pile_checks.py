@@ -165,9 +165,7 @@ def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
         select(*columns(Departure, Step, step_id=Step.id, reason=Step.note, by=Person.name))
         .join(Person, Person.id == Step.by_id)
         .where(
-            Step.record_id == record_id,
-            Step.kind == StepKind.DEPARTURE,
-            Step.undone_at.is_(None),
+            Step.record_id == record_id, Step.kind == StepKind.DEPARTURE, Step.undone_at.is_(None)
         )
         .order_by(Step.sequence)
     ).all()
@@ -201,9 +199,7 @@ def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:
     )
     rows = session.execute(
         select(Step.part_id, before).where(
-            Step.record_id == record_id,
-            Step.kind == StepKind.PUT_ON,
-            Step.undone_at.is_(None),
+            Step.record_id == record_id, Step.kind == StepKind.PUT_ON, Step.undone_at.is_(None)
         )
     )
     return {row.part_id: bool(row.before) for row in rows}
@@ -495,10 +491,7 @@ def _of_parts(
 
 
 def _facts(
-    layer: Layer,
-    part: KnownPart,
-    strangers: Mapping[int, frozenset[str]],
-    renewed: frozenset[int],
+    layer: Layer, part: KnownPart, strangers: Mapping[int, frozenset[str]], renewed: frozenset[int]
 ) -> PartFacts:
     return _known(
         part,

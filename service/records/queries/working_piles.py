@@ -219,12 +219,7 @@ def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
 
 
 def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
-    moving = (
-        StepKind.LIFTED_OFF,
-        StepKind.PUT_ON,
-        StepKind.FIXING_REMOVED,
-        StepKind.FIXING_FITTED,
-    )
+    moving = (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
     return (
         select(
             Step.id.label("step_id"),
@@ -253,11 +248,7 @@ def _fold_layers(
         if row.step is StepKind.LIFTED_OFF:
             layer, pile = pile.lift_off(row.end)
             lifted[layer.part] = LiftedOff(
-                layer,
-                row.end,
-                row.step_id,
-                row.done_at,
-                row.place == TO_BE_RENEWED,
+                layer, row.end, row.step_id, row.done_at, row.place == TO_BE_RENEWED
             )
         elif row.step is StepKind.PUT_ON:
             pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))

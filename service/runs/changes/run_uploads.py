@@ -94,12 +94,7 @@ def note_progress(session: Session, token: str, share: float, message: str, now:
 
 
 def end_upload(
-    session: Session,
-    token: str,
-    *,
-    run_id: int | None = None,
-    refused: str = "",
-    now: datetime,
+    session: Session, token: str, *, run_id: int | None = None, refused: str = "", now: datetime
 ) -> None:
     """Note that a file became a run, or why it did not; what became a run stays so."""
     state = UploadState.DONE if run_id is not None else UploadState.REFUSED

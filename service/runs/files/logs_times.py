@@ -57,12 +57,7 @@ class TimeReader:
             ZoneInfo(zone)
             pl.Series([], dtype=pl.Datetime("us")).dt.replace_time_zone(zone)
         except (KeyError, ValueError, OSError, pl.exceptions.PolarsError):
-            raise Refused(
-                "zone",
-                zone,
-                "there is no such zone.",
-                "Europe/Berlin is one.",
-            ) from None
+            raise Refused("zone", zone, "there is no such zone.", "Europe/Berlin is one.") from None
 
     def seconds(self, columns: list[pl.Series]) -> FloatArray:
         """Return the times of these rows; not a number where a cell holds none."""

@@ -44,14 +44,7 @@ class Overlapping:
 def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
     """Return the run that has this very file. One statement."""
     row = session.execute(
-        select(
-            *columns(
-                KnownRun,
-                Run,
-                stack=Stack.serial,
-                is_void=RunReading.id.is_(None),
-            )
-        )
+        select(*columns(KnownRun, Run, stack=Stack.serial, is_void=RunReading.id.is_(None)))
         .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
         .join(Stack, Stack.id == func.coalesce(RunReading.stack_id, Run.stack_id))
         .where(Run.content_sha256 == content_sha256)

@@ -189,11 +189,7 @@ def newest_mapping(session: Session, run_id: int) -> tuple[str, datetime]:
 
 
 _OF_READING = columns(
-    ReadingRow,
-    RunReading,
-    build_number=Build.number,
-    meter_number=HourMeter.number,
-    by=READ.name,
+    ReadingRow, RunReading, build_number=Build.number, meter_number=HourMeter.number, by=READ.name
 )
 
 

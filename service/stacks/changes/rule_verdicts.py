@@ -104,10 +104,7 @@ def _hold(session: Session, stack_ids: Collection[int]) -> None:
 
 
 def _row(
-    history: MeaHistory,
-    rules: dict[int, RuleVersion],
-    operating: dict[int, float],
-    now: datetime,
+    history: MeaHistory, rules: dict[int, RuleVersion], operating: dict[int, float], now: datetime
 ) -> dict[str, Any] | None:
     newest = history.newest
     version = rules.get(newest.design_id) if newest else None

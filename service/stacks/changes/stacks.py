@@ -113,12 +113,7 @@ def make_stack(
 
 
 def change_stack(
-    work: Work,
-    stack_id: int,
-    *,
-    place: str,
-    notes: str,
-    as_shown: tuple[str, str] | None = None,
+    work: Work, stack_id: int, *, place: str, notes: str, as_shown: tuple[str, str] | None = None
 ) -> None:
     """Say where a stack stands and what is to be known of it.
 

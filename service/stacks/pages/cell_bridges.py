@@ -189,10 +189,7 @@ def _bridge_page(
         stack = stack_facts(session, bridge.stack_id)
     refused = end or take_back
     context = BridgePage(
-        stack,
-        bridge,
-        end or blank(request, until_at=now_utc()),
-        take_back or blank(request),
+        stack, bridge, end or blank(request, until_at=now_utc()), take_back or blank(request)
     )
     status = refused.status if refused else 200
     return page(request, "stacks/cell_bridges/show.html", context, status)

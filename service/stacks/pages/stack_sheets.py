@@ -177,11 +177,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         pile_map = layer_map(
-            session,
-            stack_id,
-            on=None if number else on,
-            known_at=known_at,
-            build_number=number,
+            session, stack_id, on=None if number else on, known_at=known_at, build_number=number
         )
         sheet = stack_sheet(session, stack_id)
         history = hour_history(session, stack_id, turn=Turn(READINGS_SHOWN))

@@ -118,10 +118,7 @@ def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]
 
 
 def hour_history(
-    session: Session,
-    stack_id: int,
-    known_at: datetime | None = None,
-    turn: Turn = FIRST,
+    session: Session, stack_id: int, known_at: datetime | None = None, turn: Turn = FIRST
 ) -> HourHistory:
     """Return every meter of a stack and a page of its readings, each as hours of the stack.
 
@@ -225,10 +222,7 @@ def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
         )
         .join(Person, Person.id == HourReading.by_id)
         .outerjoin(WAS, WAS.id == HourReading.replaces_id)
-        .where(
-            HourReading.stack_id == param("stack_id"),
-            known(HourReading, as_of_param(is_then)),
-        )
+        .where(HourReading.stack_id == param("stack_id"), known(HourReading, as_of_param(is_then)))
     )
     at, by = HourReading.taken_at, HourReading.taken_at
     return _page(readings, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back)
@@ -248,10 +242,7 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
             Person.name.label("by"),
         )
         .join(Person, Person.id == HourReport.by_id)
-        .where(
-            HourReport.stack_id == param("stack_id"),
-            known(HourReport, as_of_param(is_then)),
-        )
+        .where(HourReport.stack_id == param("stack_id"), known(HourReport, as_of_param(is_then)))
     )
     at, by = HourReport.last_at, HourReport.day
     return _page(reports, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back)
@@ -369,10 +360,7 @@ def stacks_running(
 
 
 def _over_time(
-    spans: Spans,
-    stack_id: int,
-    builds: dict[int, BuildSpan],
-    beside: list[tuple[int, Showing]],
+    spans: Spans, stack_id: int, builds: dict[int, BuildSpan], beside: list[tuple[int, Showing]]
 ) -> TotalOverTime:
     meters = spans.meters.get(stack_id, NO_METERS)
     points = [(at.taken_at, at.total) for at in spans.read.get(stack_id, [])]

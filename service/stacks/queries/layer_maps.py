@@ -320,10 +320,7 @@ RODS = (
 def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:
     rods = session.execute(RODS, {"design_id": design_id})
     ports = session.execute(PORTS, {"design_id": design_id})
-    return (
-        read_all(Rod, rods),
-        tuple(Port(End(row.end), row.fluid, row.label) for row in ports),
-    )
+    return (read_all(Rod, rods), tuple(Port(End(row.end), row.fluid, row.label) for row in ports))
 
 
 FACINGS = {facing.value: facing for facing in Facing}

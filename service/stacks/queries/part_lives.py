@@ -378,12 +378,7 @@ OPEN_RECORD = (
         Step.part_id == param("part_id"),
         Step.undone_at.is_(None),
         Step.kind.in_(
-            (
-                StepKind.LIFTED_OFF,
-                StepKind.PUT_ON,
-                StepKind.FIXING_FITTED,
-                StepKind.FIXING_REMOVED,
-            )
+            (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
         ),
         RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
     )

@@ -5,11 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import (
-    and_,
-    select,
-    true,
-)
+from sqlalchemy import and_, select, true
 from sqlalchemy.orm import Session
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
@@ -202,9 +198,7 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
 
 APPROVALS = (
     select(
-        Decision.record_id,
-        with_login(Person, Decision.person_name).label("signed_by"),
-        Decision.at,
+        Decision.record_id, with_login(Person, Decision.person_name).label("signed_by"), Decision.at
     )
     .join(Person, Person.id == Decision.person_id)
     .join(RebuildRecord, RebuildRecord.id == Decision.record_id)

@@ -5,17 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from sqlalchemy import (
-    ColumnElement,
-    and_,
-    case,
-    func,
-    literal,
-    or_,
-    select,
-    type_coerce,
-    union_all,
-)
+from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -75,10 +65,7 @@ def find_stack(session: Session, serial: str) -> int:
 def state_in_a_word() -> ColumnElement[str]:
     """Return the state of a stack in one word; needs what `joined` joins."""
     return case(
-        (
-            and_(written.opened_at.is_not(None), written.closed_at.is_(None)),
-            literal(OPEN),
-        ),
+        (and_(written.opened_at.is_not(None), written.closed_at.is_(None)), literal(OPEN)),
         (release_stands(), literal(RELEASED)),
         (_made.id.is_not(None), literal(NOT_RELEASED)),
         (_last_number().is_not(None), literal(DISMANTLED)),

@@ -54,10 +54,7 @@ _DISC = (
     figure("thickness_mm", "Thickness of one disc", "mm"),
     figure("cone_mm", "Cone height of one disc", "mm"),
 )
-_BLANK = (
-    *(replace(field, required=False) for field in _BED),
-    *_STIFF[:2],
-)
+_BLANK = (*(replace(field, required=False) for field in _BED), *_STIFF[:2])
 FIELDS: dict[Kind, tuple[Field, ...]] = {
     kind: _BLANK
     if len(words) > 1
@@ -127,10 +124,5 @@ def stiffness_to_form(stiffness: PartStiffness | None) -> dict[str, str]:
         texts["set_percent"] = as_typed(100 * soft.set_share)
         texts["unloading_exponent"] = as_typed(soft.unloading_exponent)
         texts["u_curve_percent"] = as_typed(100 * soft.u_relative)
-    plain_fields = {
-        Bed: _BED[4:],
-        Seal: _SEAL[4:],
-        Stiff: _STIFF,
-        Disc: _DISC,
-    }[type(stiffness)]
+    plain_fields = {Bed: _BED[4:], Seal: _SEAL[4:], Stiff: _STIFF, Disc: _DISC}[type(stiffness)]
     return texts | {field.name: as_typed(getattr(stiffness, field.name)) for field in plain_fields}

@@ -55,12 +55,7 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
     need(work.by, Act.HOLD_WRITE)
     why = given.reason(reason)
     trail_subject = _named(work, subject)
-    hold = Hold(
-        **asdict(subject),
-        reason=why,
-        placed_by_id=work.by.id,
-        placed_at=work.now,
-    )
+    hold = Hold(**asdict(subject), reason=why, placed_by_id=work.by.id, placed_at=work.now)
     changes: list[Change] = [("hold", None, "placed")]
     if subject.part_id is not None:
         changes.append(_hold_part(work, subject.part_id, hold))
@@ -103,12 +98,7 @@ def place_holds(
     changes: list[Change] = []
     rows = []
     for subject in new:
-        hold = Hold(
-            **asdict(subject),
-            reason=why,
-            placed_by_id=work.by.id,
-            placed_at=work.now,
-        )
+        hold = Hold(**asdict(subject), reason=why, placed_by_id=work.by.id, placed_at=work.now)
         kind, _, label = trail_subjects[subject]
         changes.append((f"hold on {kind} {label}", None, "placed"))
         if subject.part_id is not None:
@@ -228,12 +218,7 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
             before, part.usability = part.usability, Usability.UNDER_CONCESSION
             decided(work, part.id)
             changes.append(("whether it may be used", before, part.usability))
-    row = Concession(
-        **asdict(subject),
-        reason=why,
-        given_by_id=work.by.id,
-        given_at=work.now,
-    )
+    row = Concession(**asdict(subject), reason=why, given_by_id=work.by.id, given_at=work.now)
     work.session.add(row)
     work.session.flush()
     work.note(Event.CONCESSION_GIVEN, trail_subject, changes, reason=why)

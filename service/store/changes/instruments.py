@@ -105,10 +105,7 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
             "The day the next one is due would be right.",
         )
     row = Calibration(
-        instrument_id=instrument_id,
-        written_by_id=work.by.id,
-        written_at=work.now,
-        **asdict(entry),
+        instrument_id=instrument_id, written_by_id=work.by.id, written_at=work.now, **asdict(entry)
     )
     work.session.add(row)
     work.session.flush()

@@ -13,13 +13,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.store.changes.holds import (
-    SUBJECTS,
-    Subject,
-    give_concession,
-    lift_hold,
-    place_hold,
-)
+from service.store.changes.holds import SUBJECTS, Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
 from service.store.queries.forbids import Forbids, what_forbids
 from service.store.queries.holds import (
@@ -179,11 +173,7 @@ def _subject_page(
     request: Request, database: Engine, template: str, about: About, form: Form
 ) -> Response:
     with reading(database) as session:
-        context = SubjectPage(
-            subject(session, about),
-            what_forbids(session, **asdict(about)),
-            form,
-        )
+        context = SubjectPage(subject(session, about), what_forbids(session, **asdict(about)), form)
     return page(request, template, context, form.status)
 
 

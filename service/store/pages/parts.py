@@ -250,10 +250,7 @@ def judge(request: Request, me: Me, database: Database, form: Typed, part_id: in
     """Say whether a part may be used."""
     need(me, Act.PART_JUDGE)
     with form.collecting_errors():
-        values = {
-            "usability": form.choice("usability", Usability),
-            "reason": form.text("reason"),
-        }
+        values = {"usability": form.choice("usability", Usability), "reason": form.text("reason")}
         return _done(request, form, part_id, part_axes.judge_part, values)
     return _change_page(request, database, "store/parts/judge.html", part_id, form)
 
@@ -273,10 +270,7 @@ def reserve(request: Request, me: Me, database: Database, form: Typed, part_id: 
     """Reserve a part for a change of a stack, or free it."""
     need(me, Act.PART_WRITE)
     with form.collecting_errors():
-        values = {
-            "stack_id": form.whole("stack", required=False),
-            "reason": form.text("reason"),
-        }
+        values = {"stack_id": form.whole("stack", required=False), "reason": form.text("reason")}
         return _done(request, form, part_id, part_axes.reserve_part, values)
     return _change_page(request, database, "store/parts/reserve.html", part_id, form)
 

@@ -359,11 +359,7 @@ def _rejected_at(session: Session, part_ids: Collection[int]) -> dict[int, datet
 
 
 def _of_part(
-    row: Any,
-    held: Held,
-    judged: Sequence[Forbids],
-    stack_id: int | None,
-    on: datetime | None,
+    row: Any, held: Held, judged: Sequence[Forbids], stack_id: int | None, on: datetime | None
 ) -> list[Forbids]:
     forbids = _of_place(row, stack_id)
     subjects = {
@@ -565,10 +561,7 @@ def concessions_used(session: Session, record_id: int) -> tuple[Leave, ...]:
 
 
 def concessions_left(
-    session: Session,
-    about: ColumnElement[bool],
-    *,
-    record_id: int | None = None,
+    session: Session, about: ColumnElement[bool], *, record_id: int | None = None
 ) -> tuple[Leave, ...]:
     """Return concessions about something that are unused, or used in ``record_id`` already.
 

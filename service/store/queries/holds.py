@@ -100,11 +100,7 @@ Lifter = aliased(Person, name="lifter")
 
 
 def holds(
-    session: Session,
-    about: About = EVERYTHING,
-    turn: Turn = FIRST,
-    *,
-    lifted_too: bool = False,
+    session: Session, about: About = EVERYTHING, turn: Turn = FIRST, *, lifted_too: bool = False
 ) -> Listing[HoldRow]:
     """Return holds, the latest first. One statement."""
     statement = _of(_holds(), Hold, about)
@@ -143,11 +139,7 @@ def hold(session: Session, hold_id: int) -> HoldRow:
 
 
 def concessions(
-    session: Session,
-    about: About = EVERYTHING,
-    turn: Turn = FIRST,
-    *,
-    used_too: bool = False,
+    session: Session, about: About = EVERYTHING, turn: Turn = FIRST, *, used_too: bool = False
 ) -> Listing[ConcessionRow]:
     """Return concessions, the latest first, as `holds` lists holds. One statement."""
     statement = (

@@ -329,12 +329,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .order_by(Step.done_at, Step.id)
     )
     tests = session.execute(
-        select(
-            *record,
-            Step.done_at.label("taken_at"),
-            Step.kind.label("step"),
-            StackTest.verdict,
-        )
+        select(*record, Step.done_at.label("taken_at"), Step.kind.label("step"), StackTest.verdict)
         .join(Step, Step.id == StackTest.step_id)
         .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)

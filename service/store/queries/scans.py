@@ -105,11 +105,7 @@ class Resolved:
 
 
 def resolve(
-    session: Session,
-    text: str,
-    *,
-    among: Collection[HitKind] = ANYTHING,
-    year: int | None = None,
+    session: Session, text: str, *, among: Collection[HitKind] = ANYTHING, year: int | None = None
 ) -> Resolved:
     """Find everything a scanned or typed text may mean, in five statements at most.
 
