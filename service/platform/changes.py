@@ -44,7 +44,7 @@ def optional_words(field: str, text: str, *, most: int = SHORT_MOST) -> str:
         raise Refused(
             field,
             stripped[:60] + "…",
-            f"it has {len(stripped)} signs.",
+            f"it has {len(stripped)} characters.",
             f"At most {most} fit here.",
         )
     for sign in stripped:

@@ -428,7 +428,7 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
         raise Refused("gate", label, f"it is released already, by {held_gate.release.by}.")
     limits, set_points = held_gate.closed.limits, held_gate.set_points
     if held_gate.shut or limits is None or set_points is None:
-        raise Refused("gate", label, f"the gate is shut. {' '.join(held_gate.shut)}")
+        raise Refused("gate", label, f"not ready for release. {' '.join(held_gate.shut)}")
     if set_points_sha256 != held_gate.set_points_sha256:
         reason = "the set points are others than those you were shown."
         if not set_points_sha256:

@@ -123,7 +123,7 @@ def test_complete_is_said_and_nothing_more_is_taken(at_bench: AtTheBench) -> Non
     assert at_bench.next(at="putting-on").startswith(
         "All layers are on. Fit plates, rods and nuts."
     )
-    assert "The pile is complete by Tarn" in page
+    assert "Stack complete (Tarn" in page
     assert at_bench.post("put-on", part_id=first.part_id).status_code == 422
 
 
@@ -200,7 +200,7 @@ def test_a_nut_outside_the_tolerance_is_asked_for_again_or_why(
 ) -> None:
     """Nothing is kept before it is answered; with a reason the work goes on, and settling comes."""
     driver = an_instrument(app, "TD-9", DRIVER, "N·m")
-    assert "Target of this pass 3.00" in at_bench.next(at="torque", stage="closing")
+    assert "nut 1: tighten to 3.00" in at_bench.next(at="torque", stage="closing")
     for number in (1, 2):
         for rod in (1, 2, 3, 4):
             torque(at_bench, rod_number=rod, pass_number=number, instrument_id=driver)
@@ -216,14 +216,14 @@ def test_a_nut_outside_the_tolerance_is_asked_for_again_or_why(
     assert "Not entered" not in said
     assert 'name="outside_because"' in asked.text
     assert '<input type="hidden" name="entered" value="11.0">' in asked.text
-    assert "rod 1" in at_bench.next(at="torque", stage="closing")
+    assert "nut 1" in at_bench.next(at="torque", stage="closing")
     answer = {"stands": "stands", "unloaded_first": "no"}
     silent = at_bench.post("torque", **given, **answer)
     assert silent.status_code == 422
     assert "it stands without a reason" in plain(silent.text).lower()
     assert 'name="unloaded_first" value="no" checked' in silent.text
     at_bench.enter("torque", **given, **answer, outside_because="at its stop")
-    assert "rod 2" in at_bench.next(at="torque", stage="closing")
+    assert "nut 2" in at_bench.next(at="torque", stage="closing")
     for rod in (2, 3, 4):
         torque(at_bench, rod_number=rod, **at_three)
     assert "the re-torque pass is due from" in plain(at_bench.page(at="torque", stage="closing"))
@@ -241,7 +241,7 @@ def test_the_pass_after_settling_can_be_begun(app: Any, at_bench: AtTheBench) ->
 
     assert "Begin it now" in at_bench.page(at="torque", stage="closing")
     again = at_bench.next(at="torque", stage="closing", **{"pass": "4"})
-    assert again.startswith("Pass 4 of 4: rod 1")
+    assert again.startswith("Pass 4 of 4, nut 1")
     for rod in (1, 2, 3, 4):
         torque(at_bench, rod_number=rod, pass_number=4, instrument_id=driver)
     assert 'id="settling"' not in at_bench.page(at="torque", stage="closing")
@@ -258,7 +258,7 @@ def test_nothing_settles_while_a_nut_of_the_last_pass_is_not_read(
     page = at_bench.page(at="torque", stage="closing")
 
     assert 'id="settling"' not in page
-    assert at_bench.next(at="torque", stage="closing").startswith("Pass 1 of 4: rod 1")
+    assert at_bench.next(at="torque", stage="closing").startswith("Pass 1 of 4, nut 1")
 
 
 def test_nothing_settles_where_the_design_sets_no_time(app: Any, at_bench: AtTheBench) -> None:

@@ -403,7 +403,7 @@ def test_a_re_torque_tells_what_each_nut_lost(app: Any, at_bench: AtTheClamp) ->
 
     said = plain(at_bench.client.get(f"/records/{number}").text)
 
-    assert "Lost between the last closing reading and the re-torque reading" in said
+    assert "Preload change from closing to re-torque" in said
     assert re.search(r"1 9\.1 N·m 8\.2 N·m 120 min 9\.\d+ ± \S+ %", said)
 
 

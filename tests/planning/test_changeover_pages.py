@@ -332,7 +332,7 @@ def test_a_record_is_begun_by_a_plan_and_shows_how_it_stands(
     assert "By changeover plan 1" in page
     assert "Still to do:" in page
     assert "Nothing departs from the plan." in page
-    assert "Begin a record by this plan" not in client.get(address).text
+    assert "Start the rebuild record" not in client.get(address).text
 
 
 def test_the_bench_follows_the_plan_and_shows_departures(

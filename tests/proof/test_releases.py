@@ -150,7 +150,7 @@ def test_every_reason_that_keeps_the_gate_shut_is_told(engine: Engine) -> None:
     assert wet in shut
     told = "Record 2 tells what was done to this build and is not approved: it is open."
     assert shut[-1] == told
-    with pytest.raises(Refused, match=r"the gate is shut\. Leak anode to outside: failed"):
+    with pytest.raises(Refused, match=r"not ready for release\. Leak anode to outside: failed"):
         released(stack)
 
 

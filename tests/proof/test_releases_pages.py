@@ -50,7 +50,7 @@ def test_a_supervisor_reads_verdicts_and_set_points_and_releases(
     answer = sign(client, tested)
     after = words(client.get(address).text)
 
-    assert "Nothing on record keeps the gate shut" in before
+    assert "Nothing on record blocks the release" in before
     assert "leak anode to outside" in before
     assert re.search(r"hydrogen at .+? L/min", before)
     assert "Caution: Hydrogen" in before
@@ -101,7 +101,7 @@ def test_what_keeps_the_gate_shut_is_said_and_no_signature_asked_for(
 
     page = client.get(f"/builds/{the_build(stack)}/release").text
 
-    assert "What keeps the gate shut" in page
+    assert "Blocking release" in page
     assert "Shorts of cells: not tested" in words(page)
     assert "Sign and release" not in page
 

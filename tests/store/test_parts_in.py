@@ -170,8 +170,8 @@ def test_a_cell_without_a_number_is_refused_by_its_column(lists: Lists, typed: s
 
     (line, hours), (other, thickness) = said(seen)
     assert (line, other) == (2, 2)
-    assert hours.startswith(f"hours it comes with “{typed}”: this is no number.")
-    assert thickness.startswith(f"measured thickness in mm “{typed}”: this is no number.")
+    assert hours.startswith(f"hours it comes with “{typed}”: not a number.")
+    assert thickness.startswith(f"measured thickness in mm “{typed}”: not a number.")
     assert "an empty cell where it is not known" in hours
     assert not seen.may_be_written
 
@@ -207,7 +207,7 @@ def test_counted_items_come_as_a_lot_with_its_quantity(lists: Lists) -> None:
     [
         ("gas gasket,,500", "no lot is given"),
         ("gas gasket,G-1,", "how many items"),
-        ("gas gasket,G-1,many", "this is no number"),
+        ("gas gasket,G-1,many", "not a number"),
         ("gas gasket,G-1,1.5", "whole number"),
     ],
 )

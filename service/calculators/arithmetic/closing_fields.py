@@ -287,7 +287,7 @@ GASKET = fields.Section(
         ),
         not_below_zero(
             "stop",
-            "Gap at the hard stop",
+            "Hard-stop gap",
             "0.2",
             help="Where plate meets plate or frame. Left empty: 0.",
         ),

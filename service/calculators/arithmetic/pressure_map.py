@@ -70,10 +70,10 @@ def map_sentences(pressures: pressure_map.PressureMap) -> tuple[str, ...]:
     x, y = (1e3 * place for place in pressures.resultant_m)
     off = hypot(x, y)
     if off < 0.05:
-        middle = "The sum of the loads acts in the middle."
+        middle = "The load centre is in the middle."
     else:
         sides = f"{'right' if x > 0 else 'left'} and {'above' if y > 0 else 'below'}"
-        middle = f"The sum of the loads acts {off:.1f}\u2009mm off the middle, {sides}."
+        middle = f"The load centre is {off:.1f}\u2009mm off the middle, {sides}."
     lost = (
         f"{100 * pressures.lost_share:.0f}\u2009% of the active area has no contact: the plate"
         " lifts there."
@@ -153,10 +153,10 @@ def _turns(levelling: Levelling, units: desk.Units) -> desk.Table:
         )
         for turn in sorted(levelling.turns, key=lambda turn: turn.number)
     )
-    headings = ("nut", "turn", "load now", "load when level", "torque it then stands at")
+    headings = ("nut", "turn", "load now", "load when level", "torque afterwards")
     return desk.Table(
         "turns",
-        "All nuts turned so that the plate lies level at the same force",
+        "Turns that level the plate at the same total force",
         headings,
         rows,
         "In passes, crosswise; read every nut again after each.",

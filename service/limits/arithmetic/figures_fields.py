@@ -45,11 +45,11 @@ CLAMP_FIELDS = (
     _maybe("clamp", "nut_factor", "Nut factor", help="Or both frictions."),
     _maybe("clamp", "thread_friction", "Friction in the thread"),
     _maybe("clamp", "bearing_friction", "Friction under the nut"),
-    _maybe("clamp", "u_common_percent", "Standard uncertainty common to all nuts", "%"),
+    _maybe("clamp", "u_common_percent", "Standard uncertainty, same for all nuts", "%"),
     _maybe("clamp", "u_each_percent", "Scatter from nut to nut, standard uncertainty", "%"),
     _maybe("clamp", "rod_modulus_gpa", "Modulus of the rods", "GPa", "Empty: 206 GPa, steel."),
     _maybe("clamp", "rod_expansion_1_k", "Expansion of the rods", "1/K", "Empty: 11.7e-6, steel."),
-    _maybe("clamp", "rod_before_mm", "Rod before the pile's fixed end", "mm"),
+    _maybe("clamp", "rod_before_mm", "Rod length outside the pile, fixed end", "mm"),
     _maybe("clamp", "nut_height_mm", "Height of the nut", "mm"),
     _maybe("clamp", "springs_parallel", "Disc springs laid into each other"),
     _maybe("clamp", "springs_series", "Sets of disc springs turned against each other"),
@@ -57,8 +57,8 @@ CLAMP_FIELDS = (
     _maybe("clamp", "area_width_mm", "Width of the active area, along x", "mm"),
     _maybe("clamp", "area_depth_mm", "Height of the active area, along y", "mm"),
     _maybe("clamp", "gasket_outside_mm", "Gasket outside the active area", "mm"),
-    _maybe("clamp", "stop_gap_mm", "Gap at the hard stop of a cell", "mm"),
-    _maybe("clamp", "coolant_stop_gap_mm", "Gap at the hard stop of a coolant layer", "mm"),
+    _maybe("clamp", "stop_gap_mm", "Hard-stop gap, cell", "mm"),
+    _maybe("clamp", "coolant_stop_gap_mm", "Hard-stop gap, coolant layer", "mm"),
     _maybe("clamp", "assembly_temperature_c", "Temperature when closed", "°C", "Empty: 20 °C."),
     _maybe("clamp", "running_temperature_c", "Temperature when running", "°C"),
     _maybe("clamp", "settling_minutes", "Settling time before the nuts are read again", "min"),
@@ -71,8 +71,8 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
     """Return what is asked of one circuit; needed once one of them is filled in."""
     name = f"leak_{circuit}"
     return (
-        _maybe(name, "volume_l", f"Volume of the {circuit} circuit without cells", "L"),
-        _maybe(name, "volume_per_cell_l", f"Volume of the {circuit} circuit a cell", "L"),
+        _maybe(name, "volume_l", f"{str(circuit).capitalize()} circuit volume without cells", "L"),
+        _maybe(name, "volume_per_cell_l", f"{str(circuit).capitalize()} circuit volume per cell", "L"),
         _maybe(name, "test_pressure_kpa", f"Test pressure of the {circuit} circuit, gauge", "kPa"),
         _maybe(name, "running_pressure_kpa", f"Running pressure of the {circuit}, gauge", "kPa"),
         _maybe(name, "test_band_percent", f"Band of the {circuit} test pressure, ±", "%"),
@@ -81,17 +81,17 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
 
 def path_field(path: Path) -> Field:
     """Return the limit of one path."""
-    return _maybe("leak_limit", path.name.lower(), f"Most leak {path}", "mbar·L/s")
+    return _maybe("leak_limit", path.name.lower(), f"Maximum leak, {path}", "mbar·L/s")
 
 
 LEAK_FIELDS = (
     _words("leak_gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
-    _maybe("leak", "path_length_mm", "Length of a leak's path", "mm", "A gasket's width, say."),
+    _maybe("leak", "path_length_mm", "Leak path length", "mm", "A gasket's width, say."),
     _maybe("leak", "hold_minutes", "Least hold of a leak test", "min"),
     _maybe("leak", "most_across_kpa", "Most pressure difference across the membrane", "kPa"),
     *(field for circuit in CIRCUITS for field in circuit_fields(circuit)),
     *(path_field(path) for path in Path),
-    _words("leak_limit_source", "Source of the limits of tightness"),
+    _words("leak_limit_source", "Source of leak limits"),
 )
 RULES = tuple((between, condition) for condition in Condition for between in Between)
 
@@ -104,8 +104,8 @@ def rule_name(between: Between, condition: Condition) -> str:
 def _rule_fields(between: Between, condition: Condition) -> tuple[Field, ...]:
     name, words = rule_name(between, condition), f"{between}, {condition}"
     return (
-        _maybe(name, "ohm_per_volt", f"Least resistance a volt, {words}", "Ω/V"),
-        _maybe(name, "least_mohm", f"Least resistance, {words}", "MΩ"),
+        _maybe(name, "ohm_per_volt", f"Minimum resistance per volt, {words}", "Ω/V"),
+        _maybe(name, "least_mohm", f"Minimum resistance, {words}", "MΩ"),
     )
 
 
@@ -114,7 +114,7 @@ INSULATION_FIELDS = (
     _words("insulation_standard", "Standard or rule of the insulation limits"),
 )
 SHORTS_FIELDS = (
-    _field("shorts", "least_ohm_cm2", "Least resistance of a cell times area", "Ω·cm²"),
+    _field("shorts", "least_ohm_cm2", "Minimum resistance of a cell times area", "Ω·cm²"),
     _maybe("shorts", "much_less_percent", "Suspect below this share of the median", "%"),
     _maybe("shorts", "least_v", "Suspect below this open-circuit voltage", "V"),
     _maybe("shorts", "shorted_below_v", "Shorted below this open-circuit voltage", "V"),

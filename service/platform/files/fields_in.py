@@ -47,7 +47,7 @@ def day_in(cell: Cell, field: str, how: Reading, *, ahead: bool = False) -> date
         day = cell.date() if isinstance(cell, datetime) else None
         day = day or parse_date(text, day_first=how.day_first)
     except OutOfRange as trouble:
-        raise Refused(field, text, "this is no day.", f"Right: {trouble.allowed}.") from None
+        raise Refused(field, text, "not a date.", f"Right: {trouble.allowed}.") from None
     time = noon(day, how.zone, how.now)
     if time is not None and not ahead and time > how.now + timedelta(minutes=5):
         raise Refused(field, text, "it lies ahead.", "A day up to today would be right.")
@@ -65,9 +65,9 @@ def number_in(cell: Cell, field: str, how: Reading) -> float | None:
             value = read_number(text_of(cell), decimal=how.decimal)
         except OutOfRange as trouble:
             right = f"Right: {trouble.allowed}; an empty cell where it is not known."
-            raise Refused(field, text_of(cell), "this is no number.", right) from None
+            raise Refused(field, text_of(cell), "not a number.", right) from None
     if not math.isfinite(value):
-        raise Refused(field, text_of(cell), "this is no number.", "Digits, such as 12.5.")
+        raise Refused(field, text_of(cell), "not a number.", "Digits, such as 12.5.")
     return value
 
 

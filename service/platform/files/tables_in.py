@@ -164,7 +164,7 @@ def _decoded(content: bytes, name: str, field: str) -> tuple[str, str]:
         words = {"utf-8-sig": "UTF-8", "cp1252": "Windows-1252", "latin-1": "Latin-1"}
         whole = text.replace("\r\n", "\n").replace("\r", "\n").removeprefix("\ufeff")
         return whole, words.get(encoding, "UTF-16")
-    raise Refused(field, name, "its signs cannot be read.", "Saved as UTF-8, it can be.")
+    raise Refused(field, name, "its characters cannot be read.", "Saved as UTF-8, it can be.")
 
 
 def _delimiter(text: str) -> str:
@@ -195,7 +195,7 @@ def _csv(text: str, delimiter: str, name: str, field: str) -> list[Row]:
                 raise Refused(
                     field,
                     name,
-                    f"a cell of line {line} has more than {MOST_SIGNS} signs.",
+                    f"a cell of line {line} has more than {MOST_SIGNS} characters.",
                     "A quotation mark that is not closed is the usual cause.",
                 )
             rows.append(Row(line, tuple(cell.strip() for cell in cells)))

@@ -89,7 +89,7 @@ def fit_from_lot(
     if not rod_numbers:
         raise Refused("rod_numbers", "", "no rod is named.", "Choose at least one.")
     if not 1 <= each <= EACH_MOST:
-        raise Refused("each", each, "this is no number of items.", f"1 to {EACH_MOST}.")
+        raise Refused("each", each, "not a number of items.", f"1 to {EACH_MOST}.")
     text = given.optional_words("note", note, most=4000)
     rods = list(dict.fromkeys(rod_numbers))
     for rod_number in rods:

@@ -248,7 +248,7 @@ def _refuse_before(stack: Stack, present: _Present | None, performed_from: datet
             f"build {present.number} of {stack.serial} was closed later,"
             f" {journal.shown(present.closed_at)}.",
             "A time after that would be right. If that closing time is wrong, correct it first;"
-            " an event before it belongs into a note.",
+            " record an earlier event as a note.",
         )
 
 

@@ -163,7 +163,7 @@ def test_from_a_misread_serial_to_a_corrected_layer_map(lab: Lab) -> None:
 
     sheet = lab.quality.get(f"/corrections/{number}")
     seen = words(sheet)
-    assert "What would follow" in seen
+    assert "Effect if approved" in seen
     assert f"where {fact.old_value} is" in seen
     assert "count for M-77 and no longer for" in seen
     assert "label worn" in seen
@@ -176,7 +176,7 @@ def test_from_a_misread_serial_to_a_corrected_layer_map(lab: Lab) -> None:
     assert (answer.status_code, answer.headers["location"]) == (303, f"/corrections/{number}")
     assert lab.state(number) is CorrectionState.APPROVED
     done = words(lab.quality.get(f"/corrections/{number}"))
-    assert "What followed" in done
+    assert "Effect if approved" not in done
     assert "), quality, " in done
     assert "fitted in TARN-001" in done
     record = lab.builder.get(f"/records/{lab.record_id}")
