@@ -23,7 +23,7 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.life.tables import FailingMark
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.tables import LimitSet
-from service.people.tables import Person, PersonRole, Role
+from service.people.tables import ApiToken, Person, PersonRole, Role
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import (
     Back,
@@ -93,6 +93,22 @@ def a_person(session: Session, *roles: Role | str, name: str = "", login: str = 
     session.add_all(PersonRole(person_id=person.id, role=Role(role)) for role in roles)
     session.flush()
     return person
+
+
+def a_token(session: Session, person: Person) -> str:
+    """The secret of an API token of somebody."""
+    secret = f"token-of-{person.id}"
+    session.add(
+        ApiToken(
+            token_sha256=sha256_of(secret),
+            person_id=person.id,
+            label="for a test",
+            made_at=START,
+            last_used_at=None,
+            revoked_at=None,
+        )
+    )
+    return secret
 
 
 def a_design(

@@ -26,7 +26,6 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +38,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
 from service.operation.migrating import migrate, triggers
-from service.people.tables import ApiToken, Role
+from service.people.tables import Role
 from service.platform.database import make_engine, now_utc
 from tests import builders
 
@@ -431,17 +430,7 @@ def calling(app: Any, client: Any) -> Callable[..., Any]:
         name = name or f"{' and '.join(roles) or 'nobody'} calling"
         with Session(app.state.engine) as session:
             person = builders.a_person(session, *roles, name=name)
-            secret = f"token-of-{person.id}"
-            session.add(
-                ApiToken(
-                    token_sha256=sha256(secret.encode()).hexdigest(),
-                    person_id=person.id,
-                    label="for a test",
-                    made_at=builders.START,
-                    last_used_at=None,
-                    revoked_at=None,
-                )
-            )
+            secret = builders.a_token(session, person)
             client.person_id, client.login = person.id, person.login
             session.commit()
         client.headers["Authorization"] = f"Bearer {secret}"

@@ -1,5 +1,6 @@
 """Rebuilds done before the day begins, through the same functions the pages call."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -12,6 +13,7 @@ from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.closing.changes import read_torque
+from service.limits.arithmetic.figures import DesignFigures
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -30,6 +32,7 @@ from service.store.changes.part_axes import judge_part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
 from tests.browser.at_the_bench import the_tools
+from tests.closing.closings import put_limits_in_force
 
 TORQUES_NM = {1: 9.0, 2: 9.1, 3: 10.2, 4: 8.9}
 """Of the last pass; rod 3 is outside 9 N·m ± 5 %."""
@@ -59,10 +62,13 @@ def a_rebuild(
     builder: Person | None = None,
     lot: str = "",
     driver: str = "TD-9",
+    torques_nm: Mapping[int, float] = TORQUES_NM,
+    figures: DesignFigures | None = None,
 ) -> Rebuilt:
     """Open a new stack's first build, exchange the MEA of the last cell, close and hand in.
 
     ``lot`` is what the MEAs of the first build came in; ``driver`` what the nuts are read with.
+    ``torques_nm`` are those of the last pass, by rod; ``figures`` hold limits, in force before.
     """
     with Session(engine, expire_on_commit=False) as session:
         by = builder or builders.a_person(session, "builder", name=f"Mara Ilves {serial}")
@@ -72,6 +78,8 @@ def a_rebuild(
         type_of_mea = builders.the_part_types(session).mea
         new_mea = builders.a_part(session, type_of_mea, serial=f"{serial}-NEW")
         stack = builders.a_stack(session, serial=serial, meter_hours=100.0)
+        if figures is not None:
+            put_limits_in_force(session, stack.design_id, figures)
         of_lot = builders.a_lot(session, type_of_mea, label=lot) if lot else None
         meas = [
             builders.a_part(session, type_of_mea, serial=f"{serial}-M{cell}", lot=of_lot)
@@ -117,7 +125,7 @@ def a_rebuild(
         put = new_mea.id if part == old_mea.part else part
         record.do(put_on, end=End.FREE, part_id=put, facing=facings[part])
     for pass_number, share in ((1, 0.33), (2, 0.66), (3, 1.0)):
-        for rod, torque_nm in TORQUES_NM.items():
+        for rod, torque_nm in torques_nm.items():
             record.do(
                 read_torque,
                 rod_number=rod,

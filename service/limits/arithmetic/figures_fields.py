@@ -72,7 +72,9 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
     name = f"leak_{circuit}"
     return (
         _maybe(name, "volume_l", f"{str(circuit).capitalize()} circuit volume without cells", "L"),
-        _maybe(name, "volume_per_cell_l", f"{str(circuit).capitalize()} circuit volume per cell", "L"),
+        _maybe(
+            name, "volume_per_cell_l", f"{str(circuit).capitalize()} circuit volume per cell", "L"
+        ),
         _maybe(name, "test_pressure_kpa", f"Test pressure of the {circuit} circuit, gauge", "kPa"),
         _maybe(name, "running_pressure_kpa", f"Running pressure of the {circuit}, gauge", "kPa"),
         _maybe(name, "test_band_percent", f"Band of the {circuit} test pressure, ±", "%"),

@@ -1,0 +1,187 @@
+"""A torque of a released build is corrected: nothing goes on saying that it is released."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.bench.changes.approvals import approve
+from service.people.tables import Role
+from service.records.tables import RebuildRecord
+from service.stacks.tables import Build
+from tests import builders
+from tests.bench.at_the_bench import known
+from tests.browser.looking import barriers, look
+from tests.browser.rebuilds import Rebuilt, a_rebuild
+from tests.closing.closings import FIGURES, LIMITS
+
+pytestmark = pytest.mark.browser
+
+PROOF = replace(FIGURES, limits=LIMITS[2:3])
+SIZES = [
+    pytest.param((1280, 800), id="desk", marks=pytest.mark.night),
+    pytest.param((820, 1180), id="tablet"),
+]
+
+
+def an_approved_rebuild(engine: Engine, serial: str) -> tuple[Rebuilt, int]:
+    """A rebuild handed in and approved, limits in force; the number of its build's row."""
+    torques_nm = dict.fromkeys(range(1, 5), 9.0)
+    record = a_rebuild(engine, serial, torques_nm=torques_nm, figures=PROOF)
+    lab = record.lab
+    lab.now += timedelta(hours=1)
+    lab.do(
+        approve,
+        record.number,
+        content_sha256=lab.get(RebuildRecord, record.number).content_sha256,
+        password=builders.PASSWORD,
+        by=lab.rows(lambda s: known(s, builders.a_person(s, Role.SUPERVISOR))),
+    )
+    with Session(engine) as session:
+        build = session.scalars(select(Build.id).where(Build.record_id == record.number)).one()
+    return record, build
+
+
+def release(page: Page) -> None:
+    """Read the set points, sign."""
+    page.get_by_label("I have read the set points").check()
+    page.get_by_label("Your password").fill(builders.PASSWORD)
+    page.get_by_role("button", name="Sign and release").click()
+    expect(page.locator(".lead")).to_contain_text("released")
+    expect(page.locator("#release")).to_have_count(0)
+
+
+def propose(page: Page, at: str, record: Rebuilt, said: str, torque: str) -> str:
+    """Correct what rod 1 was read with; the address of the correction."""
+    page.goto(f"{at}/records/{record.number}")
+    page.locator("a[href$='/corrections/new']").click()
+    row = page.get_by_role("row", name="rod 1, pass 3, closing")
+    expect(row.filter(has_text=said).first).to_contain_text(said)
+    page.get_by_role("link", name="correct torque reading, rod 1, pass 3").click()
+    page.locator("#new_value").fill(torque)
+    page.locator("#reason").fill(f"the display said {torque}")
+    page.locator("#correction button.main").click()
+    page.wait_for_url("**/corrections/*")
+    return page.url
+
+
+def sign(page: Page, address: str) -> None:
+    """Approve a correction."""
+    page.goto(address)
+    page.locator("#approve #password").fill(builders.PASSWORD)
+    page.locator("#approve button").click()
+    expect(page.locator("#approve")).to_have_count(0)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_road_tells_that_the_release_has_ended(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., int],
+    served_at: str,
+    lab: Engine,
+    size: tuple[int, int],
+) -> None:
+    """Ten times the torque, by one and another; then what was right, and released again."""
+    serial = f"TARN-CR{size[0]}"
+    record, build = an_approved_rebuild(lab, serial)
+    builder, supervisor, quality = (
+        new_page(width=size[0], height=size[1], has_touch=size[0] < 1000) for _ in range(3)
+    )
+    sign_in(builder, login=record.builder.login)
+    sign_in(supervisor, "supervisor", name=f"Ruth Amsel {serial}")
+    sign_in(quality, "quality", name=f"Ines Falk {serial}")
+    with Session(lab) as session:
+        token = builders.a_token(session, record.builder)
+        session.commit()
+    roads = Roads(builder, served_at, serial, token)
+    gate = f"{served_at}/builds/{build}/release"
+    supervisor.goto(gate)
+    release(supervisor)
+
+    # What would follow is said before anybody signs, and nothing has changed yet.
+    wrong = propose(builder, served_at, record, "9", "90 N·m")
+    quality.goto(wrong)
+    look(quality, f"correction-{size[0]}")
+    assert barriers(quality) == []
+    expect(quality.locator("#follows")).to_contain_text(f"release of build 2 of {serial}")
+    expect(quality.locator("#follows")).to_contain_text("ended by this correction")
+    assert overflows(quality) == 0
+    assert roads.states == {"released"}
+
+    # Signed: the stack, the gate, the approval sheet, the first page and the API agree.
+    sign(quality, wrong)
+    assert roads.states == {"not released"}
+    supervisor.goto(gate)
+    look(supervisor, f"release-ended-{size[0]}")
+    expect(supervisor.locator(".lead")).to_contain_text("not released")
+    expect(supervisor.locator("#release")).to_have_count(0)
+    expect(supervisor.get_by_text("was ended by correction")).to_be_visible()
+    expect(supervisor.locator("#verdicts")).to_contain_text("fail")
+    supervisor.goto(f"{served_at}/records/{record.number}/approval")
+    expect(supervisor.get_by_text("Outside the tolerance: rod 1")).to_be_visible()
+    expect(supervisor.locator("p.verdict").first).to_contain_text("fail")
+    told = f"Build 2: release again. Correction {wrong.rsplit('/', 1)[1]} ended its release."
+    assert told in roads.needs
+    supervisor.goto(f"{served_at}/floor")
+    to_gate = supervisor.locator(f"a[href='/builds/{build}/release']").first
+    expect(supervisor.locator("main")).to_contain_text(told)
+    to_gate.click()
+    supervisor.wait_for_url(gate)
+
+    # The correction was the mistake: what was right again, by two, and the release by a third.
+    sign(quality, propose(builder, served_at, record, "90", "9.0 N·m"))
+    assert roads.states == {"not released"}
+    supervisor.goto(gate)
+    release(supervisor)
+    assert roads.states == {"released"}
+    assert told not in roads.needs
+    expect(supervisor.get_by_role("table", name="Releases of this build")).to_contain_text(
+        "has ended"
+    )
+
+
+@dataclass(frozen=True)
+class Roads:
+    """What the stack's page and the API say of the present build."""
+
+    page: Page
+    at: str
+    serial: str
+    token: str
+
+    @property
+    def states(self) -> set[str]:
+        """Whether it is released, by the page and by the verdicts."""
+        self.page.goto(f"{self.at}/stacks/{self.serial}")
+        lead = self.page.locator(".lead").inner_text()
+        states = {"not released" if "not released" in lead else "released"}
+        return states | {
+            "released"
+            if self._read(f"stacks/{self.serial}/verdicts")["released"]
+            else "not released"
+        }
+
+    @property
+    def needs(self) -> list[str]:
+        """What is to be done at the stack."""
+        rows = self._read("floor")["rows"]
+        return [
+            need["sentence"]
+            for row in rows
+            if row["stack"]["serial"] == self.serial
+            for need in row["needs"]
+        ]
+
+    def _read(self, path: str) -> Any:
+        headers = {"Authorization": f"Bearer {self.token}"}
+        return self.page.request.get(f"{self.at}/api/v1/{path}", headers=headers).json()
+
+
+def overflows(page: Page) -> int:
+    """By how much a page is wider than the window, px."""
+    return int(page.evaluate("document.documentElement.scrollWidth - innerWidth"))
