@@ -4,8 +4,7 @@ from typing import Any
 
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_types import drawing
-from service.designs.changes import PatternEntry
-from service.designs.queries import DesignEntry, LineEntry, PortEntry, RodEntry
+from service.designs.queries import DesignEntry, LineEntry, PatternEntry, PortEntry, RodEntry
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Material, Side
 from service.store.changes.part_types import PartTypeEntry
 

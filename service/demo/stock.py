@@ -6,7 +6,7 @@ from service.demo.days import FRI, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
 from service.demo.lab import PEOPLE, Entry, Lab, add, put_in_force, serial
 from service.demo.stiffness import REASON, STIFFNESS
-from service.designs.changes import keep_pattern, make_design
+from service.designs.changes import make_design, propose_pattern
 from service.designs.queries import DesignEntry
 from service.platform.arithmetic.vocabulary import Usability
 from service.stacks.changes.stacks import FirstMeter, add_stack
@@ -152,11 +152,13 @@ def _designs_and_types(lab: Lab, when: When) -> None:
                 )
         for entry in DESIGNS:
             lab.designs[entry.name] = make_design(work, entry)
-            keep_pattern(
-                work,
-                lab.designs[entry.name],
-                PATTERNS[entry.name],
-                reason="As on the drawing of the design.",
+            proposed.append(
+                propose_pattern(
+                    work,
+                    lab.designs[entry.name],
+                    PATTERNS[entry.name],
+                    reason="As on the drawing of the design.",
+                )
             )
     put_in_force(lab, when, proposed)
 

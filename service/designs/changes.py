@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 from sqlalchemy import delete, func, select
@@ -15,9 +15,11 @@ from service.designs.queries import (
     COUNTED_ON_RODS,
     DesignEntry,
     LineEntry,
+    PatternEntry,
     PortEntry,
     RodEntry,
     known_types,
+    pattern_as_content,
 )
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform import changes as given
@@ -27,53 +29,73 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.stacks.tables import Stack
+from service.store.changes.proposals import propose
+from service.store.tables import ChangeKind
 
-# The pattern of a design: kept, changed while no stack uses it, frozen with it.
+# The pattern of a design: proposed, in force once somebody else approves it, frozen in use.
 #
-# A design taken into use before patterns were kept gets its pattern once; nothing else of it
-# changes.
+# A design taken into use without a pattern gets it once; nothing else of it changes.
 
 
 MOST_ON_A_ROD = 100
 
 
-@dataclass(frozen=True, slots=True)
-class PatternEntry:
-    """A pattern, and how many sleeves, disc springs and nuts belong on each rod.
+def propose_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str) -> int:
+    """Propose a design's pattern, in force once somebody else approves it. Gives the proposal.
 
-    A kind that is not named may be there or not.
-    """
-
-    pattern: Pattern
-    on_each_rod: Mapping[Kind, int] = field(default_factory=dict)
-
-
-def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str) -> None:
-    """Keep a design's pattern, with the reason; its least and most cells become the design's.
-
-    Raises RefusedTogether naming each item by its part of the pattern and its number
-    (``cell_2_facing``), Refused once the design is in use and keeps a pattern.
+    Its least and most cells then become the design's. Raises RefusedTogether naming each item by
+    its part of the pattern and its number (``cell_2_facing``), Refused where nothing differs, or
+    once the design is in use and keeps a pattern.
     """
     need(work.by, Act.DESIGN_WRITE)
+    row, changes = _pattern_changes(work, design_id, entry)
+    why = given.reason(reason)
+    return propose(
+        work,
+        ChangeKind.PATTERN,
+        (design_id, f"{row.name} {row.revision}"),
+        pattern_as_content(entry),
+        changes,
+        reason=why,
+    )
+
+
+def put_pattern_in_force(work: Work, design_id: int, entry: PatternEntry, *, reason: str) -> None:
+    """Keep a pattern somebody else has approved, inside that change.
+
+    Raises what `propose_pattern` does, where the design or its part types changed meanwhile.
+    """
+    need(work.by, Act.CHANGE_APPROVE)
+    row, changes = _pattern_changes(work, design_id, entry)
+    for name, _, wanted in changes:
+        setattr(row, name, wanted)
+    design_name = f"{row.name} {row.revision}"
+    work.note(Event.DESIGN_CHANGED, ("design", design_id, design_name), changes, reason=reason)
+
+
+def _pattern_changes(
+    work: Work, design_id: int, entry: PatternEntry
+) -> tuple[Design, list[Change]]:
     row = work.locked(Design, design_id, "design")
     design_name = f"{row.name} {row.revision}"
     pattern = entry.pattern
     if row.frozen_at is not None:
         _refuse_frozen(row, design_name, pattern)
-    why = given.reason(reason)
     pattern = checked(work, pattern)
-    counts = _counted(entry.on_each_rod)
-    changes: list[Change] = [("pattern", row.pattern, write_pattern(pattern))]
-    if row.frozen_at is None:
-        changes += [
-            ("least_cells", row.least_cells, pattern.least_cells),
-            ("most_cells", row.most_cells, pattern.most_cells),
-        ]
-    changes += [(name, getattr(row, name), count) for name, count in counts.items()]
-    for name, _, now in changes:
-        if getattr(row, name) != now:
-            setattr(row, name, now)
-    work.note(Event.DESIGN_CHANGED, ("design", design_id, design_name), changes, reason=why)
+    columns = {
+        "pattern": write_pattern(pattern),
+        "least_cells": pattern.least_cells,
+        "most_cells": pattern.most_cells,
+        **_counted(entry.on_each_rod),
+    }
+    changes: list[Change] = [
+        (name, getattr(row, name), wanted)
+        for name, wanted in columns.items()
+        if getattr(row, name) != wanted
+    ]
+    if not changes:
+        raise Refused("pattern", design_name, "nothing differs from it as it is kept.", "A change.")
+    return row, changes
 
 
 def checked(work: Work, pattern: Pattern) -> Pattern:

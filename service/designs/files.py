@@ -25,10 +25,11 @@ from sqlalchemy.orm import Session
 from service.designs.arithmetic.grammar import Pattern
 from service.designs.arithmetic.pattern_toml import NotAPattern, pattern_as_data, pattern_in
 from service.designs.arithmetic.pattern_types import types_named
-from service.designs.changes import PatternEntry, keep_pattern, make_design
+from service.designs.changes import make_design, propose_pattern
 from service.designs.queries import (
     DesignEntry,
     KeptPattern,
+    PatternEntry,
     design,
     known_types,
     pattern_of_design,
@@ -330,9 +331,9 @@ def _given(value: Any) -> Any:
 def take_in(work: Work, file: DesignFile, *, name: str, revision: str, called: str) -> int:
     """Copy what a file says into the lab's own rows, under a name and revision. Gives the design.
 
-    Each change is the one a person makes by hand, with its entry in the trail; limits and stiffness
-    wait for somebody else to put them in force. Raises NotADesign naming the lines, Refused for a
-    name that is taken, NotAllowed.
+    Each change is the one a person makes by hand, with its entry in the trail; pattern, limits
+    and stiffness wait for somebody else to put them in force. Raises NotADesign naming the lines,
+    Refused for a name that is taken, NotAllowed.
     """
     why = f"Copied from {called}."
     for number, (entry, gives) in enumerate(file.types, 1):
@@ -342,7 +343,7 @@ def take_in(work: Work, file: DesignFile, *, name: str, revision: str, called: s
         design_id = make_design(work, replace(file.design, name=name, revision=revision))
     if file.pattern:
         with _at(file.lines, ("pattern",)):
-            keep_pattern(work, design_id, file.pattern, reason=why)
+            propose_pattern(work, design_id, file.pattern, reason=why)
     if file.figures:
         with _at(file.lines, ("limits",)):
             write_limits(work, design_id, file.figures, source=file.source, reason=why)

@@ -1,7 +1,7 @@
 """Designs: listed, and one of them with its rods, ports and checklist."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property, lru_cache, partial
 from typing import Any
@@ -10,7 +10,7 @@ from sqlalchemy import Select, String, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic.grammar import Pattern
-from service.designs.arithmetic.pattern_toml import pattern_differences, read_pattern
+from service.designs.arithmetic.pattern_toml import pattern_differences, read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import KnownType, called, names_in
 from service.designs.arithmetic.pile import Layer
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
@@ -20,7 +20,8 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param
 from service.stacks.tables import Stack
-from service.store.tables import PartType
+from service.store.queries.proposals import Proposal, proposals_waiting
+from service.store.tables import ChangeKind, PartType
 
 # The pattern a design keeps, and piles as it sees them.
 #
@@ -43,6 +44,34 @@ COLUMNS = (
     Design.rod_disc_springs,
     Design.rod_nuts,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class PatternEntry:
+    """A pattern, and how many sleeves, disc springs and nuts belong on each rod.
+
+    A kind that is not named may be there or not.
+    """
+
+    pattern: Pattern
+    on_each_rod: Mapping[Kind, int] = field(default_factory=dict)
+
+
+def pattern_as_content(entry: PatternEntry) -> dict[str, Any]:
+    """Return an entry as the plain data a proposal keeps; `pattern_proposed` reads it."""
+    counts = {str(kind): count for kind, count in entry.on_each_rod.items()}
+    return {"pattern": write_pattern(entry.pattern), "on_each_rod": counts}
+
+
+def pattern_proposed(content: Mapping[str, Any]) -> PatternEntry:
+    """Return the entry a proposal keeps as plain data."""
+    counts = {Kind(kind): count for kind, count in content["on_each_rod"].items()}
+    return PatternEntry(_read(content["pattern"]), counts)
+
+
+def pattern_waiting(session: Session, design_id: int) -> Proposal | None:
+    """Return the pattern of a design that waits for somebody else. One statement."""
+    return next(iter(proposals_waiting(session, ChangeKind.PATTERN, design_id)), None)
 
 
 @dataclass(frozen=True)

@@ -81,7 +81,7 @@ class Act(StrEnum):
     LIMITS_APPROVE = "limits.approve"
     """Put a version of limits and figures in force."""
     CHANGE_APPROVE = "change.approve"
-    """Put a proposed stiffness or rule of failing in force."""
+    """Put a proposed stiffness, rule of failing or pattern in force."""
     BUILD_RELEASE = "build.release"
     """Release a build to hydrogen."""
     STACK_WRITE = "stack.write"

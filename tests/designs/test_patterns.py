@@ -8,15 +8,18 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.bench.changes.proposals import approve_proposal
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import read_pattern
-from service.designs.changes import PatternEntry, change_design, keep_pattern, make_design
+from service.designs.changes import change_design, make_design, propose_pattern
 from service.designs.queries import (
+    PatternEntry,
     designs_naming,
     known_types,
     other_revisions,
     pattern_of_design,
     pattern_of_stack,
+    pattern_waiting,
     seen_so,
 )
 from service.designs.tables import Design
@@ -29,6 +32,7 @@ from service.store.tables import PartType
 from tests import builders
 from tests.designs.test_designs import TARN, made
 from tests.operation.keeping import Lab, a_lab
+from tests.proposing import put_in_force
 
 ON_EACH_ROD = {Kind.SLEEVE: 1, Kind.NUT: 2}
 PLATE = Item(Kind.HALF_PLATE, "TEL-004 rev. A", facing=Facing.FREE_END)
@@ -44,11 +48,17 @@ def the_pattern(lab: Lab) -> Pattern:
     return replace(pattern, most_cells=40)
 
 
+def propose(
+    lab: Lab, design_id: int, pattern: Pattern, reason: str = "as drawn", **more: object
+) -> int:
+    with lab.work() as work:
+        return propose_pattern(work, design_id, PatternEntry(pattern, **more), reason=reason)  # type: ignore[arg-type]
+
+
 def keep(
     lab: Lab, design_id: int, pattern: Pattern, reason: str = "as drawn", **more: object
 ) -> None:
-    with lab.work() as work:
-        keep_pattern(work, design_id, PatternEntry(pattern, **more), reason=reason)  # type: ignore[arg-type]
+    put_in_force(lab.engine, propose(lab, design_id, pattern, reason, **more))
 
 
 def kept(lab: Lab, design_id: int) -> Pattern:
@@ -261,15 +271,54 @@ def test_rods_hold_a_sensible_number_of_parts(lab: Lab) -> None:
         keep(lab, design_id, pattern, on_each_rod={Kind.MEA: 1})
 
 
+@pytest.mark.both_engines
+def test_a_pattern_waits_for_somebody_else(lab: Lab) -> None:
+    """The first one, too; and it is looked over again when it is approved."""
+    design_id, pattern = made(lab), the_pattern(lab)
+
+    proposal_id = propose(lab, design_id, pattern, on_each_rod=ON_EACH_ROD)
+
+    with Session(lab.engine) as session:
+        assert pattern_of_design(session, design_id).pattern is None
+        waits = pattern_waiting(session, design_id)
+    assert waits is not None
+    assert waits.id == proposal_id
+    with lab.work() as work, pytest.raises(NotAllowed, match="You wrote this yourself"):
+        approve_proposal(
+            work, proposal_id, content_sha256=waits.content_sha256, password=builders.PASSWORD
+        )
+
+    put_in_force(lab.engine, proposal_id)
+
+    assert kept(lab, design_id) == pattern
+    with Session(lab.engine) as session:
+        assert pattern_waiting(session, design_id) is None
+    with pytest.raises(Refused, match="nothing differs"):
+        propose(lab, design_id, pattern, "again", on_each_rod=ON_EACH_ROD)
+
+
+def test_a_pattern_is_not_put_in_force_on_what_changed_meanwhile(lab: Lab) -> None:
+    """A stack was made to the design, which has fewer cells than what is proposed."""
+    design_id, pattern = made(lab), the_pattern(lab)
+    proposal_id = propose(lab, design_id, replace(pattern, most_cells=41))
+    lab.rows(lambda s: builders.a_stack(s, design=s.get_one(Design, design_id)).id)
+
+    with pytest.raises(Refused, match="is in use and says 40"):
+        put_in_force(lab.engine, proposal_id)
+    keep(lab, design_id, pattern)
+
+    assert kept(lab, design_id) == pattern
+
+
 def test_who_may_not_write_designs_may_not_write_patterns(lab: Lab) -> None:
     design_id, pattern = made(lab), the_pattern(lab)
 
     with lab.work(lab.builder) as work, pytest.raises(NotAllowed):
-        keep_pattern(work, design_id, PatternEntry(pattern), reason="as drawn")
+        propose_pattern(work, design_id, PatternEntry(pattern), reason="as drawn")
     with lab.work() as work, pytest.raises(NotFound):
-        keep_pattern(work, 99, PatternEntry(pattern), reason="as drawn")
+        propose_pattern(work, 99, PatternEntry(pattern), reason="as drawn")
     with lab.work() as work, pytest.raises(Refused, match="nothing is given"):
-        keep_pattern(work, design_id, PatternEntry(pattern), reason=" ")
+        propose_pattern(work, design_id, PatternEntry(pattern), reason=" ")
 
 
 def test_layers_are_called_as_the_pattern_calls_them(lab: Lab) -> None:

@@ -19,6 +19,7 @@ from service.platform.arithmetic.vocabulary import Back, Kind
 from service.records.tables import Step, StepKind
 from tests import builders
 from tests.bench.at_the_bench import a_lab
+from tests.proposing import put_in_force
 from tests.records.test_pile_checks import closed, opened, put
 
 Clients = Callable[..., Any]
@@ -88,6 +89,12 @@ def stored(app: Any, design_id: int) -> Pattern | None:
         return pattern_of_design(session, design_id).pattern
 
 
+def accept(app: Any, answer: Any) -> None:
+    """Let somebody else put in force what was proposed."""
+    assert answer.status_code == 303
+    put_in_force(app.state.engine, int(answer.headers["location"].removeprefix("/proposals/")))
+
+
 def test_a_design_without_a_pattern_says_so_and_how_to_keep_one(
     signed_in_client: Clients, bare: int
 ) -> None:
@@ -97,14 +104,14 @@ def test_a_design_without_a_pattern_says_so_and_how_to_keep_one(
     page = client.get(f"/designs/{bare}").text
     form = form_of(client.get(f"/designs/{bare}/pattern").text)
 
-    assert "No pattern is kept: piles of this design are not checked." in words(page)
+    assert "No pattern is in force: piles of this design are not checked." in words(page)
     assert f'href="/designs/{bare}/pattern"' in page
     assert kinds(form, "cell") == ["half plate", "gasket", "MEA", "gasket", "half plate"]
     assert (form["least_cells"], form["most_cells"]) == ("2", "12")
     assert client.get(f"/designs/{bare}/pattern.toml").status_code == 404
 
 
-def test_the_form_shows_what_is_kept_and_keeps_what_it_shows(
+def test_the_form_shows_what_is_kept_and_sends_what_it_shows(
     signed_in_client: Clients, app: Any, kept: int
 ) -> None:
     """Sent as it is shown, the pattern stays the same to the last word."""
@@ -112,10 +119,10 @@ def test_the_form_shows_what_is_kept_and_keeps_what_it_shows(
     form = form_of(client.get(f"/designs/{kept}/pattern").text)
 
     answer = client.post(
-        f"/designs/{kept}/pattern", data=form | {"do": "keep", "reason": "looked over"}
+        f"/designs/{kept}/pattern", data=form | {"do": "propose", "reason": "looked over"}
     )
 
-    assert (answer.status_code, answer.headers["location"]) == (303, f"/designs/{kept}#pattern")
+    assert (answer.status_code, "nothing differs from it" in words(answer.text)) == (422, True)
     assert stored(app, kept) == before
 
 
@@ -126,8 +133,18 @@ def test_a_pattern_is_kept_with_what_belongs_on_each_rod(
     form = form_of(client.get(f"/designs/{bare}/pattern").text)
     form |= {"most_cells": "16", "rod_sleeves": "1", "rod_nuts": "2", "reason": "as drawn"}
 
-    client.post(f"/designs/{bare}/pattern", data=form | {"do": "keep"})
+    answer = client.post(f"/designs/{bare}/pattern", data=form | {"do": "propose"})
 
+    assert stored(app, bare) is None
+    sheet = words(client.get(f"/designs/{bare}").text)
+    assert "No pattern is in force: piles of this design are not checked." in sheet
+    assert "waits for somebody else." in sheet
+    again = form_of(client.get(f"/designs/{bare}/pattern").text)
+    assert (again["most_cells"], again["rod_nuts"]) == ("16", "2")
+    proposal = client.get(answer.headers["location"]).text
+    assert "Pile of Tarn" in words(proposal)
+    assert "You wrote this yourself" in words(proposal)
+    accept(app, answer)
     pattern = stored(app, bare)
     assert pattern is not None
     assert (pattern.most_cells, pattern.cell[0].back) == (16, Back.CHANNELLED)
@@ -228,7 +245,7 @@ def test_what_cannot_be_kept_is_refused_beside_its_field(
     client, before = signed_in_client("quality"), stored(app, kept)
     form = form_of(client.get(f"/designs/{kept}/pattern").text)
     wrong = form | {
-        "do": "keep",
+        "do": "propose",
         "cell_1_part_type": "TEL-99",
         "cell_3_facing": "free end",
         "reason": "a new plate",
@@ -263,7 +280,7 @@ def test_bad_input_is_told_in_words(
     client = signed_in_client("quality")
     form = form_of(client.get(f"/designs/{kept}/pattern").text) | {"reason": "tried"}
 
-    answer = client.post(f"/designs/{kept}/pattern", data=form | changed | {"do": "keep"})
+    answer = client.post(f"/designs/{kept}/pattern", data=form | changed | {"do": "propose"})
 
     assert answer.status_code == 422
     assert said in words(answer.text)
@@ -283,10 +300,11 @@ def test_the_pattern_goes_out_as_a_file_and_comes_back_the_same(
         files={"file": ("from elsewhere.toml", file.content)},
     )
     assert stored(app, bare) is None
-    client.post(
+    answer = client.post(
         f"/designs/{bare}/pattern",
-        data=form_of(looked.text) | {"do": "keep", "reason": "as elsewhere"},
+        data=form_of(looked.text) | {"do": "propose", "reason": "as elsewhere"},
     )
+    accept(app, answer)
 
     assert file.headers["content-type"].startswith("application/toml")
     assert 'filename="Tarn-' in file.headers["content-disposition"]
@@ -363,7 +381,11 @@ def test_a_new_revision_takes_the_pattern_over_and_shows_what_differs(
     assert stored(app, new) == replace(pattern, least_cells=2, most_cells=12)
     edited = form_of(client.get(f"{made}/pattern").text) | {"cell_3_blank_may_stand": ""}
     shown = client.post(f"{made}/pattern", data=edited, headers=HX).text
-    client.post(f"{made}/pattern", data=edited | {"do": "keep", "reason": "no blanks"})
+    answer = client.post(f"{made}/pattern", data=edited | {"do": "propose", "reason": "no blanks"})
+    assert "a blank cell may stand here yes → no" in words(
+        client.get(answer.headers["location"]).text
+    )
+    accept(app, answer)
     sheet = words(client.get(made).text)
 
     assert "Against revision A: 1 difference" in words(shown)
@@ -387,7 +409,7 @@ def test_a_pattern_in_use_is_shown_and_not_edited(
     client = signed_in_client("quality")
 
     page = client.get(f"/designs/{kept}/pattern")
-    answer = client.post(f"/designs/{kept}/pattern", data={"do": "keep", "reason": "x"})
+    answer = client.post(f"/designs/{kept}/pattern", data={"do": "propose", "reason": "x"})
 
     assert "It is frozen" in words(page.text)
     assert 'id="pattern-form"' not in page.text
@@ -403,11 +425,11 @@ def test_a_design_in_use_without_one_gets_it_once(
     client = signed_in_client("quality")
     page = client.get(f"/designs/{bare}/pattern").text
 
-    form = form_of(page) | {"do": "keep", "reason": "from the drawing of then"}
+    form = form_of(page) | {"do": "propose", "reason": "from the drawing of then"}
     answer = client.post(f"/designs/{bare}/pattern", data=form)
 
-    assert "Its pattern can be kept once" in words(page)
-    assert answer.status_code == 303
+    assert "It gets its pattern once" in words(page)
+    accept(app, answer)
     assert stored(app, bare) is not None
 
 
@@ -416,7 +438,7 @@ def test_only_who_may_write_designs_edits_patterns(signed_in_client: Clients, ke
     client = signed_in_client("builder")
 
     assert client.get(f"/designs/{kept}/pattern").status_code == 403
-    assert client.post(f"/designs/{kept}/pattern", data={"do": "keep"}).status_code == 403
+    assert client.post(f"/designs/{kept}/pattern", data={"do": "propose"}).status_code == 403
     assert client.get(f"/designs/{kept}/pattern.toml").status_code == 200
     assert f"/designs/{kept}/pattern.toml" in client.get(f"/designs/{kept}").text
 
@@ -428,7 +450,7 @@ def test_names_are_shown_as_typed_and_never_as_markup(
     form = form_of(client.get(f"/designs/{kept}/pattern").text)
     form |= {"cell_3_name": "<b>MEA</b> & co", "cell_3_part_type": "", "reason": "named"}
 
-    client.post(f"/designs/{kept}/pattern", data=form | {"do": "keep"})
+    accept(app, client.post(f"/designs/{kept}/pattern", data=form | {"do": "propose"}))
     page = client.get(f"/designs/{kept}").text
 
     assert "<b>MEA</b>" not in page
@@ -454,7 +476,7 @@ def test_the_sheet_of_a_stack_tells_the_check_in_one_line(
     assert "Check follows the pattern of Tarn" in clean
     assert "1 finding by the pattern of" in odd
     assert "Coolant gasket missing between layers 3 and 4" in odd
-    assert "keeps no pattern" in old
+    assert "has no pattern in force" in old
 
 
 @pytest.mark.both_engines
@@ -516,7 +538,7 @@ def test_a_record_of_a_design_without_a_pattern_says_so(
     a_lab(engine)
     client = signed_in_client(Role.BUILDER)
 
-    assert "keeps no pattern" in words(client.get("/records/1/check").text)
+    assert "has no pattern in force" in words(client.get("/records/1/check").text)
     assert client.get("/records/99/check").status_code == 404
 
 

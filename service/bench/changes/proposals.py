@@ -1,5 +1,7 @@
 """Putting a proposed change in force: signed by somebody else, carried out at once."""
 
+from service.designs.changes import put_pattern_in_force
+from service.designs.queries import pattern_proposed
 from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.changes.failing_rules import put_rule_in_force
 from service.platform.database import Work
@@ -19,6 +21,9 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
     )
     if row.kind is ChangeKind.STIFFNESS:
         put_stiffness_in_force(work, row.subject_id, content["stiffness"], reason=row.reason)
+    elif row.kind is ChangeKind.PATTERN:
+        entry = pattern_proposed(content)
+        put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
     else:
         put_rule_in_force(
             work,

@@ -40,6 +40,7 @@ from service.closing.queries.build_torques import checks_asked
 from service.closing.queries.closed_heights import computed_height
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
+from service.designs.queries import pattern_waiting
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.conditions import (
     SEVERITIES,
@@ -308,6 +309,7 @@ def _putting_on(
         page,
         drawing="" if is_seen else _drawn(page, session, page.end),
         guide=guide,
+        pattern_waits=None if guide else pattern_waiting(session, page.view.head.design_id),
         tray=guide.back if guide else tray.back,
         renewed=tray.renewed,
         barred=tray.barred,

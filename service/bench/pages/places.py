@@ -37,6 +37,7 @@ from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.lots import types_of_lot
 from service.store.queries.part_types import PartTypeFacts, part_types
+from service.store.queries.proposals import Proposal
 from service.store.queries.scans import Hit, near, resolve_to_fit
 
 # The guide at the bench: what comes next on the pile, in words and as a picture.
@@ -300,6 +301,7 @@ class BenchPage:
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
     guide: Guide | None = None
+    pattern_waits: Proposal | None = None
     by_plan: ByPlan | None = None
     down_to: Layer | None = None
     """the layer several are lifted off down to, and how many those are"""

@@ -1,11 +1,21 @@
-"""A proposed change of stiffness or failing rule: what it changes, and its approval."""
+"""A proposed stiffness, failing rule or pattern: what it changes, and its approval."""
 
+import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter, BackgroundTasks, Request, Response
 from sqlalchemy import Engine
 
 from service.bench.changes.proposals import approve_proposal
+from service.designs.arithmetic.pattern_toml import (
+    pattern_differences,
+    read_pattern,
+    write_pattern,
+)
+from service.designs.arithmetic.pattern_types import KnownType
+from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.designs.queries import known_types, pattern_proposed
 from service.life.changes.failing_rules import judge_rest
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
@@ -26,6 +36,9 @@ class ProposalPage:
     """One proposal; ``decides`` says whether this person may approve it, or why not."""
 
     proposal: Proposal
+    designed: AsDesignedPile | None
+    toml: str
+    differences: tuple[str, ...]
     decides: Answer
     remarks: tuple[str, ...]
     form: Form
@@ -69,6 +82,32 @@ def _sheet(
     with reading(database) as session:
         facts = proposal(session, proposal_id)
         remarks = remarks_beside(session, me.id, {facts.made_by_id}, now_utc())
+        types = known_types(session) if facts.kind is ChangeKind.PATTERN else ()
+    designed, toml, differences = _pattern(facts, types)
     decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id))
-    context = ProposalPage(facts, decides, remarks, form)
+    context = ProposalPage(facts, designed, toml, differences, decides, remarks, form)
     return page(request, "bench/proposals/show.html", context, form.status)
+
+
+def _pattern(
+    facts: Proposal, types: Sequence[KnownType]
+) -> tuple[AsDesignedPile | None, str, tuple[str, ...]]:
+    """A proposed pattern drawn, as a text, and against what was kept when it was proposed."""
+    if facts.kind is not ChangeKind.PATTERN:
+        return None, "", ()
+    pattern = pattern_proposed(json.loads(facts.content)).pattern
+    cells = min(max(USUALLY_SHOWN, pattern.least_cells), pattern.most_cells)
+    changed = next(((old,) for name, old, _ in facts.changes if name == "pattern"), None)
+    differences: tuple[str, ...] = ()
+    if changed is not None:
+        before = changed[0]
+        differences = (
+            tuple(pattern_differences(read_pattern(before), pattern))
+            if before
+            else ("none before; then as drawn here",)
+        )
+    return (
+        as_designed(pattern, cells, types, title=f"Pile of {facts.subject_label} as proposed"),
+        write_pattern(pattern),
+        differences,
+    )

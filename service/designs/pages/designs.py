@@ -36,6 +36,7 @@ from service.designs.queries import (
     design_list,
     known_types,
     pattern_of_design,
+    pattern_waiting,
     revision_before,
 )
 from service.limits.queries import LimitsRow, limits_of_design
@@ -51,6 +52,7 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
 from service.store.queries.holds import About, HoldsOnIt, holds_on
+from service.store.queries.proposals import Proposal
 
 # The form of a design: rows of rods, ports and checklist lines, read and written.
 #
@@ -177,6 +179,7 @@ class DesignPage:
     design: DesignOnPage
     plan: str
     kept_pattern: KeptPattern
+    pattern_waits: Proposal | None
     form: Form
     designed: AsDesignedPile | None
     before: RevisionBefore | None
@@ -243,6 +246,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, design_id: 
     with reading(database) as session:
         design_shown = design(session, design_id)
         kept_pattern = pattern_of_design(session, design_id)
+        waits = pattern_waiting(session, design_id)
         before = revision_before(session, design_shown)
         types = known_types(session) if kept_pattern.pattern else ()
         versions = limits_of_design(session, design_id)
@@ -257,6 +261,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, design_id: 
         design_shown,
         _plan(design_shown),
         kept_pattern,
+        waits,
         query,
         as_designed(kept_pattern.pattern, cells, types, title=title)
         if kept_pattern.pattern

@@ -1,8 +1,9 @@
 """The pattern of a design: edited as a list with the pile drawn beside, and as a TOML file.
 
-Every button sends the whole form, so that nothing typed is lost; only “Keep” writes anything.
+Every button sends the whole form, so that nothing typed is lost; only “Propose” writes anything.
 """
 
+import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -15,15 +16,18 @@ from service.designs.arithmetic.grammar import Item, Pattern, Where, objections,
 from service.designs.arithmetic.pattern_toml import NotAPattern, read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import KnownType, as_drawn, completed, types_named
 from service.designs.arithmetic.pile import counts, height_mm, number_cells
-from service.designs.changes import MOST_ON_A_ROD, PatternEntry, keep_pattern
+from service.designs.changes import MOST_ON_A_ROD, propose_pattern
 from service.designs.queries import (
     COUNTED_ON_RODS,
     DesignOnPage,
     KeptPattern,
+    PatternEntry,
     RevisionBefore,
     design,
     known_types,
     pattern_of_design,
+    pattern_proposed,
+    pattern_waiting,
     revision_before,
 )
 from service.people.pages.signing_in import Database, Me
@@ -45,6 +49,7 @@ from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import download, go_on, page, part, quantity, wants_part
 from service.platform.permissions import Act, need
 from service.stacks.drawings.pile import draw_pile
+from service.store.queries.proposals import Proposal
 
 # The pile a design asks for with so many cells: drawn, and each part counted.
 
@@ -342,7 +347,7 @@ def _moved(form: Form, section: Where, number: int, verb: str) -> str:
 
 
 router = APIRouter(prefix="/designs/{design_id}")
-SHOW, KEEP, READ = "show", "keep", "read"
+SHOW, PROPOSE, READ = "show", "propose", "read"
 HINTS = {
     Where.HEAD: "From the fixed end up to the first cell.",
     Where.CELL: "What every cell has, in order; its MEA among it.",
@@ -357,6 +362,7 @@ class EditorPage:
 
     design: DesignOnPage
     kept_pattern: KeptPattern
+    pattern_waits: Proposal | None
     form: Form
     items: dict[Where, int]
     designed: AsDesignedPile | None
@@ -397,11 +403,15 @@ def show(request: Request, me: Me, database: Database, design_id: int) -> Respon
     with reading(database) as session:
         design_shown = design(session, design_id)
         kept_pattern = pattern_of_design(session, design_id)
+        waits = pattern_waiting(session, design_id)
     usual = replace(USUAL, least_cells=design_shown.least_cells, most_cells=design_shown.most_cells)
+    begun = PatternEntry(kept_pattern.pattern or usual, kept_pattern.on_each_rod)
+    if waits is not None:
+        begun = pattern_proposed(json.loads(waits.content))
     form = form_of_pattern(
         request,
-        kept_pattern.pattern or usual,
-        kept_pattern.on_each_rod,
+        begun.pattern,
+        begun.on_each_rod,
         min(max(USUALLY_SHOWN, design_shown.least_cells), design_shown.most_cells),
     )
     return _editor(request, database, form, design_id)
@@ -409,22 +419,22 @@ def show(request: Request, me: Me, database: Database, design_id: int) -> Respon
 
 @router.post("/pattern")
 def edit(request: Request, me: Me, database: Database, form: Typed, design_id: int) -> Response:
-    """Rearrange the list, show what it makes, read a file into it, or keep it."""
+    """Rearrange the list, show what it makes, read a file into it, or propose it."""
     need(me, Act.DESIGN_WRITE)
     do = form.raw("do") or SHOW
     if do == READ:
         problems, read_from = _read_file(form)
         return _editor(request, database, form, design_id, problems=problems, read_from=read_from)
-    if do != KEEP:
+    if do != PROPOSE:
         cursor = rearrange(form, do)
         return _editor(request, database, form, design_id, do=do, cursor=cursor)
     with form.collecting_errors():
         entry, reason = read_pattern_form(form), form.text("reason")
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/designs/{design_id}#pattern"
-            keep_pattern(work, design_id, entry, reason=reason)
+            proposal_id = propose_pattern(work, design_id, entry, reason=reason)
+            work.answer = f"/proposals/{proposal_id}"
         return go_on(request, work.answer)
-    return _editor(request, database, form, design_id, do=KEEP)
+    return _editor(request, database, form, design_id, do=PROPOSE)
 
 
 def _editor(
@@ -441,15 +451,17 @@ def _editor(
     with reading(database) as session:
         design_shown = design(session, design_id)
         kept_pattern = pattern_of_design(session, design_id)
+        waits = pattern_waiting(session, design_id)
         before = revision_before(session, design_shown)
         types = known_types(session)
     refusals = dict(form.refused)
     entry = pattern_or_none(form)
-    if do not in {SHOW, KEEP}:
+    if do not in {SHOW, PROPOSE}:
         form.refused = refusals  # whoever rearranges a list need not have filled it in yet
     context = EditorPage(
         design_shown,
         kept_pattern,
+        waits,
         form,
         {section: items_in(form, section) for section in Where},
         _drawn(form, entry.pattern, types, f"Pile of {kept_pattern.design} as designed")
@@ -462,7 +474,7 @@ def _editor(
         read_from,
         cursor,
     )
-    status = form.status if do in {KEEP, READ} else 200
+    status = form.status if do in {PROPOSE, READ} else 200
     if wants_part(request):
         name = "_pattern_shown.html" if do == SHOW else "_pattern_form.html"
         return part(request, f"designs/{name}", context, status)

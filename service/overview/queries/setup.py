@@ -16,7 +16,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Act, roles_who_may
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Stack
-from service.store.tables import Instrument, Lot, Part, PartType
+from service.store.tables import ChangeKind, Instrument, Lot, Part, PartType, ProposedChange
 
 OF_A_CELL = (Kind.MEA, Kind.HALF_PLATE, Kind.GASKET)
 """Kinds no cell is built without."""
@@ -35,6 +35,7 @@ class SetUpFacts:
     design_id: int | None
     design: str
     with_pattern: bool
+    pattern_waits: int | None
     limits_in_force: bool
     limits_waiting: int | None
     stack: str | None
@@ -142,12 +143,18 @@ def _steps(facts: SetUpFacts) -> tuple[_StepFacts, ...]:
         (
             "pattern",
             "Pattern",
-            "The order of the layers. By it the bench finds a forgotten gasket and a turned plate.",
-            ""
-            if facts.with_pattern
-            else "No pattern is kept: the bench cannot find a forgotten layer.",
-            Act.DESIGN_WRITE,
-            to_design or ((f"{at}/pattern", f"Keep the pattern of {facts.design}"),),
+            (
+                "The order of the layers. By it the bench finds a forgotten gasket and a turned"
+                " plate. One person proposes it, another puts it in force."
+            ),
+            _pattern_open(facts),
+            Act.CHANGE_APPROVE if facts.pattern_waits else Act.DESIGN_WRITE,
+            to_design
+            or (
+                ((f"/proposals/{facts.pattern_waits}", "Review it and put it in force"),)
+                if facts.pattern_waits
+                else ((f"{at}/pattern", f"Propose the pattern of {facts.design}"),)
+            ),
         ),
         (
             "limits",
@@ -221,6 +228,17 @@ def _people_open(facts: SetUpFacts) -> str:
     return "" if facts.working > 1 else "Only one person works in the lab yet."
 
 
+def _pattern_open(facts: SetUpFacts) -> str:
+    if facts.with_pattern:
+        return ""
+    if facts.pattern_waits:
+        return (
+            "A pattern is proposed: somebody else than who proposed it puts it in force. Until then"
+            " the bench finds nothing that is forgotten; the work can go on."
+        )
+    return "No pattern is in force: the bench cannot find a forgotten layer."
+
+
 def _limits_open(facts: SetUpFacts) -> str:
     if facts.limits_in_force:
         return ""
@@ -248,6 +266,9 @@ def _facts(session: Session) -> SetUpFacts:
         .where(Person.active, Person.password_hash != "")
     )
     newest = select(func.max(Design.id)).scalar_subquery()
+    proposed = select(func.max(ProposedChange.id)).where(
+        ProposedChange.kind == ChangeKind.PATTERN, ProposedChange.approved_at.is_(None)
+    )
     waiting = select(func.max(LimitSet.id)).where(LimitSet.approved_at.is_(None))
     of_kind: dict[str, Any] = {}
     for kind in OF_A_CELL:
@@ -261,6 +282,7 @@ def _facts(session: Session) -> SetUpFacts:
             of_role.where(PersonRole.role != Role.ADMIN).scalar_subquery().label("working"),
             of_role.where(PersonRole.role == Role.SUPERVISOR).scalar_subquery().label("approving"),
             exists().where(Design.pattern.is_not(None)).label("with_pattern"),
+            proposed.scalar_subquery().label("pattern_waits"),
             exists().where(LimitSet.approved_at.is_not(None)).label("limits_in_force"),
             waiting.scalar_subquery().label("limits_waiting"),
             exists().where(Instrument.id > 0).label("instruments"),
@@ -289,6 +311,7 @@ def _facts(session: Session) -> SetUpFacts:
         design_id=designs_named.id if designs_named else None,
         design=f"{designs_named.name} {designs_named.revision}" if designs_named else "",
         with_pattern=row.with_pattern,
+        pattern_waits=row.pattern_waits,
         limits_in_force=row.limits_in_force,
         limits_waiting=row.limits_waiting,
         stack=stack.serial if stack else None,

@@ -173,10 +173,10 @@ def _given(request: Request) -> dict[str, Any]:
     def may(act: Act, facts: RecordFacts = permissions.NOTHING_KNOWN) -> Answer:
         return permissions.may(me, act, facts) if me else Answer(False, "Sign in first.")
 
-    def ask(act: Act, to: str = "") -> str:
+    def ask(act: Act, to: str = "", but: int = 0) -> str:
         """Say who may do what somebody may not; read only where a page says it."""
         with reading(request.app.state.engine) as session:
-            return who_may(session, act, to)
+            return who_may(session, act, to, but=but)
 
     token = form_token(request)
     field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
