@@ -107,13 +107,21 @@ def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
 
 def _tell(settings: Settings, session: Session) -> None:
     from service.demo.building import first_steps
-    from service.demo.lab import PASSPHRASE, PEOPLE
+    from service.demo.lab import PASSPHRASE, PEOPLE, PIN, TABLET
+    from service.people.queries.badges import badges_in_use
 
+    badges = badges_in_use(session)
     address = f"http://{settings.host}:{settings.port}"
     print(f"\n{settings.lab_name}\n{address}\n")
     print(f"Sign in with the passphrase “{PASSPHRASE}” as")
     for somebody in PEOPLE:
-        print(f"  {somebody.login:8}{somebody.name}, {somebody.role}")
+        badge = badges.get(somebody.login, "")
+        print(f"  {somebody.login:8}{f'{somebody.name}, {somebody.role}':28}{badge}")
+    if badges:
+        print(
+            f"Badges hold at an enrolled tablet, like {TABLET}, with the PIN {PIN}: to try it, sign"
+            f"\nin as olu and enrol your browser at {address}/tablets"
+        )
     print("\nTry first, as")
     for step in first_steps(session):
         print(f"  {step.role:12}{step.sentence}\n{'':14}{address}{step.path}")

@@ -37,6 +37,13 @@ PASSPHRASE = "invented lab, dry air"  # noqa: S105 - see below
 """The same for everybody and known to all the world: the demo listens on this machine only."""
 
 
+PIN = "508213"
+"""Everybody's at the shared tablet of the demo, known to all the world like the passphrase."""
+
+
+TABLET = "bench 2"
+
+
 QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 """Hashing slowly what everybody may read here would protect nothing."""
 

@@ -1,14 +1,25 @@
 """Designs, part types, stacks, and what was delivered when."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from service.demo.days import FRI, THU, TUE, WED, When, ago
+from service.demo.days import FRI, MON, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
-from service.demo.lab import PEOPLE, Entry, Lab, add, put_in_force, serial
+from service.demo.lab import (
+    PASSPHRASE,
+    PEOPLE,
+    PIN,
+    TABLET,
+    Entry,
+    Lab,
+    add,
+    put_in_force,
+    serial,
+)
 from service.demo.stiffness import REASON, STIFFNESS
 from service.designs.changes import make_design, propose_pattern
 from service.designs.queries import DesignEntry
-from service.platform.arithmetic.vocabulary import Usability
+from service.people.changes.badges import choose_pin, enrol_tablet, make_badge
+from service.platform.arithmetic.vocabulary import Kind, Usability
 from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot
 from service.store.changes.part_types import make_part_type, propose_stiffness
@@ -141,6 +152,33 @@ def _people(lab: Lab, when: When) -> None:
             lab.people[somebody.login] = add(work, somebody)
 
 
+def _badges_and_tablet(lab: Lab, when: When) -> None:
+    """Everybody makes their own badge and PIN; Olu enrols the tablet of a bench."""
+    for somebody in PEOPLE:
+        with lab.work(when, somebody.login) as work:
+            make_badge(work, work.by.id)
+        with lab.work(when, somebody.login) as work:
+            choose_pin(work, work.by.id, PIN, password=PASSPHRASE)
+    with lab.work(when, "olu") as work:
+        enrol_tablet(work, TABLET, password=PASSPHRASE)
+
+
+def _next_revision(lab: Lab, when: When) -> None:
+    """A revision no stack is made to yet, whose pattern waits for somebody else."""
+    kept = PATTERNS[WREN.name]
+    mea_of_one_lot = tuple(
+        replace(item, one_lot=item.one_lot or item.kind is Kind.MEA) for item in kept.pattern.cell
+    )
+    with lab.work(when, "keiko") as work:
+        design_id = make_design(work, replace(WREN, revision="C"), made_from=lab.designs[WREN.name])
+        propose_pattern(
+            work,
+            design_id,
+            replace(kept, pattern=replace(kept.pattern, cell=mea_of_one_lot)),
+            reason="MEAs of two lots in a stack aged apart: all of one lot from now on.",
+        )
+
+
 def _designs_and_types(lab: Lab, when: When) -> None:
     proposed: list[int] = []
     with lab.work(when, "keiko") as work:
@@ -209,6 +247,8 @@ def entries() -> list[Entry]:
     """Everything that was set up, made or delivered."""
     return [
         Entry(ago(106, TUE, "09:00"), "people", _people),
+        Entry(ago(1, TUE, "16:20"), "WREN C: pattern proposed", _next_revision),
+        Entry(ago(2, MON, "08:40"), "badges and tablet", _badges_and_tablet),
         Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
         Entry(
             ago(105, THU, DELIVERED_AT),

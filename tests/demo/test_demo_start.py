@@ -1,6 +1,7 @@
 """Starting the demo: nothing entered is lost, nothing half-built stays, one port, one folder."""
 
 import os
+import re
 import shutil
 import signal
 import socket
@@ -15,7 +16,7 @@ from typer.testing import CliRunner
 
 from service.commands.main import app as commands
 from service.demo.building import MARK, build, demo_settings, is_demo
-from service.demo.lab import PASSPHRASE
+from service.demo.lab import PASSPHRASE, PEOPLE, PIN
 from service.people.tables import Person
 from service.platform.database import changing, make_engine, now_utc, reading
 from service.stacks.changes.hours import read_hours
@@ -172,6 +173,8 @@ def test_it_serves_until_it_is_stopped_and_stops_cleanly(own: Path) -> None:
     assert page.status_code == 200
     assert "Tarnfield Electrochemistry Lab (invented)" in page.text
     assert server.returncode == 0, said
+    assert len(re.findall(r"\bWHO(?:-[A-Z0-9]{4}){3}$", said, re.MULTILINE)) == len(PEOPLE)
+    assert f"with the PIN {PIN}" in said
     assert "Stopped" in said
     assert "Traceback" not in said
     assert (own / MARK).is_file()

@@ -105,6 +105,16 @@ def tablet_of(session: Session, secret: str) -> TabletAtHand | None:
     return None if row is None else read_as(TabletAtHand, row)
 
 
+def badges_in_use(session: Session) -> dict[str, str]:
+    """Return the codes of the badges in use by login. One statement."""
+    rows = session.execute(
+        select(Person.login, Badge.code)
+        .join(Person, Person.id == Badge.person_id)
+        .where(Badge.withdrawn_at.is_(None), Person.active)
+    )
+    return {row.login: row.code for row in rows}
+
+
 def bearers(session: Session) -> list[Bearer]:
     """List who may come in with a PIN, by name. One statement."""
     rows = session.execute(
