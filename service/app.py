@@ -178,5 +178,5 @@ async def answer(request: Request, trouble: Exception) -> Response:
         return await page_errors.answer(request, trouble)
     for kind, in_json in API_ANSWERS.items():
         if isinstance(trouble, kind):
-            return in_json(request, trouble)
+            return await run_in_threadpool(in_json, request, trouble)
     return api_errors.unforeseen(request, trouble)

@@ -121,6 +121,18 @@ def test_a_refused_page_says_who_can_and_leads_back(
     assert "elsewhere.example" not in from_elsewhere.text
 
 
+def test_the_api_says_who_can_too(app: Any, calling: Any, everybody: None) -> None:
+    """By name, after the role that is missing."""
+    builder = calling("builder")
+
+    refused = builder.post("/api/v1/concessions", json={"on": "lot", "id": 1, "reason": "wet"})
+
+    assert refused.status_code == 403
+    assert refused.json()["detail"] == (
+        "This needs the role quality or supervisor. Ask Qi Quality or Sam Super."
+    )
+
+
 @pytest.mark.both_engines
 @pytest.mark.parametrize(
     ("roles", "words"),

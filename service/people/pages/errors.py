@@ -25,12 +25,12 @@ from service.people.pages.signing_in import (
     engine_of,
     who_is,
 )
-from service.people.queries.people import who_may
+from service.people.queries.people import whom_to_ask
 from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
 from service.platform.pages.render import go_on, page, part, wants_part
-from service.platform.permissions import ALLOWED_BY, Act, roles_who_may
+from service.platform.permissions import Act
 
 log = logging.getLogger("layerbook")
 
@@ -55,8 +55,6 @@ HTTP_TITLES = {
     429: "Too much at once",
     503: "Not available just now",
 }
-OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE, Act.BADGE_WRITE})
-"""What nobody can do for somebody else."""
 HTTP_WORDS = {
     404: "The address leads nowhere. Scan or type a serial above, or begin at stacks.",
     405: "Go back to the page you came from and use its buttons.",
@@ -126,15 +124,11 @@ def _with_a_way_on(
 ) -> ErrorPage:
     """Say who may do it, by name, and lead back to where somebody came from."""
     me, back = who_is(request), came_from(request)
-    if refusal.act in OF_ONESELF or me is None:
+    if me is None:
         return replace(error_page, back=back)
-    act = Act(refusal.act)
-    if act not in ALLOWED_BY[me.entered]:
-        return replace(error_page, back=back)
-    holds_a_role = me.roles.intersection(roles_who_may(act))
     with reading(engine_of(request)) as session:
-        asking = who_may(session, act, but=me.id if holds_a_role else 0)
-    return replace(error_page, words=f"{error_page.words} {asking}", back=back)
+        asking = whom_to_ask(session, me, Act(refusal.act))
+    return replace(error_page, words=f"{error_page.words} {asking}".rstrip(), back=back)
 
 
 def _details(trouble: Exception) -> Sequence[str]:

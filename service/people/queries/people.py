@@ -183,6 +183,10 @@ def tokens_of(session: Session, person_id: int) -> list[KnownToken]:
 MOST_NAMED = 3
 
 
+OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE, Act.BADGE_WRITE})
+"""What nobody can do for somebody else."""
+
+
 def who_may(session: Session, act: Act, to: str = "", *, but: int = 0) -> str:
     """Say whom to ask for something, by name: "To add a design, ask Qi Quality or Sam Super."
 
@@ -200,6 +204,17 @@ def who_may(session: Session, act: Act, to: str = "", *, but: int = 0) -> str:
     somebody = "Nobody else" if but else "Nobody"
     givers = f"; {_either(admins[:MOST_NAMED])} can add a person or give a role" if admins else ""
     return f"{somebody} here can {to or 'do this'} yet: it needs the role {of_roles}{givers}."
+
+
+def whom_to_ask(session: Session, person: permissions.Person, act: Act) -> str:
+    """Say by name who may what a person was refused; nothing for what is everybody's alone.
+
+    Nothing, either, where a badge or PIN is what stands in the way. Two statements at most.
+    """
+    if act in OF_ONESELF or act not in permissions.ALLOWED_BY[person.entered]:
+        return ""
+    holds_a_role = person.roles.intersection(permissions.roles_who_may(act))
+    return who_may(session, act, but=person.id if holds_a_role else 0)
 
 
 def names_by_role(session: Session, most: int = 500) -> dict[Role, tuple[str, ...]]:

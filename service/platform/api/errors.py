@@ -9,6 +9,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
+from service.people.queries.people import whom_to_ask
+from service.platform.database import reading
 from service.platform.errors import (
     Busy,
     LayerbookError,
@@ -20,6 +22,7 @@ from service.platform.errors import (
     Repeated,
     Stale,
 )
+from service.platform.permissions import Act, Person
 
 STATUS: dict[type[LayerbookError], tuple[int, str]] = {
     Refused: (422, "A value cannot be taken"),
@@ -69,7 +72,7 @@ def _field(refusal: Refused) -> dict[str, object]:
     return answer
 
 
-def known(_request: Request, error: Exception) -> JSONResponse:
+def known(request: Request, error: Exception) -> JSONResponse:
     """Translate an error of the records."""
     if isinstance(error, Repeated) and not error.answer.isdecimal():
         error = Refused("Idempotency-Key", "", "it was used on a page.", "Use a new key.")
@@ -86,7 +89,17 @@ def known(_request: Request, error: Exception) -> JSONResponse:
         )
     if isinstance(error, Repeated):
         return JSONResponse({"id": int(error.answer)}, status_code=status)
+    if isinstance(error, NotAllowed):
+        return problem(status, title, f"{error} {_whom_to_ask(request, error)}".rstrip())
     return problem(status, title or "Cannot be done", str(error))
+
+
+def _whom_to_ask(request: Request, refusal: NotAllowed) -> str:
+    caller: Person | None = getattr(request.state, "caller", None)
+    if caller is None:
+        return ""
+    with reading(request.app.state.engine) as session:
+        return whom_to_ask(session, caller, Act(refusal.act))
 
 
 def computed(_request: Request, error: Exception) -> JSONResponse:
