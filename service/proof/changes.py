@@ -500,5 +500,6 @@ def _content(work: Work, held_gate: Gate) -> dict[str, object]:
             for line in held_gate.lines
         ],
         "set_points": set_points and set_points.as_data,
+        **({"concessions": list(held_gate.concessions)} if held_gate.concessions else {}),
         "released": {"by": work.by.login, "at": f"{work.now:%Y-%m-%dT%H:%M:%S.%f}Z"},
     }

@@ -18,7 +18,7 @@ from service.limits.arithmetic.figures import ShortFigures
 from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
-from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
@@ -31,12 +31,14 @@ from service.records.tables import RecordKind, Step
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list
 from service.stacks.tables import Build
+from service.store.changes.holds import Subject, give_concession, place_hold
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import FIGURES, ClosedStack, a_closed_stack, later
 
-GATE_STATEMENTS = 10
+GATE_STATEMENTS = 12
 
 
 def the_build(stack: ClosedStack) -> int:
@@ -191,6 +193,46 @@ def test_a_test_changed_behind_the_program_keeps_the_gate_shut(engine: Engine) -
         connection.execute(update(StackTest).values(formula="leak test 2"))
 
     assert at_the_gate(stack).shut == ("The content of record 2 is no longer what was handed in.",)
+
+
+@pytest.mark.both_engines
+def test_a_part_held_since_hand_in_keeps_the_gate_shut_until_somebody_concedes(
+    engine: Engine,
+) -> None:
+    """It was right as it was put on. Whoever concedes its use does not release the build."""
+    stack = ready(engine)
+    lab = stack.lab
+    quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY, Role.SUPERVISOR)))
+    mea = next(layer for layer in stack.bench.pile.layers if layer.kind is Kind.MEA)
+    lab.do(place_hold, Subject(mea.part), reason="a sister tore", by=quality)
+
+    (sentence,) = at_the_gate(stack).shut
+    with pytest.raises(Refused, match="a sister tore"):
+        released(stack)
+    later(stack)
+    given = lab.do(give_concession, Subject(mea.part), reason="half load only", by=quality)
+
+    assert sentence.startswith(f"MEA {mea.label}: It is on hold since ")
+    assert sentence.endswith(": a sister tore. Lift the hold, or have a concession given.")
+    assert at_the_gate(stack).shut == ()
+    (conceded,) = at_the_gate(stack).conceded
+    assert conceded.endswith(": a sister tore. A concession allows it.")
+    with pytest.raises(NotAllowed, match="gave a concession"):
+        released(stack, by=quality)
+    made = lab.get(BuildRelease, released(stack))
+    assert json.loads(made.content)["concessions"] == [given]
+
+
+def test_a_lot_on_hold_names_some_of_its_parts_at_the_gate(engine: Engine) -> None:
+    stack = ready(engine)
+    gasket = next(layer for layer in stack.bench.pile.layers if layer.kind is Kind.GASKET)
+    lot_id = stack.lab.get(Part, gasket.part).lot_id
+    stack.lab.do(place_hold, Subject(lot_id=lot_id), reason="recalled by its maker")
+
+    (sentence,) = at_the_gate(stack).shut
+
+    assert sentence.count("gasket ") == 3
+    assert ": Its lot " in sentence
 
 
 def test_who_had_a_part_in_the_records_does_not_release(engine: Engine) -> None:

@@ -1,5 +1,6 @@
 """The gate to hydrogen of one build: what keeps it shut, and the releases that were given."""
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,11 +32,28 @@ from service.proof.queries.build_verdicts import (
 )
 from service.proof.tables import BuildRelease
 from service.records.queries.content import verify
+from service.records.queries.pile_checks import departures_in
 from service.records.queries.records import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.release_standing import release_stands
-from service.stacks.tables import Build, BuildPeriod, Layer, Stack
-from service.store.tables import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.queries.forbids import (
+    HOLDS,
+    Cause,
+    Forbids,
+    allowing,
+    concessions_left,
+    for_parts,
+    forbids_of_parts,
+)
+from service.store.tables import Concession, Lot, Part, PartType
+
+BARS = HOLDS | {Cause.FAILING}
+"""What keeps a part that is fitted from hydrogen, though it was right as it was put on."""
+TO_MEND = "Lift the hold, or have a concession given."
+CONCEDED = "A concession allows it."
+NAMED_MOST = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +108,10 @@ class BuildAtGate:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """What stands at the gate. ``shut`` are sentences: none of them, and it can be opened."""
+    """What stands at the gate. ``shut`` are sentences: none of them, and it can be opened.
+
+    ``concessions``: those that allow parts of the build in spite of a hold, ``conceded`` in words.
+    """
 
     build: BuildAtGate
     closed: ClosedVerdicts
@@ -100,6 +121,8 @@ class Gate:
     shut: tuple[str, ...]
     releases: tuple[ReleaseMade, ...]
     facts: RecordFacts
+    concessions: tuple[int, ...] = ()
+    conceded: tuple[str, ...] = ()
 
     @property
     def had_a_part(self) -> frozenset[int]:
@@ -128,7 +151,10 @@ class Gate:
 
 
 def gate(session: Session, build_id: int) -> Gate:
-    """Return what keeps the gate of a build shut. Ten statements. Raises NotFound."""
+    """Return what keeps the gate of a build shut. Raises NotFound.
+
+    Twelve statements, up to five more where a part of it is on hold.
+    """
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
     concerned = {build.record_id, *(test.made.record_id for test in closed.tests)}
@@ -138,19 +164,91 @@ def gate(session: Session, build_id: int) -> Gate:
     records = _records(session, concerned)
     people = people_on(session, concerned)
     set_points = _set_points(build.cells, closed.figures)
+    bars = _bars(session, build) if build.is_present else Bars()
     return Gate(
         build,
         closed,
         verdict_lines(closed),
         records,
         set_points,
-        tuple(_shut(build, closed, records, set_points)),
+        (*_shut(build, closed, records, set_points), *bars.sentences),
         _releases(session, build),
         RecordFacts(
             written_by=next((test.written_by for test in records if test.id == build.record_id), 0),
-            involved=frozenset().union(*people.values()),
+            involved=bars.given_by.union(*people.values()),
         ),
+        bars.concessions,
+        bars.conceded,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Parts of a build that must not be used, in sentences, and what concessions allow of them."""
+
+    sentences: tuple[str, ...] = ()
+    conceded: tuple[str, ...] = ()
+    concessions: tuple[int, ...] = ()
+    given_by: frozenset[int] = frozenset()
+
+
+def _bars(session: Session, build: BuildAtGate) -> Bars:
+    """What of a build is on hold or confirmed failing, and what is allowed in spite of it."""
+    sits = [
+        select(table.part_id).where(table.build_id == build.id, known(table))
+        for table in (Layer, Fixing)
+    ]
+    fitted = Part.id.in_(sits[0].union_all(sits[1]))
+    forbids = forbids_of_parts(session, fitted, stack_id=build.stack_id)
+    barred = {
+        part_id: some
+        for part_id, of_part in forbids.items()
+        if (some := [forbid for forbid in of_part if forbid.cause in BARS])
+    }
+    if not barred:
+        return Bars()
+    rows = session.execute(
+        select(
+            *(Part.id, Part.lot_id, Part.part_type_id, Part.serial, Part.item_number),
+            *(PartType.kind, Lot.label),
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id.in_(barred))
+        .order_by(Part.id)
+    ).all()
+    leaves = concessions_left(session, for_parts(rows, build.stack_id), record_id=build.record_id)
+    accepted = list(departures_in(session, build.record_id))
+    used: set[int] = set()
+    named: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for part in rows:
+        left = [forbid for forbid in barred[part.id] if not _is_accepted(forbid, accepted)]
+        allowed = allowing(leaves, left, part) if left else ()
+        used.update(allowed)
+        label = part_label(part.serial, part.label, part.item_number)
+        if left:
+            end = CONCEDED if allowed else TO_MEND
+            named[left[0].sentence, end].append(f"{part.kind} {label}")
+    givers = select(Concession.given_by_id).where(Concession.id.in_(used))
+    words = {key: _barred(*key, labels) for key, labels in named.items()}
+    return Bars(
+        tuple(said for (_sentence, end), said in words.items() if end is TO_MEND),
+        tuple(said for (_sentence, end), said in words.items() if end is CONCEDED),
+        tuple(sorted(used)),
+        frozenset(session.scalars(givers)) if used else frozenset(),
+    )
+
+
+def _is_accepted(forbid: Forbids, departures: list[str]) -> bool:
+    """Say whether somebody accepted it before hand-in, as the check of the pile read it."""
+    reason = forbid.reason.rstrip(".")
+    return bool(reason) and any(departs.endswith(f": {reason}") for departs in departures)
+
+
+def _barred(sentence: str, end: str, labels: list[str]) -> str:
+    more = len(labels) - NAMED_MOST
+    names = ", ".join(labels[:NAMED_MOST]) + (f" and {more} more" if more > 0 else "")
+    return f"{names}: {sentence.rstrip('.')}. {end}"
 
 
 def _build(session: Session, build_id: int) -> BuildAtGate:
