@@ -6,14 +6,18 @@ from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.bench.pages.paper_lines import ROWS, PaperLine, Section, sheets
-from service.records.tables import Step, StepKind
+from service.bench.pages.paper_lines import ROWS, PaperLine, Section, _short_check, sheets
+from service.platform.database import reading
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.queries.stack_tests import made_in_record
+from service.records.tables import RebuildRecord, Step, StepKind
 from tests import builders
 from tests.bench.test_bench_pages import AtTheBench, an_instrument, at_bench, rows
 from tests.planning.test_changeover_pages import kept, lab
+from tests.proof.stack_testing import a_closed_stack
 
 __all__ = ["at_bench", "lab"]
 
@@ -81,7 +85,9 @@ def test_each_sheet_names_stack_record_number_and_carries_a_code(
         "Put on",
         "Torque, pass 3 of 3",
         "Closing checks",
-        "Tests",
+        "Tests: leaks",
+        "Tests: insulation",
+        "Tests: shorts",
     ):
         assert title in page
     assert "style=" not in page
@@ -121,6 +127,97 @@ def test_what_was_written_is_entered_line_by_line_and_nothing_typed_is_lost(
         step = session.scalars(select(Step).where(Step.record_id == bench.number)).all()[1]
         assert step.done_at.hour in {8, 9}
         assert step.written_at > step.done_at
+
+
+def test_tests_written_on_paper_are_entered_on_the_same_page_in_the_same_order(
+    engine: Engine, signed_in_client: Callable[..., Any]
+) -> None:
+    """Leaks, insulation and shorts of a closed stack; a line refused keeps what was typed."""
+    closed = a_closed_stack(engine)
+    client = signed_in_client("builder")
+    address = f"/records/{closed.bench.number}/paper/enter"
+    page = client.get(address).text
+    began = closed.bench.lab.get(RebuildRecord, closed.bench.number).performed_from
+    names = re.findall(r'name="((?:leak\.|insulation-|shorts\.)[\w.-]+)"', page)
+    assert names[0] == "leak.1.start_pressure"
+    assert names.index("leak.5.start_pressure") < names.index("insulation-dry.test.cells_bonded")
+    assert names.index("insulation-coolant.test.cells_bonded") < names.index("shorts.1.cell-1")
+    common = dict(
+        re.findall(
+            r'<select[^>]*name="([\w.-]+)"(?:(?!</select>).)*?value="([^"]+)" selected', page
+        )
+    )
+    assert common["leak-tests.gas"] == "nitrogen"
+    assert common["leak-tests.zero"] == "gauge"
+
+    tools = closed.tools
+    typed = {
+        "began": f"{began:%Y-%m-%d} 12:00",
+        **common,
+        "leak-tests.instrument_id": tools.gauge,
+        "leak-tests.thermometer_id": tools.thermometer,
+        "leak-tests.meter_id": tools.meter,
+        "leak-tests.barometer": "101.3",
+        "insulation-tests.instrument_id": tools.tester,
+        "insulation-tests.test_voltage": "50",
+        "short-check.instrument_id": tools.multimeter,
+    }
+    for order in (2, 3):
+        typed |= {
+            f"leak.{order}.start_pressure": "50.4",
+            f"leak.{order}.start_temperature": "22.4",
+            f"leak.{order}.duration": "30",
+            f"leak.{order}.end_pressure": "50.38",
+            f"leak.{order}.end_temperature": "22.4",
+            f"leak.{order}.at": "23:00",
+        }
+    typed |= {"leak.3.arrived_anode": "0", "leak.3.arrived_cathode": "0"}
+    typed |= {
+        "insulation-dry.test.cells_bonded": "yes",
+        "insulation-dry.test.rods_plates_resistance": "> 2000",
+        "insulation-dry.test.plates_ground_resistance": "850",
+        "insulation-dry.test.at": "23:10",
+        "shorts.1.cell-1": "40",
+        "shorts.1.cell-2": "41",
+        "shorts.1.at": "23:20",
+    }
+    first = client.post(address, data=typed)
+    second = client.post(address, data=typed | {"insulation-dry.test.no_hydrogen": "yes"})
+
+    assert first.status_code == 422
+    assert "3 lines entered, 1 not" in first.text
+    assert re.search(r'name="insulation-dry\.test\.plates_ground_resistance"[^>]*"850"', first.text)
+    assert second.status_code == 200, re.findall(r'class="wrong"[^>]*>([^<]*)', second.text)
+    with reading(engine) as session:
+        tests = made_in_record(session, closed.bench.number)
+    assert [(test.kind, test.verdict) for test in tests] == [
+        (TestKind.LEAK, "pass"),
+        (TestKind.LEAK, "pass"),
+        (TestKind.SHORTS, "pass"),
+        (TestKind.INSULATION, "pass"),
+    ]
+
+
+def test_a_check_for_shorts_of_many_cells_is_one_entry_over_several_lines() -> None:
+    lines = list(_short_check(range(1, 31), is_done=False))
+
+    assert [line.entry for line in lines] == ["short-check", "", ""]
+    assert {line.fields for line in lines} == {"shorts.1"}
+    assert [line.rows for line in lines] == [4, 4, 2]
+
+
+def test_the_bench_and_the_plan_lead_to_the_paper(
+    app: Any, signed_in_client: Callable[..., Any], lab: None
+) -> None:
+    client = signed_in_client("builder")
+    plan = kept(client)
+    begun = client.post(f"{plan}/begin", data={"performed_from": "2026-03-01 09:00"})
+    record = begun.headers["location"].removesuffix("/bench")
+
+    for page in (plan, f"{record}/bench"):
+        shown = client.get(page).text
+        assert f'href="{record}/paper?print=yes"' in shown
+        assert f'href="{record}/paper/enter"' in shown
 
 
 def test_the_same_paper_sent_twice_is_entered_once(

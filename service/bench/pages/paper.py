@@ -1,4 +1,8 @@
-"""Bench paper: sheets to fill in by hand, and one page on which they are entered afterwards."""
+"""Bench paper: sheets to fill in by hand, and one page on which they are entered afterwards.
+
+Machines need no route of their own: each line is an entry, and the routes of entries take it with
+the time it was done.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,6 +23,8 @@ from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 
 router = APIRouter(prefix="/records/{record_id}/paper")
+CELL = "cell-"
+"""What the name of a cell's value begins with on paper; its number follows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +73,8 @@ def show_entry(request: Request, me: Me, database: Database, record_id: int) -> 
     begun = blank(request, began=head.performed_from)
     for section in paper.sections:
         for write in section.common:
-            if len(write.choices) == 1:
-                begun.typed[f"{section.key}.{write.name}"] = (str(write.choices[0][0]),)
+            only = str(write.choices[0][0]) if len(write.choices) == 1 else ""
+            begun.typed[f"{section.key}.{write.name}"] = (write.begins_with or only,)
     return page(request, "bench/paper/enter.html", LateEntry(paper, begun, {}, ()))
 
 
@@ -85,7 +91,12 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
     entered: list[PaperLine] = []
     for section in paper.sections:
         for line in section.lines:
-            if began is None or line.is_done or not line.entry or not _is_filled(form, line):
+            if (
+                began is None
+                or line.is_done
+                or not line.entry
+                or not _is_filled(form, section, line)
+            ):
                 continue
             line_form = _line_form(form, section, line)
             if _is_entered(line_form, database, me, record_id, line):
@@ -102,8 +113,12 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
     return page(request, "bench/paper/enter.html", late_entry, 422 if refused else 200)
 
 
-def _is_filled(form: Form, line: PaperLine) -> bool:
-    return any(form.raw(f"{line.key}.{write.name}").strip() for write in line.writes)
+def _is_filled(form: Form, section: Section, line: PaperLine) -> bool:
+    """Say whether anything is written in a line, or in those that belong to its entry."""
+    lines = [each for each in section.lines if each.fields == line.key]
+    return any(
+        form.raw(f"{line.key}.{write.name}").strip() for each in lines for write in each.writes
+    )
 
 
 def _line_form(form: Form, section: Section, line: PaperLine) -> Form:
@@ -119,6 +134,9 @@ def _line_form(form: Form, section: Section, line: PaperLine) -> Form:
     }
     if texts.pop("planned", ("",))[0] and not texts.get("scanned", ("",))[0].strip():
         texts |= {name: (value,) for name, value in line.planned.items()}
+    if cells := [name for name in texts if name.startswith(CELL)]:
+        values = {int(name.removeprefix(CELL)): texts.pop(name)[0] for name in cells}
+        texts["cell"] = tuple(values.get(cell, "") for cell in range(1, max(values) + 1))
     texts[line.time] = (_moment(form.raw("began"), texts.pop("at", ("",))[0]),)
     texts[ENTRY_KEY] = (f"{form.raw(ENTRY_KEY)[:36]}.{line.key}"[:80],)
     return Form(texts, zone=form.zone, sent_to=form.sent_to)

@@ -3,7 +3,7 @@
 The lines are entries of the bench (``ENTRIES``); paper and late entry have them in one order.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
 from typing import Literal
@@ -17,7 +17,7 @@ from service.closing.queries.build_torques import checks_asked
 from service.designs.arithmetic.grammar_text import name as called
 from service.designs.arithmetic.pile import Layer
 from service.limits.arithmetic.leak_figures import LeakFigures
-from service.limits.arithmetic.leak_paths import SET_UPS
+from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,
@@ -25,9 +25,15 @@ from service.physics.arithmetic.conditions import (
     SEVERITIES,
     conditions_of,
 )
+from service.physics.arithmetic.gases import TEST_GASES
 from service.planning.queries.plans import KeptPlan, against, plan_of_record
-from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.pages.render import quantity
+from service.proof.arithmetic.electrical_tests import ShortMethod
+from service.proof.arithmetic.leak_tests import Method
+from service.proof.pages import CONDITIONS, SHORTS, key_of
+from service.proof.queries.stack_tests import made_in_record
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.stacks.pages.layer_pictures import faces_in_words
 from service.store.arithmetic.instrument_kinds import InstrumentKind
@@ -36,6 +42,10 @@ ROWS = 19
 """Rows of one A4 sheet, 10.5 mm each; a heading with its column heads takes two."""
 SIGNS = 64
 """Signs of a line's words that one row takes."""
+BLANKS = 3
+"""Blanks to write in, side by side in one row."""
+CELLS = 12
+"""Cells of a check for shorts in one line."""
 SPARE_FIXINGS, SPARE_LAYERS = 4, 12
 
 Choice = tuple[int | str, str]
@@ -51,14 +61,16 @@ class Write:
     unit: str = ""
     choices: tuple[Choice, ...] = ()
     on_paper: bool = True
+    begins_with: str = ""
+    """what its field holds before anybody typed"""
 
 
 @dataclass(frozen=True, slots=True)
 class PaperLine:
     """One line: what is done, what is written; ``facts`` are those nobody writes.
 
-    ``planned`` are the facts of a line that was done as planned. ``entry`` empty: entered on its
-    own form, at ``link``.
+    ``planned`` are the facts of a line that was done as planned. ``entry`` empty: what is written
+    belongs to the entry of the line ``into``.
     """
 
     key: str
@@ -70,12 +82,18 @@ class PaperLine:
     facts: Mapping[str, str] = field(default_factory=dict)
     planned: Mapping[str, str] = field(default_factory=dict)
     is_done: bool = False
-    link: str = ""
+    into: str = ""
+
+    @property
+    def fields(self) -> str:
+        """What the names of its fields begin with."""
+        return self.into or self.key
 
     @property
     def rows(self) -> int:
         """How many rows of a sheet it takes."""
-        return max(1, ceil(len(self.words) / SIGNS))
+        blanks = sum(write.on_paper for write in self.writes)
+        return max(1, ceil(len(self.words) / SIGNS), ceil(blanks / BLANKS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +134,13 @@ class Paper:
         """All lines in their order."""
         return tuple(line for section in self.sections for line in section.lines)
 
+    @property
+    def fields(self) -> frozenset[str]:
+        """The names of all fields in which lines are entered."""
+        return frozenset(
+            f"{line.fields}.{write.name}" for line in self.lines for write in line.writes
+        )
+
 
 def sheets(sections: Iterable[Section], rows: int = ROWS) -> tuple[tuple[OnSheet, ...], ...]:
     """Return what stands on each sheet; a heading never stands alone at the foot of one."""
@@ -148,6 +173,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
     limits = limits_in_force(session, view.head.design_id)
     leak = limits.figures.leak if limits else None
+    done = {key_of(test) for test in made_in_record(session, record_id) if test.stands}
     driver = Write("instrument_id", "Torque driver", "choice", choices=drivers)
     checks = checks_asked(view.entries, view.rods)
     row = (
@@ -198,7 +224,39 @@ def paper_of(session: Session, record_id: int) -> Paper:
             (Write("instrument_id", "Instrument", "choice", choices=tools),),
         ),
         Section("close", "Close", "", tuple(_closing(view))),
-        Section("tests", "Tests", "each is entered on its own form", tuple(_tests(view, leak))),
+        Section(
+            "leak-tests",
+            "Tests: leaks",
+            "by pressure decay",
+            tuple(_leak_tests(leak, done)),
+            _leak_common(session, leak),
+        ),
+        Section(
+            "insulation-tests",
+            "Tests: insulation",
+            "all cells bonded together, no hydrogen",
+            tuple(_insulation_tests(done)),
+            (
+                _tool(session, "instrument_id", "Tester", InstrumentKind.INSULATION_TESTER),
+                Write("test_voltage", "Voltage of the tester", "number", "V"),
+            ),
+        ),
+        Section(
+            "short-check",
+            "Tests: shorts",
+            "one value a cell, cell 1 at the fixed end",
+            tuple(_short_check(_cells(pile, plan), is_done=SHORTS in done)),
+            (
+                _tool(session, "instrument_id", "Multimeter", InstrumentKind.MULTIMETER),
+                Write(
+                    "way",
+                    "What is measured",
+                    "choice",
+                    choices=tuple((way.value, way.value) for way in ShortMethod),
+                    begins_with=ShortMethod.RESISTANCE,
+                ),
+            ),
+        ),
     )
     return Paper(view, plan, tuple(section for section in row if section.lines))
 
@@ -395,30 +453,102 @@ def _fixings(view: RecordView) -> Iterator[PaperLine]:
         )
 
 
-def _tests(view: RecordView, leak: LeakFigures | None) -> Iterator[PaperLine]:
-    at = f"/records/{view.head.id}/bench?at=tests"
-    blanks = ("start", "end", "time", "temperature")
-    for circuits, pressure in _set_ups(leak):
+def _tool(session: Session, name: str, label: str, kind: InstrumentKind) -> Write:
+    """The instrument of all tests of a kind; the only one there is stands there to begin with."""
+    tools = choices.instruments_to_choose(session, kind)
+    only = str(tools[0][0]) if len(tools) == 1 else ""
+    return Write(name, label, "choice", choices=tools, begins_with=only)
+
+
+def _leak_common(session: Session, leak: LeakFigures | None) -> tuple[Write, ...]:
+    gases: tuple[Choice, ...] = tuple((gas.name, gas.name) for gas in TEST_GASES)
+    zeros: tuple[Choice, ...] = ((Zero.GAUGE, Zero.GAUGE), (Zero.ABSOLUTE, Zero.ABSOLUTE))
+    gas = leak.gas if leak else ""
+    return (
+        _tool(session, "instrument_id", "Gauge", InstrumentKind.PRESSURE_GAUGE),
+        _tool(session, "thermometer_id", "Thermometer", InstrumentKind.THERMOMETER),
+        _tool(session, "meter_id", "Flow meter", InstrumentKind.FLOW_METER),
+        Write("barometer", "Barometer", "number", "kPa"),
+        Write("gas", "Test gas", "choice", choices=gases, on_paper=False, begins_with=gas),
+        Write(
+            "zero", "Pressures are", "choice", choices=zeros, on_paper=False, begins_with=Zero.GAUGE
+        ),
+    )
+
+
+def _leak_tests(leak: LeakFigures | None, done: Collection[str]) -> Iterator[PaperLine]:
+    """Tests by pressure decay; those by the method with the flow meter are entered at the bench."""
+    for set_up, pressure in _set_ups(leak):
+        volume = "volume, if not the design's" if set_up.pressurised else "volume of the hoses"
         yield PaperLine(
-            f"leak.{circuits}",
-            "",
-            f"Leak test, {circuits}",
+            f"leak.{set_up.order}",
+            "leak-test",
+            f"Leak test {set_up.order}, {set_up.name}",
             pressure,
-            tuple(Write(label, label) for label in blanks),
-            link=at,
+            (
+                Write("start_pressure", "start", "number", "kPa"),
+                Write("start_temperature", "gas at start", "number", "°C"),
+                Write("duration", "test time", "number", "min"),
+                Write("end_pressure", "end", "number", "kPa"),
+                Write("end_temperature", "gas at end", "number", "°C"),
+                *(
+                    Write(f"arrived_{circuit}", f"from {circuit}", "number", "mL/min")
+                    for circuit in set_up.watched
+                ),
+                Write("volume", volume, "number", "L", on_paper=not set_up.pressurised),
+            ),
+            facts={"set_up": str(set_up.order), "method": Method.PRESSURE_DECAY.value},
+            is_done=f"leak-{set_up.order}" in done,
         )
-    for words in ("Insulation, rods against plates", "Shorts, cell against cell"):
-        writes = (Write("reading", "reading"), Write("instrument", "instrument"))
-        yield PaperLine(words, "", words, "", writes, link=at)
 
 
-def _set_ups(leak: LeakFigures | None) -> Sequence[tuple[str, str]]:
-    if leak is None:
-        return [(up.name, "no limits in force") for up in SET_UPS if up.pressurised]
-    kpa = {of_circuit.circuit: of_circuit.test_pressure_kpa for of_circuit in leak.circuits}
-    lines = []
-    for up in SET_UPS:
-        pressures = [kpa[circuit] for circuit in up.pressurised if circuit in kpa]
-        if pressures:
-            lines.append((up.name, f"{quantity(min(pressures), 'kPa')} gauge"))
-    return lines
+def _set_ups(leak: LeakFigures | None) -> Iterator[tuple[SetUp, str]]:
+    """The set-ups whose circuits the design has, each with its pressure in words."""
+    kpa = {each.circuit: each.test_pressure_kpa for each in leak.circuits} if leak else {}
+    for set_up in SET_UPS:
+        pressures = [kpa[circuit] for circuit in set_up.pressurised if circuit in kpa]
+        if not set_up.pressurised:
+            yield set_up, "the hoses alone"
+        elif leak is None:
+            yield set_up, "no limits in force"
+        elif pressures:
+            yield set_up, f"{quantity(min(pressures), 'kPa')} gauge"
+
+
+def _insulation_tests(done: Collection[str]) -> Iterator[PaperLine]:
+    for condition, key in CONDITIONS.items():
+        yield PaperLine(
+            f"{key}.test",
+            "insulation-test",
+            f"Insulation, {condition}",
+            "",
+            (
+                Write("cells_bonded", "cells bonded", "tick"),
+                Write("no_hydrogen", "no hydrogen", "tick"),
+                Write("rods_plates_resistance", "rods to plates", "number", "MΩ"),
+                Write("plates_ground_resistance", "plates to ground", "number", "MΩ"),
+            ),
+            facts={"condition": condition.value},
+            is_done=key in done,
+        )
+
+
+def _short_check(cells: Sequence[int], *, is_done: bool) -> Iterator[PaperLine]:
+    """One entry in as many lines as its cells take."""
+    for start in range(0, len(cells), CELLS):
+        some = cells[start : start + CELLS]
+        yield PaperLine(
+            f"shorts.{some[0]}",
+            "" if start else "short-check",
+            f"Shorts, cells {some[0]} to {some[-1]}" if len(some) > 1 else f"Short, cell {some[0]}",
+            "",
+            tuple(Write(f"cell-{cell}", f"cell {cell}", "number") for cell in some),
+            is_done=is_done,
+            into=f"shorts.{cells[0]}" if start else "",
+        )
+
+
+def _cells(pile: WorkingPile, plan: KeptPlan | None) -> tuple[int, ...]:
+    """The cells of the closed stack, as planned or as it stands; blank ones have no value."""
+    layers = plan.document.after if plan else pile.layers or pile.base
+    return tuple(sorted(layer.cell for layer in layers if layer.kind is Kind.MEA and layer.cell))
