@@ -36,9 +36,7 @@ def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> 
     assert was == "released"
     assert now == f"ended by correction {number}, closing not computed anew"
     why = f"correction {number} of record {stack.bench.number}"
-    assert stack.gate.shut == (
-        f"Limits of the closed clamp: test again, for since the test: {why}.",
-    )
+    assert stack.gate.shut == (f"Limits of the closed clamp: test again (since then: {why}).",)
     engine.dispose()
 
 

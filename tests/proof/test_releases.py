@@ -313,7 +313,7 @@ def test_a_re_torque_ends_the_release_and_its_undoing_restores_it(engine: Engine
     assert found.release is None
     assert len(found.releases) == 1
     assert found.shut[0] == (
-        "Leak anode to outside: test again, for since the test: re-torque in record 3."
+        "Leak anode to outside: test again (since then: re-torque in record 3)."
     )
     stack.bench.do(undo_last)
     assert state_of(stack) == "released"
@@ -369,7 +369,7 @@ def test_an_opening_ends_the_release_and_the_build_keeps_that_it_had_one(engine:
         (row,) = stack_list(session).rows
     assert row.state == "open"
     assert found.release is None
-    told = "Leak anode to outside: test again, for since the test: new load cycle in record 3."
+    told = "Leak anode to outside: test again (since then: new load cycle in record 3)."
     assert told in found.shut
 
 

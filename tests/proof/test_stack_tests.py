@@ -554,7 +554,7 @@ def test_an_inspection_is_not_told_what_it_did_not_test(engine: Engine) -> None:
     read_a_nut(stack)
 
     assert remarks(stack) == [
-        "Test again, for since the test there was a re-torque in record 2: shorts of cells."
+        "Repeat these tests (since then: re-torque in record 2): shorts of cells."
     ]
 
 

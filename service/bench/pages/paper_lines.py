@@ -282,7 +282,7 @@ def _make_safe(
         yield PaperLine(
             f"safe.{line.number}",
             "make-safe",
-            f"{line.number} {line.wording}",
+            line.wording,
             f"at most {quantity(most, line.unit or '')}" if most is not None else "",
             tuple(writes),
             facts={"line_number": str(line.number)},

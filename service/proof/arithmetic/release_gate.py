@@ -75,7 +75,7 @@ def _sentence(verdict: RequiredVerdict) -> str:
     if verdict.verdict is None:
         return f"{_begin(verdict.what)}: not tested, or no limit was in force."
     if verdict.outdated_by:
-        return f"{_begin(verdict.what)}: test again, for since the test: {verdict.outdated_by}."
+        return f"{_begin(verdict.what)}: test again (since then: {verdict.outdated_by})."
     words = {
         Verdict.FAIL: "failed",
         Verdict.UNDECIDED: "undecided: too near the limit, or a condition of the test not met",

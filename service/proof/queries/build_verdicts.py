@@ -366,7 +366,7 @@ def not_tested(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ..
 
 def _why(required: RequiredVerdict) -> str:
     if required.outdated_by:
-        return f"Test again, for since the test there was a {required.outdated_by}"
+        return f"Repeat these tests (since then: {required.outdated_by})"
     words: dict[Verdict | None, str] = {
         Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
         Verdict.UNDECIDED: "Undecided",

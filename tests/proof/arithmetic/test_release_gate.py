@@ -112,7 +112,7 @@ def test_an_outdated_verdict_keeps_it_shut_and_says_by_what() -> None:
 
     assert len(said) == 8
     assert said[0] == (
-        "Leak anode to outside: test again, for since the test: re-torque on 2026-03-07 14:20."
+        "Leak anode to outside: test again (since then: re-torque on 2026-03-07 14:20)."
     )
     assert said[-1].startswith("Shorts of cells: test again")
 
@@ -126,7 +126,7 @@ def test_an_old_failure_does_not_count_against_a_newer_pass_nor_an_old_pass_for_
 
     assert shut(*old, *standing(*ALL)) == ()
     only_old = shut(*old, *standing(leak(3), leak(5), RODS, SHORTS))
-    assert only_old == ("Leak anode to outside: test again, for since the test: re-torque.",)
+    assert only_old == ("Leak anode to outside: test again (since then: re-torque).",)
 
 
 def test_an_undecided_closing_or_none_keeps_it_shut() -> None:
