@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.life.arithmetic.life_scores import error_percent, score
+from service.life.arithmetic.forecast_backtest import error_percent, score
 from tests.published.cases import cases
 
 CASES = cases("trends")

@@ -12,8 +12,8 @@ from lifelines.datasets import (
 from lifelines.statistics import multivariate_logrank_test
 from scipy.stats import CensoredData, ecdf, logrank
 
-from service.life.arithmetic.failure_rate import failure_rate
 from service.life.arithmetic.kaplan_meier import kaplan_meier
+from service.life.arithmetic.life_by_group import failure_rate
 from service.life.arithmetic.lifetimes import Lives, at_risk
 from service.life.arithmetic.log_rank import log_rank
 from service.life.arithmetic.weibull import weibull

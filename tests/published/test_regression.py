@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from service.life.arithmetic.median_slopes import theil_sen
+from service.life.arithmetic.voltage_trend import theil_sen
 from service.platform.arithmetic.regression import least_squares, line_columns
 from tests.published.cases import cases
 

@@ -5,7 +5,7 @@ from scipy.stats import fisher_exact
 from scipy.stats.contingency import odds_ratio as another_odds_ratio
 
 from service.life.arithmetic.conditional_law import exact_test, odds_ratio
-from service.life.arithmetic.false_discovery import false_discovery, one_by_chance
+from service.life.arithmetic.suspects import false_discovery, one_by_chance
 from tests.published.cases import cases
 
 CASES = cases("suspects")

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import finite, within
 
-FORMULA = 1
 LIMIT = 3.5
 FACTOR = 0.6745
 """the median absolute deviation of a normal distribution with standard deviation 1"""

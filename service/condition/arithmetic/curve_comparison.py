@@ -26,7 +26,6 @@ from service.condition.arithmetic.polarisation import (
 )
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
-FORMULA = 1
 SAME_K = 2.0
 SAME_PRESSURE = 0.05
 

@@ -15,7 +15,6 @@ from service.condition.arithmetic.polarisation import LEVEL, Constant, constant
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 
-FORMULA = 1
 AT_MOST_A_CM2 = 0.002
 LEAST_S, SETTLE_S, WINDOW_S, GAP_S = 30.0, 20.0, 60.0, 120.0
 THRESHOLD_V = 0.4

@@ -17,7 +17,6 @@ from scipy.special import stdtrit
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import finite, within
 
-FORMULA = 1
 LEVEL = 0.95
 CONSTANTS = 3
 GREATEST_V, GREATEST_A_CM2 = 1.5, 10.0

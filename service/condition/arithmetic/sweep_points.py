@@ -15,7 +15,6 @@ from service.condition.arithmetic.polarisation import GREATEST_A_CM2, CurvePoint
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import more_than_zero
 
-FORMULA = 1
 # Chosen: above the ripple of a load, below any way back somebody drives. An offset of the meter
 # reads up to 5 mA/cm² below zero. Bins grow from 4 to 50 mA/cm² by half: the activation range falls
 # fastest near zero. Common practice, no source.

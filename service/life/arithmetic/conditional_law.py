@@ -158,9 +158,6 @@ def _reach(exposed: Counts, failing: Counts, total: Counts) -> Counts:
 # Lancaster 1961, J. Am. Stat. Assoc. 56, 223 (mid-p); Haldane 1956, Ann. Hum. Genet. 20, 309 (½).
 
 
-FORMULA = 1
-
-
 LEAST_P = 1e-15
 """A p is not told apart from zero below this."""
 

@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from service.platform.arithmetic.errors import Inconsistent
 
-FORMULA = 1
 NOT_AT_ALL, HARDLY = 0.05, 0.3
 UNKNOWN, OTHERS = -1, -2
 Codes = NDArray[np.int64]

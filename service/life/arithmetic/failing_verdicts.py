@@ -12,8 +12,6 @@ from service.life.arithmetic.failing_rules import Criterion, CriterionKind, Fail
 from service.life.arithmetic.voltage_trend import Method, Rate, VoltageTrend, percent_lost
 from service.proof.arithmetic.tests_in_words import THIN
 
-FORMULA = 1
-
 
 class Answer(StrEnum):
     """What a rule or criterion says of an MEA."""

@@ -18,7 +18,6 @@ from service.life.arithmetic.voltage_trend import UV, Method, Rate, VoltageTrend
 from service.platform.arithmetic.preconditions import more_than_zero
 from service.platform.arithmetic.regression import LeastSquares
 
-FORMULA = 1
 FAR_TIMES = 2.0
 """Beyond so many times the hours looked at, the answer is called far off; common practice."""
 

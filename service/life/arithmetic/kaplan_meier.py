@@ -18,7 +18,6 @@ from service.life.arithmetic.lifetimes import Bools, Counts, Floats, Lives, at_r
 from service.platform.arithmetic.errors import NoSolution
 from service.platform.arithmetic.preconditions import within
 
-FORMULA = 1
 FEW_AT_RISK = 5
 """Below so many at risk a step says little about others; common practice, no source."""
 

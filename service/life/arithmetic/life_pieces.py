@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from service.life.arithmetic.lifetimes import Bools, Counts, Floats, Lives
 from service.platform.arithmetic.errors import Inconsistent
 
-FORMULA = 1
 Places = NDArray[np.intp]
 NEVER_FAILED = -1
 TO_DIGITS = 6

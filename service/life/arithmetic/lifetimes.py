@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
-FORMULA = 1
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Counts = NDArray[np.int64]

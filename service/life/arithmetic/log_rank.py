@@ -16,7 +16,6 @@ from scipy.special import chdtrc
 from service.life.arithmetic.lifetimes import Bools, Floats, Lives, at_risk
 from service.platform.arithmetic.errors import NoSolution
 
-FORMULA = 1
 FEW_FAILURES = 5
 """With fewer in a group the chi-square law is rough; common practice, no source."""
 

@@ -20,7 +20,6 @@ from numpy.typing import ArrayLike, NDArray
 from service.life.arithmetic.conditional_law import ExactTest, exact_test
 from service.platform.arithmetic.errors import Inconsistent
 
-FORMULA = 1
 # Chosen: 200 failing take 0.03 s in forty stacks and 1.2 s in one of 600; of more the normal law is
 # near enough.
 MOST_COUNTED, MOST_WORK = 200, 200 * 600**2

@@ -18,7 +18,6 @@ from scipy.special import stdtrit
 from service.life.arithmetic.voltage_trend import UV, VoltageTrend, voltage_trend
 from service.platform.arithmetic.regression import Floats, LeastSquares
 
-FORMULA = 1
 LEAST_IN_A_SPELL = 3
 LEAST_SPELL_H = 10.0
 """A spell needs readings over some hours to say how fast the voltage falls in it."""

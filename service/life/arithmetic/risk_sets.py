@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 from service.life.arithmetic.factors import UNKNOWN, wide
 from service.platform.arithmetic.errors import Inconsistent
 
-FORMULA = 1
 # Chosen: sixteen groups of failing hours keep like with like (a sixteenth of the failing in each),
 # and the convolution of their laws quick.
 MOST_STRATA = 16

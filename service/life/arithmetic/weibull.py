@@ -20,7 +20,6 @@ from service.life.arithmetic.lifetimes import Floats, Lives
 from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.preconditions import within
 
-FORMULA = 1
 LEAST_FAILURES = 5
 # Chosen: lives of parts have shapes of about 0.5 to 10; beyond these bounds the fit says nothing.
 _LEAST_SHAPE, _GREATEST_SHAPE = 0.05, 50.0

@@ -17,7 +17,6 @@ from scipy.special import stdtrit
 from service.platform.arithmetic.errors import Inconsistent, NoSolution
 from service.platform.arithmetic.preconditions import within
 
-FORMULA = 1
 Floats = NDArray[np.float64]
 
 

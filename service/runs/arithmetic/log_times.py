@@ -18,7 +18,6 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 from service.runs.arithmetic.log_columns import TimeKind
 
-FORMULA = "log times 1"
 LONGEST_GAP_S = 300.0
 """Longest time between two rows that still counts as running."""
 MOST_BACK_S = 5.0

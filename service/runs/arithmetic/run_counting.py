@@ -1,6 +1,6 @@
 """What a test bench's log says of a run: times, hours, starts, limits, meter and steady windows.
 
-Composes log_times, load_hours, limit_hours and steady_windows over batches of a log.
+Composes log_times, load_hours and steady_windows over batches of a log.
 """
 
 from dataclasses import dataclass, field
@@ -8,8 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.runs.arithmetic.limit_hours import LimitCounter, LimitHours, LogLimit, Side
-from service.runs.arithmetic.load_hours import LoadCounter, LoadHours, LoadRule
+from service.runs.arithmetic.load_hours import (
+    LimitCounter,
+    LimitHours,
+    LoadCounter,
+    LoadHours,
+    LoadRule,
+    LogLimit,
+    Side,
+)
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import Mapping, Signal
 from service.runs.arithmetic.log_times import FloatArray, LogClock, LogTimes, Steps

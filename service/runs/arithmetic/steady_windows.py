@@ -15,8 +15,6 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 from service.runs.arithmetic.log_times import LONGEST_GAP_S, FloatArray
 
-FORMULA = "steady windows 1"
-
 
 @dataclass(frozen=True, slots=True)
 class SteadyRule:

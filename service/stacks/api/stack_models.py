@@ -1,10 +1,13 @@
 """Stacks, builds and layer maps as JSON."""
 
 from datetime import datetime
+from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from service.designs.arithmetic import pile
+from service.limits.arithmetic.figures import figures_as_data
+from service.limits.queries import LimitsInForce
 from service.platform.api.answers import Out, Page, described, like, read_from
 from service.stacks.arithmetic import part_hours, running_hours
 from service.stacks.queries import build_spans, hours, installations, layer_maps, part_lives, stacks
@@ -130,3 +133,10 @@ class PartHistory(Out):
     sittings: list[Sitting]
     findings: list[Finding]
     holds: list[Hold]
+
+
+@like(LimitsInForce, without="id design_id")
+class Limits(Out):
+    """What the stacks of a design are computed with and judged by; units stand in the names."""
+
+    figures: Annotated[dict[str, Any], BeforeValidator(figures_as_data)]

@@ -5,7 +5,6 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
-from service.limits import api
 from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Call, Caller, Database, make_once
@@ -63,7 +62,7 @@ def layers(
 
 
 @router.get("/{serial}/limits")
-def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | None:
+def limits(*, serial: str, caller: Caller, engine: Database) -> stack_models.Limits | None:
     """Return the limits and figures in force for the stack's design.
 
     Null where none were approved.
@@ -72,7 +71,7 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | Non
     with reading(engine) as session:
         stack = stack_facts(session, find_stack(session, serial))
         answer = limits_in_force(session, stack.design_id)
-    return None if answer is None else api.Limits.from_answer(answer)
+    return None if answer is None else stack_models.Limits.from_answer(answer)
 
 
 @router.post("/{serial}/hours", status_code=201)

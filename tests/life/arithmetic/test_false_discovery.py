@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import false_discovery_control
 
-from service.life.arithmetic.false_discovery import false_discovery, smallest_of
+from service.life.arithmetic.suspects import false_discovery, smallest_of
 from service.platform.arithmetic.errors import OutOfRange
 
 PS = st.lists(st.floats(0, 1), min_size=1, max_size=30)

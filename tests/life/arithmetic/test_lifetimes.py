@@ -7,9 +7,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.life.arithmetic.failure_rate import failure_rate
 from service.life.arithmetic.kaplan_meier import kaplan_meier
-from service.life.arithmetic.life_by_group import life_by_group
+from service.life.arithmetic.life_by_group import failure_rate, life_by_group
 from service.life.arithmetic.lifetimes import End, Life, Lives, at_risk, lives_of
 from service.life.arithmetic.log_rank import log_rank
 from service.life.arithmetic.weibull import weibull

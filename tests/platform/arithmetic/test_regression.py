@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import linregress, theilslopes
 
-from service.life.arithmetic.median_slopes import theil_sen, variance_of_order
+from service.life.arithmetic.voltage_trend import theil_sen, variance_of_order
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
 from service.platform.arithmetic.regression import least_squares, line_columns, stretches
 

@@ -6,8 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.runs.arithmetic.limit_hours import LimitCounter, LogLimit, Side
-from service.runs.arithmetic.load_hours import LoadCounter, LoadHours, LoadRule
+from service.runs.arithmetic.load_hours import (
+    LimitCounter,
+    LoadCounter,
+    LoadHours,
+    LoadRule,
+    LogLimit,
+    Side,
+)
 from service.runs.arithmetic.log_times import GAPS_KEPT, LogClock, LogTimes
 from service.runs.arithmetic.steady_windows import SteadyRule, SteadyWindow, WindowFinder
 
