@@ -186,6 +186,29 @@ def test_the_same_code_twice_within_two_seconds_is_one(at_bench: AtTheBench) -> 
     assert len(entries(at_bench, StepKind.PUT_ON)) == 1
 
 
+def test_a_right_scan_of_a_fixing_is_asked_where_it_goes(at_bench: AtTheBench) -> None:
+    """Never refused; one press answers, the same scan at the same place a moment later is one."""
+
+    def nuts(session: Session) -> str:
+        nut = builders.the_part_types(session).nut
+        return builders.a_lot(session, nut, label="N-9", quantity=40).label
+
+    code = rows(at_bench.app, nuts)
+
+    answer = at_bench.post("fit-fixing", scanned=code, headers=HTMX)
+
+    page = plain(answer.text)
+    assert "It is nut N-9. Where does it go?" in page
+    assert "Not entered" not in page
+    assert "plate at the free end" not in page
+    assert '<button type="submit" name="place" value="2">rod 2</button>' in answer.text
+    assert not entries(at_bench, StepKind.FIXING_FITTED)
+    for _ in range(2):
+        at_bench.enter("fit-fixing", scanned=code, place="2")
+    at_bench.enter("fit-fixing", scanned=code, place="3")
+    assert [step.rod_number for step in entries(at_bench, StepKind.FIXING_FITTED)] == [2, 3]
+
+
 def test_an_entry_of_somebody_else_is_undone_with_a_reason(
     at_bench: AtTheBench, signed_in_client: Callable[..., FormClient]
 ) -> None:

@@ -10,9 +10,9 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.bench.arithmetic.codes import ONE_SCAN, SIDES, Action, action_of, face_label
-from service.bench.queries.rebuild_records import entered_last
+from service.bench.queries.rebuild_records import EnteredLast, entered_last
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
-from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.errors import Question, Refused
 from service.platform.pages.forms import Form
 from service.records.queries.working_piles import working_pile
@@ -50,7 +50,8 @@ class Sent:
 def understood(session: Session, form: Form, entry: str, origin: Sent) -> Meaning:
     """Return what a form means whose fields may hold scans; what they say is set in the form.
 
-    Raises Question for a layer that is confirmed and of which nobody said yet what is seen.
+    Raises Question for a layer that is confirmed and of which nobody said yet what is seen, and
+    for a fixing of which nobody said where it goes.
     """
     action = _action_in(form)
     if action is Action.UNDO:
@@ -61,6 +62,8 @@ def understood(session: Session, form: Form, entry: str, origin: Sent) -> Meanin
         return _lifting(session, form, origin.record_id, action)
     if entry == "put-on":
         return _putting_on(session, form, origin, action)
+    if entry == "fit-fixing":
+        return _fitting(session, form, origin)
     return Meaning(entry)
 
 
@@ -132,22 +135,49 @@ def _putting_on(session: Session, form: Form, origin: Sent, action: Action | Non
     if label and not resolve_to_fit(session, scanned, LAYER_KINDS).hits:
         _set(form, scanned=label.code, facing=label.facing(end))
     is_done = not form.raw("facing") or label is not None
-    is_done = is_done and _was_entered(session, origin, form.raw("scanned"))
+    is_done = is_done and _was_entered(session, origin, form.raw("scanned")) is not None
     return Meaning("put-on", is_done=is_done)
 
 
-def _was_entered(session: Session, origin: Sent, code: str) -> bool:
-    """Say whether the last entry is this very scan, made a moment ago. One statement."""
+def _fitting(session: Session, form: Form, origin: Sent) -> Meaning:
+    """A fixing that is scanned, or pressed as one of a lot, goes where somebody says."""
+    scanned, place = form.raw("scanned").strip(), form.raw("place")
+    if place:
+        last = _was_entered(session, origin, scanned, StepKind.FIXING_FITTED)
+        return Meaning("fit-fixing", is_done=last is not None and place == _place(last))
+    hits = resolve_to_fit(session, scanned, FIXING_KINDS).hits if scanned else ()
+    kinds = {hit.part_kind for hit in hits if hit.part_kind in FIXING_KINDS}
+    if not kinds and (scanned or not form.raw("lot_id")):
+        return Meaning("fit-fixing")
+    what = f"it is {' or '.join(sorted(kinds))} {scanned}. " if kinds else ""
+    ends = [end.value for end in End] if kinds == {Kind.COMPRESSION_PLATE} else []
+    raise Question(
+        "place",
+        "",
+        f"{what}{'At which end does it go?' if ends else 'Where does it go?'}",
+        answers=dict.fromkeys(ends, ""),
+    )
+
+
+def _place(entered: EnteredLast) -> str:
+    return str(entered.end or entered.rod_number or "")
+
+
+def _was_entered(
+    session: Session, origin: Sent, code: str, kind: StepKind = StepKind.PUT_ON
+) -> EnteredLast | None:
+    """Return the last entry where it is this very scan, made a moment ago. One statement."""
     if not code.strip():
-        return False
+        return None
     last = entered_last(session, origin.record_id)
-    return (
+    is_same = (
         last is not None
-        and last.kind is StepKind.PUT_ON
+        and last.kind is kind
         and last.by_id == origin.by_id
         and serial_key(last.scanned or "") == serial_key(code)
         and origin.at - last.written_at < ONE_SCAN
     )
+    return last if is_same else None
 
 
 def _without_face(session: Session, text: str) -> str:

@@ -15,7 +15,7 @@ from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
 from service.people.queries.people import with_login
 from service.people.tables import Person
-from service.platform.arithmetic.vocabulary import Stage, Whereabouts
+from service.platform.arithmetic.vocabulary import End, Stage, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
@@ -273,6 +273,8 @@ class EnteredLast:
 
     kind: StepKind
     scanned: str | None
+    rod_number: int | None
+    end: End | None
     by_id: int
     written_at: datetime
 
