@@ -18,7 +18,7 @@ from service.platform.tables import AuditEntry
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.content import record_content, verify
-from service.records.queries.records import entries_of
+from service.records.queries.entries import entries_of
 from service.records.tables import RecordKind, Step
 from service.stacks.tables import Stack
 from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, what_is_missing

@@ -14,7 +14,7 @@ from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import ChecklistLine
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Kind
-from service.records.queries.records import entries_of
+from service.records.queries.entries import entries_of
 from service.records.tables import RecordKind, RecordState, Step, StepKind
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.tables import Instrument, PartType

@@ -21,7 +21,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKin
 from service.platform.errors import Refused
 from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import record_content, verify
-from service.records.queries.records import entries_of
+from service.records.queries.entries import entries_of
 from service.records.tables import Step, StepKind
 from service.store.tables import Lot, Part, PartType
 from tests import builders

@@ -16,7 +16,8 @@ from service.platform.errors import NotAllowed, Refused
 from service.records.changes.bench_opening import record_make_safe
 from service.records.changes.witnesses import confirm_witness
 from service.records.queries.content import record_content
-from service.records.queries.records import entries_of, people_on, to_witness
+from service.records.queries.entries import entries_of
+from service.records.queries.records import people_on, to_witness
 from service.records.tables import Involvement, RebuildRecord, RecordState
 from tests import builders
 from tests.bench.at_the_bench import Bench, a_lab, known

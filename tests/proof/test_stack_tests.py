@@ -31,7 +31,8 @@ from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.tables import StackTest
 from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import verify
-from service.records.queries.records import entries_of, record_head
+from service.records.queries.entries import entries_of
+from service.records.queries.records import record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables import Build
 from service.store.arithmetic.instrument_kinds import CalibrationResult

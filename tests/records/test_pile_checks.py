@@ -24,8 +24,8 @@ from service.platform.permissions import Person
 from service.records.changes.bench_fixings import remove_fixing
 from service.records.changes.bench_opening import close_stack
 from service.records.queries.content import record_content, verify
+from service.records.queries.entries import entries_of
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
-from service.records.queries.records import entries_of
 from service.records.tables import RecordKind, StepKind
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables import Fixing, Stack

@@ -22,15 +22,8 @@ from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
-from service.records.queries.records import (
-    NOT_CONFIRMED,
-    FindingSeen,
-    RecordEntry,
-    RecordHead,
-    TorqueRead,
-    entries_of,
-    record_head,
-)
+from service.records.queries.entries import FindingSeen, RecordEntry, TorqueRead, entries_of
+from service.records.queries.records import NOT_CONFIRMED, RecordHead, record_head
 from service.records.tables import (
     Decision,
     Involvement,

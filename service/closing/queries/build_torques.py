@@ -14,7 +14,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
-from service.records.queries.records import RecordEntry, TorqueRead
+from service.records.queries.entries import RecordEntry, TorqueRead
 from service.records.tables import (
     MakeSafeLine,
     RebuildRecord,

@@ -23,7 +23,7 @@ from service.proof.arithmetic.stack_tests import (
 )
 from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_of
 from service.proof.tables import StackTest as Row
-from service.records.queries.records import LATE_AFTER
+from service.records.queries.entries import LATE_AFTER
 from service.records.tables import RebuildRecord, RecordState, Step
 from service.store.tables import Calibration, Instrument
 

@@ -1,29 +1,24 @@
-"""One record: who had a part in it, its head, its entries with everything that hangs on them."""
+"""One record: who had a part in it, its head, its witnesses, its being void."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, func, or_, select, union
+from sqlalchemy import Select, func, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction
 from service.designs.tables import Design
 from service.people.queries.people import with_login
 from service.people.tables import Person
-from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform import permissions
-from service.platform.arithmetic.verdicts import Verdict
-from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.audit import Event
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, grouped_as, read_all, read_as
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.tables import Attachment, AuditEntry
-from service.proof.tables import StackTest
 from service.records.tables import (
-    Finding,
     Involvement,
     MakeSafeLine,
     RebuildRecord,
@@ -32,14 +27,12 @@ from service.records.tables import (
     RecordPersonRemoved,
     RecordState,
     Step,
-    StepKind,
     TorqueReading,
     VoidProposal,
     WitnessConfirmation,
 )
-from service.stacks.tables import Build, HourReading, Moment, Stack
-from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
-from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
+from service.stacks.tables import Build, HourReading, Stack
+from service.store.tables import Concession
 
 NOT_CONFIRMED = "named, not confirmed"
 """What stands beside a witness who has not confirmed with their own password."""
@@ -341,337 +334,3 @@ def record_head(session: Session, record_id: int) -> RecordHead:
     if row is None:
         raise NotFound("record", record_id)
     return read_as(RecordHead, row)
-
-
-MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
-LATE_AFTER = timedelta(hours=24)
-"""Written down more than this after it was done: an entry is called late."""
-
-
-@dataclass(frozen=True, slots=True)
-class FindingSeen:
-    """One condition seen on a part; ``severity`` None where nobody judged it."""
-
-    part_id: int
-    condition: str
-    severity: int | None
-    where: str
-    note: str
-
-    @property
-    def is_condition(self) -> bool:
-        """Say whether something was seen."""
-        return self.condition not in (NONE_SEEN, NOT_INSPECTED)
-
-
-@dataclass(frozen=True, slots=True)
-class Tool:
-    """An instrument as it was used for an entry."""
-
-    id: int
-    label: str
-    certificate: str | None
-    due_at: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class CheckRecorded:
-    """One make-safe line as recorded."""
-
-    line_number: int
-    wording: str
-    reading: float | None
-    unit: str | None
-    tool: Tool | None
-    person: str
-    witness: str | None
-    witness_confirmed_at: datetime | None
-
-    @property
-    def witness_in_words(self) -> str:
-        """The witness, and that they never confirmed where it is so; empty: none."""
-        if self.witness is None or self.witness_confirmed_at is not None:
-            return self.witness or ""
-        return f"{self.witness} ({NOT_CONFIRMED})"
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueRead:
-    """One torque reading. ``corrected``: a correction put another value in its place."""
-
-    id: int
-    rod_number: int
-    pass_number: int
-    stage: Stage
-    kind: ReadingKind
-    torque_nm: float
-    entered: str
-    tool: Tool
-    concession_id: int | None
-    taken_at: datetime
-    by: str
-    correction_id: int | None
-    corrected: bool
-
-
-@dataclass(frozen=True, slots=True)
-class HoursRead:
-    """One reading of the hour meter in a record, in h. ``corrected`` as for torque."""
-
-    id: int
-    hours: float
-    moment: Moment
-    taken_at: datetime
-    correction_id: int | None
-    corrected: bool
-
-
-@dataclass(frozen=True, slots=True)
-class RecordEntry:
-    """One entry of a record. Undone ones stay and are struck out."""
-
-    step_id: int
-    sequence: int
-    kind: StepKind
-    part: PartNamed | None
-    exposed_part_id: int | None
-    end: End | None
-    facing: Facing | None
-    rod_number: int | None
-    scanned: str | None
-    note: str
-    done_at: datetime
-    written_at: datetime
-    by: str
-    undone_at: datetime | None
-    undone_by: str | None
-    findings: tuple[FindingSeen, ...] = ()
-    check: CheckRecorded | None = None
-    torque: tuple[TorqueRead, ...] = ()
-    hours: tuple[HoursRead, ...] = ()
-    deviation: str | None = None
-    """how it departs from what was set, kept because of ``deviation_because``"""
-    deviation_because: str | None = None
-    unloaded_first: bool | None = None
-    """of a torque above the target: whether the stack was unloaded first"""
-    departs_from: str | None = None
-    """the finding of the check which a departure accepts; the note says why"""
-    tested: Verdict | None = None
-    """what a test of the closed stack gave"""
-
-    @property
-    def stands(self) -> bool:
-        """Say whether it was not undone."""
-        return self.undone_at is None
-
-    @property
-    def deviates(self) -> str:
-        """How it departs and why it stands, in one line; empty where it does not."""
-        if self.deviation is None:
-            return ""
-        unloaded = {None: "", True: " Unloaded first.", False: " Not unloaded first."}
-        return f"{self.deviation}{unloaded[self.unloaded_first]} Kept: {self.deviation_because}"
-
-    @property
-    def is_late(self) -> bool:
-        """Say whether it was written down long after it was done."""
-        return self.written_at - self.done_at > LATE_AFTER
-
-    @property
-    def in_words(self) -> str:
-        """What was done, in one line."""
-        if self.part is not None:
-            return _moved_in_words(self, self.part)
-        if self.check is not None:
-            return _checked_in_words(self, self.check)
-        if self.torque:
-            return _torque_in_words(self.torque[-1])
-        meter_words = "".join(f", meter at {reading.hours:g}\u2009h" for reading in self.hours)
-        if self.kind is StepKind.OPENED:
-            return f"stack opened{meter_words or ', hours not known'}"
-        if self.kind is StepKind.CLOSED:
-            return f"stack closed{meter_words}"
-        accepted = f" accepted: {self.departs_from}" if self.departs_from else ""
-        tested = f": {self.tested}" if self.tested is not None else ""
-        return f"{self.kind}{accepted}{tested}{meter_words}"
-
-
-def _moved_in_words(entry: RecordEntry, part: PartNamed) -> str:
-    name = f"{part.kind} {part.label}"
-    at = f"rod {entry.rod_number}" if entry.rod_number else f"the {entry.end}"
-    if entry.kind is StepKind.FINDING:
-        return f"seen on {name}"
-    if entry.kind in (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED):
-        verb = "fitted" if entry.kind is StepKind.FIXING_FITTED else "taken off"
-        return f"{name} {verb} at {at}"
-    turned = ""
-    if entry.kind is StepKind.PUT_ON and entry.facing not in (None, Facing.EITHER):
-        turned = f", {part.marked_face or 'marked face'} to the {entry.facing}"
-    return f"{name} {entry.kind} at {at}{turned}"
-
-
-def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
-    value = "" if check.reading is None else f", {check.reading:g}\u2009{check.unit}"
-    if entry.kind is StepKind.MAKE_SAFE:
-        return f"make-safe line {check.line_number} recorded{value}"
-    at_rod = f", rod {entry.rod_number}" if entry.rod_number else ""
-    return f"closing check recorded: {check.wording}{at_rod}{value}"
-
-
-def _torque_in_words(read: TorqueRead) -> str:
-    return (
-        f"rod {read.rod_number} {read.stage}, pass {read.pass_number}:"
-        f" {read.torque_nm:.4g}\u2009N·m {read.kind}"
-    )
-
-
-def entries_of(
-    session: Session, record_id: int, *, moved_most: int | None = None
-) -> tuple[RecordEntry, ...]:
-    """Return the entries of a record in their order, undone ones too. Five statements.
-
-    With ``moved_most`` layers lifted off and put on come only if they are among the last so many
-    entries: the bench needs no more of them.
-    """
-    condition: ColumnElement[bool] = Step.record_id == record_id
-    if moved_most is not None:
-        last = session.scalar(select(func.max(Step.sequence)).where(condition)) or 0
-        condition = and_(condition, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
-    findings = _findings(session, condition)
-    checks = _checks(session, record_id)
-    torque = _torque(session, record_id)
-    hours = _hours(session, record_id)
-    by, undone_by = aliased(Person), aliased(Person)
-    rows: Sequence[Any] = session.execute(
-        select(
-            Step.id.label("step_id"),
-            Step.sequence,
-            Step.kind.label("step"),
-            Step.exposed_part_id,
-            Step.end,
-            Step.facing,
-            Step.rod_number,
-            Step.scanned,
-            Step.note,
-            Step.done_at,
-            Step.written_at,
-            by.name.label("by"),
-            Step.undone_at,
-            undone_by.name.label("undone_by"),
-            Step.departs_from,
-            Step.deviation,
-            Step.deviation_because,
-            Step.unloaded_first,
-            StackTest.verdict.label("tested"),
-            *PART_NAMED,
-        )
-        .join(by, by.id == Step.by_id)
-        .outerjoin(undone_by, undone_by.id == Step.undone_by_id)
-        .outerjoin(StackTest, StackTest.step_id == Step.id)
-        .outerjoin(Part, Part.id == Step.part_id)
-        .outerjoin(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(condition)
-        .order_by(Step.sequence)
-    ).all()
-    return tuple(
-        read_as(
-            RecordEntry,
-            row,
-            kind=row.step,
-            part=None if row.part_id is None else part_named(row),
-            findings=tuple(findings.get(row.step_id, ())),
-            check=checks.get(row.step_id),
-            torque=tuple(torque.get(row.step_id, ())),
-            hours=tuple(hours.get(row.step_id, ())),
-        )
-        for row in rows
-    )
-
-
-def _findings(session: Session, condition: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
-    rows = session.execute(
-        select(Finding.step_id, *columns(FindingSeen, Finding))
-        .join(Step, Step.id == Finding.step_id)
-        .where(condition)
-        .order_by(Finding.id)
-    )
-    return grouped_as(rows, "step_id", lambda row: read_as(FindingSeen, row))
-
-
-def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
-    person, witness = aliased(Person), aliased(Person)
-    rows = session.execute(
-        select(
-            MakeSafeLine.step_id,
-            Instrument.id.label("instrument_id"),
-            Instrument.label,
-            Calibration.certificate,
-            Calibration.due_at,
-            *columns(
-                CheckRecorded,
-                MakeSafeLine,
-                person=person.name,
-                witness=witness.name,
-                witness_confirmed_at=confirmed_at(
-                    Step.written_at, MakeSafeLine.record_id, MakeSafeLine.witness_id
-                ),
-            ),
-        )
-        .join(Step, Step.id == MakeSafeLine.step_id)
-        .join(person, person.id == MakeSafeLine.person_id)
-        .outerjoin(witness, witness.id == MakeSafeLine.witness_id)
-        .outerjoin(Instrument, Instrument.id == MakeSafeLine.instrument_id)
-        .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
-        .where(MakeSafeLine.record_id == record_id)
-    )
-    return {
-        row.step_id: read_as(
-            CheckRecorded, row, tool=None if row.instrument_id is None else _tool(row)
-        )
-        for row in rows
-    }
-
-
-def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
-    """Readings by entry, each after those a correction has put it in place of."""
-    rows: Sequence[Any] = session.execute(
-        select(
-            TorqueReading.step_id,
-            Instrument.id.label("instrument_id"),
-            Instrument.label,
-            Calibration.certificate,
-            Calibration.due_at,
-            Person.name,
-            TorqueReading.known_until,
-            *columns(TorqueRead, TorqueReading),
-        )
-        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
-        .join(Person, Person.id == TorqueReading.by_id)
-        .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
-        .where(TorqueReading.record_id == record_id)
-        .order_by(TorqueReading.id)
-    ).all()
-    return grouped_as(
-        rows,
-        "step_id",
-        lambda row: read_as(
-            TorqueRead, row, tool=_tool(row), by=row.name, corrected=row.known_until is not None
-        ),
-    )
-
-
-def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:
-    rows = session.execute(
-        select(
-            HourReading.step_id,
-            *columns(HoursRead, HourReading, corrected=HourReading.known_until.is_not(None)),
-        )
-        .where(HourReading.record_id == record_id)
-        .order_by(HourReading.id)
-    )
-    return grouped_as(rows, "step_id", lambda row: read_as(HoursRead, row))
-
-
-def _tool(row: Any) -> Tool:
-    return Tool(row.instrument_id, row.label, row.certificate, row.due_at)
