@@ -38,6 +38,9 @@ from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
 from service.operation.migrating import migrate, triggers
+from service.people.changes import badges
+from service.people.changes import people as people_changes
+from service.people.queries import people as people_queries
 from service.people.tables import Role
 from service.platform.database import make_engine, now_utc
 from tests import builders
@@ -131,6 +134,17 @@ def missing(what: str) -> None:
 def whole(pytestconfig: pytest.Config) -> bool:
     """Tell whether it is night and all of a long journey is to be walked."""
     return bool(pytestconfig.getoption("whole"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_hashes() -> Iterator[None]:
+    """Hash passwords cheaply in this process; ``test_people`` looks at what the service uses."""
+    with pytest.MonkeyPatch.context() as patched:
+        for module in (people_changes, badges, people_queries):
+            patched.setattr(module, "HASHER", builders.QUICK)
+        nobodys = builders.QUICK.hash("the password of nobody at all")
+        patched.setattr(people_queries, "NOBODYS_HASH", nobodys)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -4,7 +4,7 @@
 ``new_page``  ``new_page(width=820, height=1180, …)``: one more, with a context of its own
 ``lab``       the database of the served laboratory; ``served_at`` the address of its server
 ``rows``      ``rows(lambda session: …)``: make rows with the builders and keep them
-``sign_in``   ``sign_in(page, "supervisor")`` by the sign-in page
+``sign_in``   ``sign_in(page, "supervisor")``: the browser of that page is somebody's from now on
 
 One server process serves all tests, on one database: a test makes the stacks it looks at.
 Chromium is Debian's; LAYERBOOK_TEST_CHROMIUM names another. Without one the tests are skipped, in
@@ -15,17 +15,26 @@ import os
 import re
 import shutil
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    ConsoleMessage,
+    Page,
+    Playwright,
+    expect,
+    sync_playwright,
+)
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.people.tables import Role
 from service.platform.database import make_engine
 from tests import builders
+from tests.browser.signing import send_sign_in
 from tests.conftest import missing
 from tests.operation.running import served
 
@@ -49,16 +58,32 @@ addEventListener("securitypolicyviolation", (event) => {
 """
 
 
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """One browser for a module: while it lives no other event loop can run in this process."""
+@cache
+def launched() -> tuple[Playwright, Browser]:
+    """Start Chromium: while it lives no other event loop can run in this process."""
     path = os.environ.get("LAYERBOOK_TEST_CHROMIUM") or shutil.which("chromium")
     if path is None:
         missing("Chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        yield browser
+    playwright = sync_playwright().start()
+    return playwright, playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(nextitem: pytest.Item | None) -> Iterator[None]:
+    """Keep the browser from one module to the next, until a test without one follows."""
+    yield
+    to_follow = nextitem is not None and nextitem.get_closest_marker("browser")
+    if launched.cache_info().currsize and not to_follow:
+        playwright, browser = launched()
+        launched.cache_clear()
         browser.close()
+        playwright.stop()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Browser:
+    """The browser of this process."""
+    return launched()[1]
 
 
 @pytest.fixture(scope="session")
@@ -129,18 +154,14 @@ def page(new_page: Callable[..., Page]) -> Page:
 
 @pytest.fixture
 def sign_in(rows: Callable[..., Any], served_at: str) -> Callable[..., Any]:
-    """Sign somebody in by the sign-in page: a role or roles, or the login of somebody known."""
+    """Sign somebody in, page unseen: a role or roles, or the login of somebody known."""
 
-    def by_page(page: Page, *roles: Role | str, name: str = "", login: str = "") -> int:
+    def by_form(page: Page, *roles: Role | str, name: str = "", login: str = "") -> int:
         person_id = 0
         if not login:
             person = rows(lambda session: builders.a_person(session, *roles, name=name))
             login, person_id = person.login, person.id
-        page.goto(f"{served_at}/sign-in")
-        page.get_by_label("Login").fill(login)
-        page.get_by_label("Password").fill(builders.PASSWORD)
-        page.get_by_role("button", name="Sign in").click()
-        page.wait_for_url(lambda address: "/sign-in" not in address)
+        send_sign_in(page.context, served_at, login)
         return person_id
 
-    return by_page
+    return by_form

@@ -13,6 +13,7 @@ from service.stacks.tables import Layer
 from service.store.tables import Part
 from tests import builders
 from tests.browser.looking import look
+from tests.browser.signing import sign_in_by_page
 
 pytestmark = pytest.mark.browser
 
@@ -39,10 +40,11 @@ def failing(lab: Engine) -> dict[str, Any]:
 
 
 def test_signing_in_leads_to_the_floor_and_on_to_what_fails(
-    page: Page, sign_in: SignIn, served_at: str, failing: dict[str, Any]
+    page: Page, rows: Callable[..., Any], served_at: str, failing: dict[str, Any]
 ) -> None:
     """By keyboard: after the need itself the way to the MEA's trace is reached."""
-    sign_in(page, "builder", name="Ilse Brand")
+    person = rows(lambda session: builders.a_person(session, "builder", name="Ilse Brand"))
+    sign_in_by_page(page, served_at, person.login)
     page.wait_for_url(f"{served_at}/floor")
     expect(page.get_by_role("heading", level=1)).to_have_text("Floor")
     stack = page.locator(".floor > li").filter(has_text=failing["serial"])

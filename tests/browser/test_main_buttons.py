@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from tests import builders
+from tests.browser.signing import send_sign_in
 from tests.browser.test_every_sheet import PAGES, sheets
 from tests.operation.running import served
 
@@ -64,7 +65,8 @@ def test_every_main_button_answers_in_words(
     whole: bool,
 ) -> None:
     """Unfilled, as each role: by the browser beside a field, or by the page; never with a 500."""
-    page = signed_in(new_page(), pressed_at, f"only-{role}")
+    page = new_page()
+    send_sign_in(page.context, pressed_at, f"only-{role}")
     first = list(Role).index(role) * (BY_DAY // len(Role))
     addresses = ADDRESSES if whole else ADDRESSES[first::BY_DAY]
     silent: dict[str, str] = {}
@@ -87,16 +89,6 @@ def test_every_main_button_answers_in_words(
 
     assert silent == {}
     assert forms > 5 or role is Role.ADMIN
-
-
-def signed_in(page: Page, at: str, login: str) -> Page:
-    """The page of somebody who just signed in."""
-    page.goto(f"{at}/sign-in")
-    page.get_by_label("Login").fill(login)
-    page.get_by_label("Password").fill(builders.PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url(lambda address: "/sign-in" not in address)
-    return page
 
 
 def pressed(page: Page, form: Locator) -> str:

@@ -9,7 +9,6 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import update
 
 from service.people import tables
-from service.people.queries.people import HASHER
 from tests import builders
 
 pytestmark = pytest.mark.browser
@@ -26,7 +25,7 @@ def enrolled(page: Page, rows: Callable[..., Any], sign_in: Callable[..., Any], 
             session.add(
                 tables.PersonPin(
                     person_id=person.id,
-                    pin_hash=HASHER.hash(pin),
+                    pin_hash=builders.QUICK.hash(pin),
                     chosen_at=builders.START,
                     wrong_in_a_row=0,
                 )

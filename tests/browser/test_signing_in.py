@@ -10,6 +10,7 @@ from playwright.sync_api import Page, expect
 
 from tests import builders
 from tests.browser.looking import barriers
+from tests.browser.signing import sign_in_by_page
 from tests.operation.running import served
 
 pytestmark = pytest.mark.browser
@@ -50,12 +51,13 @@ def test_a_wrong_password_keeps_the_login(
 
 @pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.night)])
 def test_the_way_in_and_out(
-    page: Page, sign_in: Callable[..., Any], served_at: str, scheme: Any
+    page: Page, rows: Callable[..., Any], served_at: str, scheme: Any
 ) -> None:
     """To the floor; out again, and then nothing is shown."""
+    person = rows(lambda session: builders.a_person(session, "builder", name="Kim Vale"))
     page.emulate_media(color_scheme=scheme)
 
-    sign_in(page, "builder", name="Kim Vale")
+    sign_in_by_page(page, served_at, person.login)
 
     expect(page.get_by_role("heading", level=1)).to_have_text("Floor")
     expect(page.get_by_text("Kim Vale")).to_be_visible()

@@ -11,8 +11,6 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-import pytest
-from argon2 import PasswordHasher
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -45,7 +43,6 @@ from service.platform.permissions import Person as Somebody
 from tests import builders
 from tests.limits.test_limit_sets import CLAMP, FIRST
 
-QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 ALONE = "known to one alone"
 LONG = timedelta(days=900)
 HONEST = ("sam", "quinn")
@@ -282,9 +279,8 @@ class OneAdmin(RuleBasedStateMachine):
 
 
 def test_no_order_of_acts_of_one_admin_signs_for_another(
-    sqlite_template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    sqlite_template: Path, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(changes, "HASHER", QUICK)
     path = tmp_path / "prepared.sqlite"
     shutil.copyfile(sqlite_template, path)
 

@@ -12,6 +12,7 @@ from service.people.changes.people import (
     set_password,
 )
 from service.people.queries.people import (
+    HASHER,
     credential_of,
     password_is_right,
     password_matches,
@@ -61,6 +62,11 @@ def test_a_password_is_kept_as_argon2id_only(engine: Engine) -> None:
     kept = [credential.password_hash for credential in hashes if credential]
     assert all(text.startswith("$argon2id$") for text in kept)
     assert len(set(kept)) == 2
+
+
+def test_the_service_hashes_with_the_low_memory_parameters_of_rfc_9106() -> None:
+    """Section 4, the second recommended option: three passes over 64 MiB in four lanes."""
+    assert HASHER.hash(WORDS).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 @pytest.mark.parametrize(
