@@ -234,44 +234,69 @@ def _guards() -> Iterator[Guard]:
 
 
 GUARDS = tuple(_guards())
+_HELD = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'guard%'"
+_REFUSE = (
+    f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+    " RAISE EXCEPTION USING MESSAGE = TG_ARGV[0],"
+    " ERRCODE = 'integrity_constraint_violation';"
+    " END $$"
+)
 
 
 def lay(connection: Connection) -> None:
-    """Make all triggers anew for the tables there are."""
-    lift(connection)
-    insight = inspect(connection)
+    """Make all triggers anew for the tables there are; on SQLite those that differ."""
     columns = {
-        table: [column["name"] for column in insight.get_columns(table)]
-        for table in insight.get_table_names()
+        table: [column["name"] for column in found]
+        for (_schema, table), found in inspect(connection).get_multi_columns().items()
     }
-    if connection.dialect.name == "postgresql":
-        _lay_function(connection)
-    for guard in GUARDS:
-        if guard.table in columns and set(guard.later) <= set(columns[guard.table]):
-            held = [name for name in columns[guard.table] if name not in guard.free]
-            connection.exec_driver_sql(_statement(guard, held, connection.dialect.name))
-    if connection.dialect.name == "postgresql":
-        for table in sorted({guard.table for guard in GUARDS} & columns.keys()):
-            connection.exec_driver_sql(
-                f"CREATE TRIGGER {PREFIX}{table}_truncate BEFORE TRUNCATE ON {table}"
-                f" FOR EACH STATEMENT EXECUTE FUNCTION {FUNCTION}('{table} is never emptied')"
-            )
+    guards = [
+        guard
+        for guard in GUARDS
+        if guard.table in columns and set(guard.later) <= set(columns[guard.table])
+    ]
+    engine = connection.dialect.name
+    wanted = {
+        guard.name: _statement(
+            guard, [name for name in columns[guard.table] if name not in guard.free], engine
+        )
+        for guard in guards
+    }
+    if engine == "sqlite":
+        held = dict(row[:2] for row in connection.exec_driver_sql(_HELD))
+        for name, statement in held.items():
+            if statement != wanted.get(name):
+                connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        for name, statement in wanted.items():
+            if held.get(name) != statement:
+                connection.exec_driver_sql(statement)
+        return
+    lift(connection)
+    truncating = (
+        f"CREATE TRIGGER {PREFIX}{table}_truncate BEFORE TRUNCATE ON {table}"
+        f" FOR EACH STATEMENT EXECUTE FUNCTION {FUNCTION}('{table} is never emptied')"
+        for table in sorted({guard.table for guard in GUARDS} & columns.keys())
+    )
+    connection.exec_driver_sql("; ".join([_REFUSE, *wanted.values(), *truncating]))
 
 
 def lift(connection: Connection) -> None:
     """Take all triggers away, for a migration or a restoring into an empty database."""
-    for name, table in laid(connection):
-        on = f" ON {table} CASCADE" if connection.dialect.name == "postgresql" else ""
-        connection.exec_driver_sql(f"DROP TRIGGER {name}{on}")
-    if connection.dialect.name == "postgresql":
-        functions = connection.scalars(
-            text(
-                "SELECT proname FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
-                " AND proname LIKE 'layerbook\\_refuse%'"
-            )
+    if connection.dialect.name == "sqlite":
+        for name, _table in laid(connection):
+            connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        return
+    functions = connection.scalars(
+        text(
+            "SELECT proname FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
+            " AND proname LIKE 'layerbook\\_refuse%'"
         )
-        for name in functions.all():
-            connection.exec_driver_sql(f"DROP FUNCTION {name}()")
+    ).all()
+    statements = [
+        *(f"DROP TRIGGER {name} ON {table} CASCADE" for name, table in laid(connection)),
+        *(f"DROP FUNCTION {name}()" for name in functions),
+    ]
+    if statements:
+        connection.exec_driver_sql("; ".join(statements))
 
 
 def laid(connection: Connection) -> list[tuple[str, str]]:
@@ -307,12 +332,3 @@ def _statement(guard: Guard, held: list[str], engine: str) -> str:
         )
     when = f" WHEN ({guard.when})" if guard.when else ""
     return f"{head}{when} EXECUTE FUNCTION {FUNCTION}('{guard.why}')"
-
-
-def _lay_function(connection: Connection) -> None:
-    connection.exec_driver_sql(
-        f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
-        " RAISE EXCEPTION USING MESSAGE = TG_ARGV[0],"
-        " ERRCODE = 'integrity_constraint_violation';"
-        " END $$"
-    )

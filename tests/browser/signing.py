@@ -1,4 +1,4 @@
-"""Signing in: as a person does, or by sending the form alone where its page is not what is tried."""
+"""Signing in: as a person does, or by sending the form alone."""
 
 import re
 
