@@ -169,9 +169,17 @@ class WaitingLimits:
 LONGEST_WAITING = Order((LimitSet.made_at, LimitSet.id))
 
 
+def limits_wait() -> Any:
+    """Restrict versions to those somebody can put in force: the newest of a design."""
+    later = aliased(LimitSet)
+    is_outlived = exists().where(
+        later.design_id == LimitSet.design_id, later.version > LimitSet.version
+    )
+    return and_(LimitSet.approved_at.is_(None), ~is_outlived)
+
+
 def waiting_limits(session: Session, turn: Turn = FIRST) -> Listing[WaitingLimits]:
     """Return limits that wait for an approval, the longest-waiting first. One statement."""
-    later = aliased(LimitSet)
     waiting = (
         select(
             *columns(
@@ -183,12 +191,7 @@ def waiting_limits(session: Session, turn: Turn = FIRST) -> Listing[WaitingLimit
         )
         .join(Design, Design.id == LimitSet.design_id)
         .join(MADE, MADE.id == LimitSet.made_by_id)
-        .where(
-            LimitSet.approved_at.is_(None),
-            ~exists().where(
-                later.design_id == LimitSet.design_id, later.version > LimitSet.version
-            ),
-        )
+        .where(limits_wait())
     )
     return listing(session, waiting, LONGEST_WAITING, turn, partial(read_all, WaitingLimits))
 

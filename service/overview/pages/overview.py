@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.condition.drawings.cell_strip import SHOWN, draw_sample, draw_strip
+from service.overview.queries.decisions import Waiting, decisions_for
 from service.overview.queries.overview import Floor, floor
 from service.overview.queries.rows import FloorStack, Need
 from service.overview.queries.setup import steps_open
@@ -57,6 +58,8 @@ class FloorPage:
     first: str
     to_set_up: tuple[int, int]
     """steps of setting up the lab: open, of all; none is told on the wall"""
+    decisions: tuple[Waiting, ...]
+    """what this person may decide, and belongs to no stack; none is told on the wall"""
 
 
 @router.get("/floor")
@@ -75,7 +78,10 @@ def show(request: Request, me: Me, database: Database, query: Asked) -> Response
             mine=only_mine,
         )
         to_set_up = (0, 0) if wall else steps_open(session)
-    context = _page(floor_read, turn.cursor, to_set_up, wall=wall, only_mine=only_mine, room=room)
+        decisions = () if wall else decisions_for(session, me, floor_read.read_at)
+    context = _page(
+        floor_read, turn.cursor, to_set_up, decisions, wall=wall, only_mine=only_mine, room=room
+    )
     if wants_part(request):
         return part(request, "overview/_floor.html", context)
     return page(request, "overview/show.html", context, query.status)
@@ -91,6 +97,7 @@ def _page(
     floor_read: Floor,
     cursor: str,
     to_set_up: tuple[int, int],
+    decisions: tuple[Waiting, ...],
     *,
     wall: bool,
     only_mine: bool,
@@ -120,6 +127,7 @@ def _page(
         following,
         first,
         to_set_up,
+        decisions,
     )  # fmt: skip
 
 

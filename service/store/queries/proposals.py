@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, exists, select
+from sqlalchemy import Select, and_, exists, select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.queries.people import with_login
@@ -72,13 +72,18 @@ def proposals_waiting(
     session: Session, kind: ChangeKind | None = None, subject_id: int | None = None
 ) -> tuple[Proposal, ...]:
     """Return what waits for an approval, the longest-waiting first. One statement."""
-    statement = _rows().where(ProposedChange.approved_at.is_(None), ~_newer())
+    statement = _rows().where(proposal_waits())
     if kind is not None:
         statement = statement.where(ProposedChange.kind == kind)
     if subject_id is not None:
         statement = statement.where(ProposedChange.subject_id == subject_id)
     rows: Sequence[Any] = session.execute(statement.order_by(ProposedChange.id)).all()
     return tuple(map(_proposal, rows))
+
+
+def proposal_waits() -> Any:
+    """Restrict proposals to those somebody can approve: the newest of a thing, not yet in force."""
+    return and_(ProposedChange.approved_at.is_(None), ~_newer())
 
 
 def _newer() -> Any:
