@@ -54,6 +54,16 @@ class Person(Base):
 Index("uq_person_login_lower", func.lower(Person.login), unique=True)
 
 
+class FormerMail(Base):
+    """A mail address a person had before: two accounts stay alike when one is changed."""
+
+    __tablename__ = "former_mail"
+    id: Mapped[key]
+    person_id: Mapped[int] = reference("person", index=True)
+    mail: Mapped[short]
+    until: Mapped[utc]
+
+
 class PersonRole(Base):
     """One role of one person, as of now; the trail keeps the changes."""
 

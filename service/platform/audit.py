@@ -14,6 +14,7 @@ class Event(StrEnum):
     ROLE_ASKED = "role:asked for"
     ROLE_GRANTED = "role:granted"
     ROLE_REFUSED = "role:refused"
+    PERSON_MAIL = "person:mail changed"
     PERSON_PASSWORD = "person:password changed"
     PERSON_CONFIRMED = "person:confirmed"
     PERSON_ACTIVE = "person:let in or shut out"

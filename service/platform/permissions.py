@@ -108,6 +108,8 @@ class Act(StrEnum):
     """Make and revoke one's own API tokens."""
     BADGE_WRITE = "badge.write"
     """Make and withdraw one's own badge, choose and withdraw one's own PIN."""
+    MAIL_WRITE = "mail.write"
+    """Change one's own mail address."""
     TABLET_WRITE = "tablet.write"
     """Enrol shared tablets, on which PINs and badges hold, and withdraw them."""
 
@@ -192,6 +194,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.PERSON_CONFIRM: ((_is_known, _is_confirmed, _made_no_password),),
     Act.TOKEN_WRITE: ((_is_known,),),
     Act.BADGE_WRITE: ((_is_known,),),
+    Act.MAIL_WRITE: ((_is_known,),),
     Act.TABLET_WRITE: ((_has(Role.SUPERVISOR, Role.ADMIN), _is_confirmed),),
 }
 

@@ -9,7 +9,9 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.people.changes.badges import choose_pin, make_badge
 from service.people.changes.people import deactivate, make_token, reactivate, set_password
+from service.people.queries.badges import keys_of
 from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken, PasswordMade, Role
 from service.platform.database import changing
@@ -157,6 +159,7 @@ def test_a_reset_is_told_on_every_page_and_asks_for_a_confirmation_again(
 
 
 def test_a_token_of_whoever_was_shut_out_does_not_live_again(engine: Engine) -> None:
+    """Nor their badge and PIN."""
     with Session(engine) as session:
         mira = known(session, builders.a_person(session, Role.BUILDER))
         builders.a_person(session, Role.ADMIN)
@@ -165,6 +168,10 @@ def test_a_token_of_whoever_was_shut_out_does_not_live_again(engine: Engine) -> 
         secret = make_token(work, mira.id, "test bench 2")
     with changing(engine, mira) as work:
         make_token(work, mira.id, "test bench 3")
+    with changing(engine, mira) as work:
+        make_badge(work, mira.id)
+    with changing(engine, mira) as work:
+        choose_pin(work, mira.id, "508213", password=builders.PASSWORD)
 
     with changing(engine, OWNER) as work:
         deactivate(work, mira.id)
@@ -174,6 +181,8 @@ def test_a_token_of_whoever_was_shut_out_does_not_live_again(engine: Engine) -> 
     with Session(engine) as session:
         assert holder_of(session, secret) is None
         assert all(session.scalars(select(ApiToken.revoked_at)))
+        keys = keys_of(session, mira.id)
+        assert (keys.badge, keys.pin_chosen_at) == (None, None)
     with changing(engine, mira) as work:
         assert make_token(work, mira.id, "test bench 2")
 

@@ -1,5 +1,6 @@
 """What stands beside a signature: the login, accounts that look alike, the same browser."""
 
+import json
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -8,15 +9,19 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.people.changes.people import add_person, begin_session
+from service.people.changes.people import add_person, begin_session, change_mail
 from service.people.queries.signers import remarks_beside
+from service.people.tables import Person as PersonRow
 from service.people.tables import Role, SignInSession
+from service.platform.audit import Event
 from service.platform.database import changing, housekeeping, now_utc
-from service.platform.errors import Question
+from service.platform.errors import NotAllowed, Question, Refused
 from service.platform.pages.guard import browser_cookie
 from service.platform.permissions import Person
+from service.platform.tables import AuditEntry
 from service.records.tables import Decision, RebuildRecord
 from tests import builders
+from tests.bench.at_the_bench import known
 from tests.bench.test_approvals_pages import a_record, sign, words
 
 Clients = Callable[..., Any]
@@ -76,6 +81,56 @@ def test_the_same_browser_counts_for_twelve_hours(
         if is_told
         else ()
     )
+
+
+@pytest.mark.both_engines
+def test_a_mail_address_is_changed_and_the_one_of_before_still_tells(engine: Engine) -> None:
+    """By its person or an admin; who takes another's is asked whose it is."""
+    first, second, other = some(
+        engine, "Anton Reyes", "Petra Lind", "Keiko Arden", mail="a@b.example"
+    )
+    with Session(engine) as session:
+        petra = known(session, session.get_one(PersonRow, second))
+    taken = "anton@b.example"
+
+    with changing(engine, OWNER) as work:
+        change_mail(work, first, taken)
+    with changing(engine, petra) as work, pytest.raises(Question, match="Anton Reyes"):
+        change_mail(work, second, taken)
+    with changing(engine, petra) as work, pytest.raises(NotAllowed):
+        change_mail(work, first, "")
+    with changing(engine, petra) as work:
+        change_mail(work, second, "petra@b.example")
+    with changing(engine, petra) as work, pytest.raises(Refused, match="it is so already"):
+        change_mail(work, second, "petra@b.example")
+
+    remarks = beside(engine, second, first, other)
+    assert len(remarks) == 2
+    assert all(remark.endswith(": the same mail address.") for remark in remarks)
+    with Session(engine) as session:
+        entry = session.scalars(
+            select(AuditEntry).where(
+                AuditEntry.act == Event.PERSON_MAIL, AuditEntry.subject_id == second
+            )
+        ).one()
+    assert json.loads(entry.changes) == [["mail", "a@b.example", "petra@b.example"]]
+
+
+def test_a_mail_address_is_changed_on_the_persons_page(app: Any, signed_in_client: Clients) -> None:
+    """One that is somebody else's is asked about; nothing typed is lost."""
+    some(app.state.engine, "Anton Reyes", mail="lab@b.example")
+    client = signed_in_client("builder")
+    me = client.get("/floor").text.split('href="/people/')[1].split('"')[0]
+    sent = {"mail": "Lab@b.example"}
+
+    asked = client.post(f"/people/{me}/mail", data=sent)
+    answered = client.post(f"/people/{me}/mail", data=sent | {"like_name": "another"})
+
+    assert asked.status_code == 422
+    assert "Anton Reyes (person-" in asked.text
+    assert 'value="Lab@b.example"' in asked.text
+    assert answered.status_code == 303
+    assert "<dd>Lab@b.example</dd>" in client.get(f"/people/{me}").text
 
 
 def test_what_stands_beside_takes_four_statements(engine: Engine, statements: Any) -> None:

@@ -37,6 +37,7 @@ WHO = {
     Act.PERSON_CONFIRM: "bqsa-",
     Act.TOKEN_WRITE: "bqsa-",
     Act.BADGE_WRITE: "bqsa-",
+    Act.MAIL_WRITE: "bqsa-",
     Act.TABLET_WRITE: "sa",
 }
 """By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""

@@ -22,8 +22,10 @@ from service.people.queries.role_requests import A_DAY, other_admins, roles_wait
 from service.people.queries.signers import accounts_like, is_like
 from service.people.tables import (
     ApiToken,
+    Badge,
     Entered,
     FirstCode,
+    FormerMail,
     PasswordMade,
     Person,
     PersonPin,
@@ -224,15 +226,8 @@ def add_person(
     if not 1 <= len(name) <= 200:
         raise Refused("name", name, "a name of 1 to 200 signs is needed")
     mail = optional_words("mail", mail)
-    if like_name != "another" and (alike := accounts_like(work.session, name, mail)):
-        raise Question(
-            "like_name",
-            name,
-            f"{', '.join(alike)} is here already, with a like name or the same mail.",
-            "One person needs one account. Say so below if this is somebody else.",
-            answers={"another": "This is somebody else"},
-            facts={"known": ", ".join(alike)},
-        )
+    if like_name != "another":
+        _ask_who_is_like(name, accounts_like(work.session, name, mail))
     person = Person(
         login=login,
         name=name,
@@ -349,8 +344,40 @@ def _ask_for(work: Work, person: Person, added: Sequence[Role]) -> None:
     work.note(Event.ROLE_ASKED, ("person", person.id, label), [("asked for", None, label)])
 
 
+def change_mail(work: Work, person_id: int, mail: str, *, like_name: str = "") -> None:
+    """Change a mail address: one's own, or somebody else's as an admin.
+
+    The one of before is kept, so that an account which was like another stays so. Raises Question
+    for one somebody else has or had; ``like_name`` "another" answers it.
+    """
+    need(work.by, Act.MAIL_WRITE if work.by.id == person_id else Act.PEOPLE_WRITE)
+    person = work.locked(Person, person_id, "person")
+    before, wanted = person.mail, optional_words("mail", mail) or None
+    if wanted == before:
+        raise Refused("mail", wanted or "", "it is so already.", "Another address, or none.")
+    if wanted and like_name != "another":
+        _ask_who_is_like(wanted, accounts_like(work.session, "", wanted, but=person_id))
+    if before:
+        work.session.add(FormerMail(person_id=person_id, mail=before, until=work.now))
+    person.mail = wanted
+    work.session.flush()
+    work.note(Event.PERSON_MAIL, ("person", person_id, person.name), [("mail", before, wanted)])
+
+
+def _ask_who_is_like(value: str, alike: Sequence[str]) -> None:
+    if alike:
+        raise Question(
+            "like_name",
+            value,
+            f"{', '.join(alike)} is here already, with a like name or the same mail.",
+            "One person needs one account. Say so below if this is somebody else.",
+            answers={"another": "This is somebody else"},
+            facts={"known": ", ".join(alike)},
+        )
+
+
 def deactivate(work: Work, person_id: int, reason: str = "") -> None:
-    """Shut somebody out at once, their tokens for good; the records keep naming them."""
+    """Shut somebody out at once, tokens, badge and PIN for good; the records keep naming them."""
     need(work.by, Act.PEOPLE_WRITE)
     person = _person(work.session, person_id)
     if Role.ADMIN in _roles(work.session, person_id):
@@ -358,6 +385,12 @@ def deactivate(work: Work, person_id: int, reason: str = "") -> None:
     before, person.active = person.active, False
     end_sessions_of(work.session, person_id, work.now)
     _revoke_tokens(work, person_id)
+    work.session.execute(delete(PersonPin).where(PersonPin.person_id == person_id))
+    work.session.execute(
+        update(Badge)
+        .where(Badge.person_id == person_id, Badge.withdrawn_at.is_(None))
+        .values(withdrawn_at=work.now)
+    )
     work.note(
         Event.PERSON_ACTIVE,
         ("person", person_id, person.name),

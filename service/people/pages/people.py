@@ -97,6 +97,19 @@ def show_person(request: Request, me: Me, database: Database, login: str) -> Res
     return person_page(request, me, database, login)
 
 
+@router.post("/{login}/mail")
+def change_mail(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
+    """Change one's own mail address, or somebody else's as an admin."""
+    person = find_person(database, login)
+    with form.collecting_errors():
+        mail, like = form.text("mail", required=False, most=200), form.raw("like_name")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            changes.change_mail(work, person.id, mail, like_name=like)
+        return go_on(request, work.answer)
+    return person_page(request, me, database, login, form)
+
+
 @router.post("/{login}/roles")
 def change_roles(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Give somebody other roles."""
@@ -232,7 +245,9 @@ def person_page(
     session_here = request.cookies.get(session_cookie(request.app.state.settings), "")
     if password is None or password.changed_in != secret_sha256(session_here):
         code = ""
-    form = form or blank(request, roles=[role.value for role in person.roles])
+    form = form or blank(
+        request, roles=[role.value for role in person.roles], mail=person.mail or ""
+    )
     may_confirm = (
         Answer(False, "Nothing is to be confirmed.")
         if is_me or password is None or password.is_confirmed

@@ -183,7 +183,7 @@ def tokens_of(session: Session, person_id: int) -> list[KnownToken]:
 MOST_NAMED = 3
 
 
-OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE, Act.BADGE_WRITE})
+OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE, Act.BADGE_WRITE, Act.MAIL_WRITE})
 """What nobody can do for somebody else."""
 
 

@@ -8,13 +8,13 @@ from collections.abc import Collection, Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.arithmetic.likeness import alike, same_mail
 from service.people.queries.passwords import password_standing
 from service.people.queries.role_requests import granted_alone
-from service.people.tables import Person, SignInSession
+from service.people.tables import FormerMail, Person, SignInSession
 
 SAME_BROWSER = timedelta(hours=12)
 
@@ -28,7 +28,7 @@ def remarks_beside(
     """
     others = set(others) - {person_id, 0}
     rows = session.execute(
-        select(Person.id, Person.login, Person.name, Person.mail)
+        select(Person.id, Person.login, Person.name, _mails())
         .where(Person.id.in_(others | {person_id}))
         .order_by(Person.login)
     ).all()
@@ -53,27 +53,49 @@ def remarks_beside(
 def is_like(session: Session, person_id: int, other_id: int, now: datetime) -> bool:
     """Say whether another account looks like somebody's own. Two statements."""
     rows = session.execute(
-        select(Person.id, Person.name, Person.mail).where(Person.id.in_((person_id, other_id)))
+        select(Person.id, Person.name, _mails()).where(Person.id.in_((person_id, other_id)))
     ).all()
     shared = _same_browser(session, person_id, {other_id}, now)
     me, second = sorted(rows, key=lambda row: row.id != person_id)
     return any(_marks(me, second, shared))
 
 
-def accounts_like(session: Session, name: str, mail: str) -> tuple[str, ...]:
-    """Return who is known by a like name or the same mail, with login. One statement."""
-    rows = session.execute(select(Person.name, Person.login, Person.mail).order_by(Person.login))
+def accounts_like(session: Session, name: str, mail: str, but: int = 0) -> tuple[str, ...]:
+    """Return who is known by a like name or has or had the same mail, with login. One statement.
+
+    An empty name is like none; ``but`` is whose account it is.
+    """
+    rows = session.execute(
+        select(Person.name, Person.login, _mails()).where(Person.id != but).order_by(Person.login)
+    )
     return tuple(
         f"{row.name} ({row.login})"
         for row in rows
-        if alike(row.name, name) or same_mail(row.mail, mail)
+        if (name and alike(row.name, name)) or _is_shared(row.mails, mail)
+    )
+
+
+def _mails() -> Any:
+    """The mail address a person has and those they had, one a line."""
+    former = (
+        select(func.aggregate_strings(FormerMail.mail, "\n"))
+        .where(FormerMail.person_id == Person.id)
+        .correlate(Person)
+        .scalar_subquery()
+    )
+    return (func.coalesce(Person.mail, "") + "\n" + func.coalesce(former, "")).label("mails")
+
+
+def _is_shared(mails: str, others: str) -> bool:
+    return any(
+        same_mail(mail, other) for mail in mails.splitlines() for other in others.splitlines()
     )
 
 
 def _marks(me: Any, second: Any, shared: Collection[int]) -> Iterator[str]:
     if alike(me.name, second.name):
         yield "the same name" if me.name == second.name else "a like name"
-    if same_mail(me.mail, second.mail):
+    if _is_shared(me.mails, second.mails):
         yield "the same mail address"
     if second.id in shared:
         yield f"the same browser within {SAME_BROWSER // timedelta(hours=1)} h"
