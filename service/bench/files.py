@@ -13,18 +13,25 @@ known cannot be guessed.
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.layers import which_way
-from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan
+from service.bench.changes.stack_imports import (
+    PartInPile,
+    StackHead,
+    StackPlan,
+    forbids_in_list,
+)
 from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading, number_in
 from service.platform.files.tables_in import Row, Table, text_of
+from service.records.changes.eligibility import refusals_of_use
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key, serials_in
@@ -32,6 +39,12 @@ from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
 from service.store.files import TypeFinder, Wrong
+from service.store.queries.forbids import (
+    NewItem,
+    concessions_left,
+    for_parts,
+    forbids_of_new_items,
+)
 from service.store.queries.part_types import PartTypeFacts, part_types
 from service.store.tables import Lot, Part
 
@@ -72,6 +85,8 @@ class KnownPart:
 
     id: int
     lot: str | None
+    lot_id: int | None
+    part_type_id: int
     whereabouts: Whereabouts
     stack: str | None
 
@@ -84,7 +99,8 @@ class Seen:
     rods: frozenset[int] | None
     """numbers the design has; None where the design is not known yet"""
     known: dict[tuple[int, str], KnownPart]
-    known_lots: set[LotKey]
+    known_lots: dict[LotKey, tuple[int, str]]
+    """those the lab has: id and label"""
     options: StackOptions
     lots: dict[LotKey, NewLot] = field(default_factory=dict)
     serials: dict[tuple[int, str], int] = field(default_factory=dict)
@@ -305,12 +321,39 @@ def plan_stack(
     )
     for row in table.rows:
         take(draft, row, mapping)
+    draft.wrong += _must_not_be_used(session, draft, head.closed_at)
     if not draft.wrong:
         _refuse_gaps(draft, table)
     whole = _seen_whole(draft, source, head)
     if session.get(Design, head.design_id) is None:
         return whole
     return replace(whole, check=_check(session, head.design_id, draft, whole.layers))
+
+
+def _must_not_be_used(session: Session, draft: Seen, closed_at: datetime | None) -> list[Wrong]:
+    """Rows whose part may not be used, by the rule that holds when the stack is written."""
+    by_id = {part.id: part for part in draft.known.values()}
+    rows: dict[int, tuple[PartInPile, str, KnownPart | NewItem]] = {}
+    for part, part_type, label in draft.parts:
+        item: KnownPart | NewItem
+        if part.part_id is not None:
+            item = by_id[part.part_id]
+        else:
+            lot_id, lot = draft.known_lots.get(part.lot or (0, ""), (None, ""))
+            item = NewItem(-part.line, part.part_type_id, part_type.name, lot_id, lot)
+        rows[item.id] = (part, label, item)
+    items = [item for _part, _label, item in rows.values()]
+    forbids = forbids_in_list(
+        session, [key for key in rows if key > 0], stack_id=0, on=closed_at
+    ) | forbids_of_new_items(session, [x for x in items if isinstance(x, NewItem)])
+    leaves = concessions_left(session, for_parts([x for x in items if forbids.get(x.id)]))
+    wrong: list[Wrong] = []
+    for key, (part, label, item) in rows.items():
+        if forbids.get(key):
+            names = {key: ("serial", label)}
+            refusals, _used = refusals_of_use(leaves, [item], forbids, names=names)
+            wrong += [Wrong(part.line, refusal) for refusal in refusals]
+    return wrong
 
 
 def _check(
@@ -424,6 +467,7 @@ def _known_parts(
                 Part.part_type_id,
                 Part.serial_key,
                 Lot.label,
+                Part.lot_id,
                 Part.whereabouts,
                 Stack.serial,
             )
@@ -431,21 +475,26 @@ def _known_parts(
             .outerjoin(Stack, Stack.id == Part.stack_id)
             .where(Part.serial_key.in_(in_order[start : start + 500]))
         )
-        for part_id, type_id, key, lot, whereabouts, stack in rows:
-            known_parts[type_id, str(key)] = KnownPart(part_id, lot, whereabouts, stack)
+        for part_id, type_id, key, lot, lot_id, whereabouts, stack in rows:
+            known_parts[type_id, str(key)] = KnownPart(
+                part_id, lot, lot_id, type_id, whereabouts, stack
+            )
     return known_parts
 
 
-def _known_lots(session: Session, table: Table, mapping: Mapping[str, int]) -> set[LotKey]:
+def _known_lots(
+    session: Session, table: Table, mapping: Mapping[str, int]
+) -> dict[LotKey, tuple[int, str]]:
     if "lot" not in mapping:
-        return set()
+        return {}
     keys = {serial_key(text_of(row.cells[mapping["lot"]])) for row in table.rows} - {""}
-    in_order, known_keys = sorted(keys), set()
+    in_order = sorted(keys)
+    known_keys: dict[LotKey, tuple[int, str]] = {}
     for start in range(0, len(in_order), 500):
         rows = session.execute(
-            select(Lot.part_type_id, Lot.label_key).where(
+            select(Lot.part_type_id, Lot.label_key, Lot.id, Lot.label).where(
                 Lot.label_key.in_(in_order[start : start + 500])
             )
         )
-        known_keys |= {(row.part_type_id, row.label_key) for row in rows}
+        known_keys |= {(row.part_type_id, row.label_key): (row.id, row.label) for row in rows}
     return known_keys

@@ -1,5 +1,6 @@
 """A stack taken over in the middle of its life, from a list of its pile."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -136,11 +137,14 @@ def test_a_part_on_hold_is_taken_over_under_a_concession_only(lab: TakenOver) ->
         confirm_failing(work, mea, failed_at=NOW, reason="0.31 V")
     seen = lab.look(make_missing=True)
 
+    assert [line for line, _said in said(seen)] == [7]
+    assert re.search(r"It is on hold since .*0\.31 V", said(seen)[0][1])
     with pytest.raises(Refused, match=r"line 7: It is on hold since .*0\.31 V"):
         lab.write(seen)
 
     with changing(lab.engine, quality, now=NOW) as work:
         concession = give_concession(work, Subject(mea), reason="it sits there already")
+    assert lab.look(make_missing=True).may_be_written
     record_id = lab.write(seen)
     with Session(lab.engine) as session:
         assert session.get_one(Concession, concession).used_in_record_id == record_id
@@ -193,6 +197,7 @@ def test_new_items_of_what_is_held_are_taken_over_under_a_concession_only(
         place_hold(work, subject, reason="flash at the bead")
     seen = lab.look(make_missing=True)
 
+    assert [line for line, _said in said(seen)] == [6, 8, 12, 14]
     with pytest.raises(RefusedTogether) as refused:
         lab.write(seen)
     assert [str(refusal.reason)[:7] for refusal in refused.value.refusals] == [
@@ -201,6 +206,7 @@ def test_new_items_of_what_is_held_are_taken_over_under_a_concession_only(
 
     with changing(lab.engine, quality, now=NOW) as work:
         given = give_concession(work, subject, reason="it sits there already")
+    assert lab.look(make_missing=True).may_be_written
     record_id = lab.write(seen)
     with Session(lab.engine) as session:
         assert session.get_one(Concession, given).used_in_record_id == record_id

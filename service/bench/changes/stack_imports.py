@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session
 
 from service.bench.changes.handing_in import hand_in
 from service.platform import changes
@@ -263,27 +264,16 @@ def _use_parts(
     """Let the parts be used here as at the bench: a bad one sits there under a concession only.
 
     A known part is free to be fitted; one lifted off elsewhere is looked at by `hand_in`. Of what
-    is made just now only holds on its lot and its type are known. A hold on the design forbids
-    nothing: the stack stands as it is.
+    is made just now only holds on its lot and its type are known.
     """
     lines = {part_id: part.line for part, part_id in zip(parts, part_ids, strict=True)}
     ids_made = {part_id for part, part_id in zip(parts, part_ids, strict=True) if not part.part_id}
-    forbids: dict[int, tuple[Forbids, ...]] = {}
-    for start in range(0, len(part_ids), AT_ONCE):
-        forbids |= forbids_of_parts(
-            work.session,
-            part_ids[start : start + AT_ONCE],
-            stack_id=record.stack_id,
-            on=record.performed_from,
-        )
+    forbids = forbids_in_list(
+        work.session, part_ids, stack_id=record.stack_id, on=record.performed_from
+    )
     against = {
         part_id: tuple(x for x in some if x.cause in WITH_MANY or part_id not in ids_made)
         for part_id, some in forbids.items()
-    }
-    against = {
-        part_id: some
-        for part_id, of_it in against.items()
-        if (some := tuple(x for x in of_it if x.cause is not Cause.DESIGN_HOLD))
     }
     rows = work.session.execute(
         select(Part, Lot.label)
@@ -295,6 +285,23 @@ def _use_parts(
     }
     parts_against = [part for part, _lot in rows]
     use_in_spite(work, record, parts_against, against, names=names, lines=lines)
+
+
+def forbids_in_list(
+    session: Session, part_ids: Sequence[int], *, stack_id: int, on: datetime | None
+) -> dict[int, tuple[Forbids, ...]]:
+    """Return what forbids each part of a list in a stack; ``stack_id`` 0: one not made yet.
+
+    A hold on the design forbids nothing: the stack stands as it is.
+    """
+    forbids: dict[int, tuple[Forbids, ...]] = {}
+    for start in range(0, len(part_ids), AT_ONCE):
+        some = part_ids[start : start + AT_ONCE]
+        forbids |= forbids_of_parts(session, some, stack_id=stack_id, on=on)
+    return {
+        part_id: tuple(x for x in of_it if x.cause is not Cause.DESIGN_HOLD)
+        for part_id, of_it in forbids.items()
+    }
 
 
 WITH_MANY = (Cause.LOT_HOLD, Cause.TYPE_HOLD)

@@ -4,9 +4,10 @@ Nothing that is on hold, not accepted, expired or out of calibration passes with
 which then counts as used in this record.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import exists, or_, select
 
@@ -24,6 +25,7 @@ from service.store.changes.lots import take_item
 from service.store.queries.forbids import (
     Cause,
     Forbids,
+    Leave,
     allowing,
     concessions_left,
     for_instrument,
@@ -103,9 +105,27 @@ def use_in_spite(
         return
     about = for_parts(against, record.stack_id)
     leaves = concessions_left(work.session, about, record_id=record.id)
+    wrong, used = refusals_of_use(leaves, against, forbids, names=names, lines=lines)
+    if wrong:
+        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+    _use_up(work, record, used)
+
+
+def refusals_of_use(
+    leaves: Sequence[Leave],
+    parts: Collection[Any],
+    forbids: Mapping[int, Collection[Forbids]],
+    *,
+    names: Mapping[int, tuple[str, str]],
+    lines: Mapping[int, int] | None = None,
+) -> tuple[list[Refused], set[int]]:
+    """Return what is refused of parts in spite of these concessions, and which of them are used.
+
+    ``parts`` are such as something forbids, with their ids, lots and types.
+    """
     wrong: list[Refused] = []
     used: set[int] = set()
-    for part in against:
+    for part in parts:
         some = forbids[part.id]
         gone = next((forbid for forbid in some if not forbid.concession_may), None)
         allowed = allowing(leaves, some, part)
@@ -118,9 +138,7 @@ def use_in_spite(
             why = " ".join(forbid.sentence for forbid in some)
             right = "Another part would be right, or a concession for this one."
             wrong.append(Refused(*names[part.id], f"{line}{why}", right))
-    if wrong:
-        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
-    _use_up(work, record, used)
+    return wrong, used
 
 
 def _begun_small(sentence: str) -> str:

@@ -186,6 +186,40 @@ def forbids_of_lots(
     return {row.id: tuple(_of_lot(row, held, on)) for row in rows}
 
 
+@dataclass(frozen=True, slots=True)
+class NewItem:
+    """A part nobody keeps yet; ``id`` is none of a part there is, ``lot_id`` None: of no lot."""
+
+    id: int
+    part_type_id: int
+    part_type: str
+    lot_id: int | None
+    lot: str
+
+
+def forbids_of_new_items(
+    session: Session, items: Collection[NewItem]
+) -> dict[int, tuple[Forbids, ...]]:
+    """Return which holds on its lot and part type forbid to use each item. One statement."""
+    lots = {item.lot_id for item in items} - {None}
+    types = {item.part_type_id for item in items}
+    held = _by_subject(session, bears_on(lot=lots, part_type=types))
+    return {
+        item.id: (
+            *_all_of(
+                held, (Cause.LOT_HOLD, item.lot_id or 0), Cause.LOT_HOLD, f"Its lot {item.lot}"
+            ),
+            *_all_of(
+                held,
+                (Cause.TYPE_HOLD, item.part_type_id),
+                Cause.TYPE_HOLD,
+                f"Its part type “{item.part_type}”",
+            ),
+        )
+        for item in items
+    }
+
+
 def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
     subjects = {
         (Cause.LOT_HOLD, row.id): f"Lot {row.label}",
