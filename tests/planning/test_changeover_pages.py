@@ -1,6 +1,7 @@
 """The pages of a changeover: wishes filled in, the plan looked at, kept, begun, followed."""
 
 import html
+import json
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -571,6 +572,36 @@ def test_readers_may_look_and_not_keep(signed_in_client: Clients, lab: None) -> 
     assert answer.status_code == 200
     assert "Keep the plan" not in answer.text
     assert client.post("/stacks/TEL-4/changeover", data={**ADD_ONE, "note": "x"}).status_code == 403
+
+
+def test_a_plan_says_what_of_it_went_on_hold_since(signed_in_client: Clients, lab: None) -> None:
+    """On its sheet and, once begun, at the bench; a lot as its parts."""
+    client = signed_in_client("builder")
+    address = kept(client)
+    with Session(client.app.state.engine) as session:
+        document = session.scalars(select(ChangeoverPlan.content)).one()
+        picks = json.loads(document)["picks"]
+        mea = session.get_one(Part, next(pick["part"] for pick in picks if pick["part"]))
+        lot = session.scalars(
+            select(Lot).where(Lot.label == next(p["lot"] for p in picks if not p["part"]))
+        ).first()
+        assert lot is not None
+        who = builders.a_person(session, Role.QUALITY).id
+        for subject in ({"part_id": mea.id}, {"lot_id": lot.id}):
+            session.add(
+                Hold(**subject, reason="a fold", placed_by_id=who, placed_at=builders.START)
+            )
+        serial, label = mea.serial, lot.label
+        session.commit()
+    said = (rf"{serial} at \d+: on hold: a fold\.", rf"lot {label} at [\d, ]+: on hold: a fold\.")
+
+    sheet = words(client.get(address).text)
+    begun = client.post(f"{address}/begin", data={"performed_from": "2026-03-01T08:00"})
+    bench = words(client.get(begun.headers["location"]).text)
+
+    for page in (sheet, bench):
+        assert "Not to be put on by now" in page
+        assert all(re.search(one, page) for one in said), page
 
 
 def test_statements_are_as_many_for_a_small_pile_as_for_a_high_one(

@@ -21,7 +21,13 @@ from service.planning.pages.sheets import (
     sheet_of,
 )
 from service.planning.queries.closing import RodEntry, changeover_closing
-from service.planning.queries.plans import KeptPlan, Progress, plan_by_number, progress
+from service.planning.queries.plans import (
+    KeptPlan,
+    Progress,
+    barred_since,
+    plan_by_number,
+    progress,
+)
 from service.planning.queries.store import parts_with_serials
 from service.planning.queries.working_out import (
     Ask,
@@ -266,13 +272,17 @@ class FormPage:
 
 @dataclass(frozen=True, slots=True)
 class PlanPage:
-    """A plan as it was kept, and how its record stands against it."""
+    """A plan as it was kept, and how its record stands against it.
+
+    ``bars``: what it puts on and must not be put on by now.
+    """
 
     plan: KeptPlan
     sheet: PlanSheet
     clamp: ChangeoverClosingSheet
     form: Form
     standing: Progress | None
+    bars: tuple[str, ...]
 
 
 @router.get("/stacks/{serial:path}/changeover")
@@ -394,7 +404,9 @@ def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> 
         plan = plan_by_number(session, plan_id)
         pile_map = layer_map(session, plan.stack_id, build_number=plan.document.build)
         standing = progress(session, plan.record_id) if plan.record_id else None
+        left = () if standing is None else standing.to_put_on
+        bars = barred_since(session, plan, left if plan.record_id else plan.document.put_on)
         clamp = changeover_closing_sheet(changeover_closing(session, pile_map, plan.document))
     sheet = sheet_of(plan.document, plan.content_sha256, pile_map)
-    context = PlanPage(plan, sheet, clamp, form, standing)
+    context = PlanPage(plan, sheet, clamp, form, standing, bars)
     return page(request, "planning/show.html", context, form.status)

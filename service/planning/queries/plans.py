@@ -27,7 +27,8 @@ from service.platform.queries.statements import param
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Build, Stack
-from service.store.tables import Part
+from service.store.queries.forbids import Forbids, forbids_of_lots, forbids_of_parts
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +137,12 @@ class ByPlan:
     departures: tuple[str, ...]
     cells: int
     """of the pile as planned, blank cells too"""
+    bars: tuple[str, ...]
+    """what of it must not be put on by now, and why"""
 
 
 def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | None:
-    """Return what the plan of a record asks for next; None without a plan. One statement."""
+    """Return what the plan of a record asks for next; None without a plan, after one statement."""
     plan = plan_of_record(session, record_id)
     if plan is None:
         return None
@@ -155,6 +158,7 @@ def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | Non
         len(standing.to_put_on),
         standing.departures,
         sum(layer.kind in (Kind.MEA, Kind.BLANK_CELL) for layer in plan.document.after),
+        barred_since(session, plan, standing.to_put_on),
     )
 
 
@@ -182,6 +186,49 @@ def planned_next(session: Session, standing: Progress, end: End) -> PlannedNext 
         return PlannedNext(told(layer), "")
     now = f"fitted in {row.serial}" if row.serial else str(row.whereabouts)
     return PlannedNext(told(layer), f"{now}, {row.usability}")
+
+
+def barred_since(session: Session, plan: KeptPlan, lines: Sequence[LayLine]) -> tuple[str, ...]:
+    """Return what must not be put on by now, of these lines of a plan, and why.
+
+    Six statements at most. Where a part is counts for those that come new.
+    """
+    after = {layer.position: layer for layer in plan.document.after}
+    ids = {part for line in lines if (part := after[line.position].part) > 0}
+    of_parts = forbids_of_parts(session, ids, stack_id=plan.stack_id) if ids else {}
+    of_lots = _forbids_of_items(session, [after[line.position] for line in lines])
+    found: dict[tuple[str, str], list[int]] = {}
+    for line in lines:
+        layer = after[line.position]
+        forbids = of_parts.get(layer.part) or of_lots.get((layer.lot, _drawing(layer)), ())
+        bars = [bar for bar in forbids if bar.concession_may or not line.again]
+        if bars:
+            what = f"{name(layer)} {layer.label}"
+            found.setdefault((what, bars[0].word), []).append(layer.position)
+    return tuple(
+        f"{what} at {', '.join(map(str, positions))}: {word}."
+        for (what, word), positions in found.items()
+    )
+
+
+def _forbids_of_items(
+    session: Session, layers: Sequence[Layer]
+) -> dict[tuple[str | None, str], tuple[Forbids, ...]]:
+    """What forbids to take the items among these layers, by lot and drawing number."""
+    labels = {layer.lot for layer in layers if layer.part <= 0}
+    if not labels:
+        return {}
+    lots = session.execute(
+        select(Lot.id, Lot.label, PartType.drawing_number)
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(Lot.label.in_(labels))
+    ).all()
+    forbids = forbids_of_lots(session, [lot.id for lot in lots])
+    return {(lot.label, lot.drawing_number): forbids[lot.id] for lot in lots}
+
+
+def _drawing(layer: Layer) -> str:
+    return layer.part_type.rpartition(" rev. ")[0] or layer.part_type
 
 
 def progress(session: Session, record_id: int) -> Progress | None:
