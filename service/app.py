@@ -76,7 +76,6 @@ PAGES = (
     "service.records.pages.pile_checks",
     "service.bench.pages.bench",
     "service.life.pages.part_page",
-    "service.life.pages.suspects",
     "service.life.pages.containment",
     "service.life.pages.mea_lives",
     "service.life.pages.failing",

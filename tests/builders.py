@@ -64,7 +64,7 @@ from service.stacks.tables import (
     Stack,
 )
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 from tests.ready import ready
 

@@ -60,7 +60,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)

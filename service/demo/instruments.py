@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab
 from service.platform.database import Work
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.changes import holds, instruments
 from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
 

@@ -14,7 +14,7 @@ from service.demo.ageing import mea
 from service.demo.lab import Lab
 from service.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing, Kind
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.stacks.tables import BuildPeriod, Layer
 from service.store.tables import Lot, Part, PartType
 

@@ -27,7 +27,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.records.tables import Involvement, RecordKind, StepKind
 from service.stacks.tables import Moment
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 
 Rows = dict[str, list[dict[str, Any]]]
 ENTRY = timedelta(seconds=20)

@@ -15,7 +15,7 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.tables import Calibration, Instrument, Lot, PartType
 
 CALIBRATED_EVERY = timedelta(days=180)

@@ -48,9 +48,8 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.described_fields import refuse_alone, refuse_in
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 
 # The form of a design's limits and figures: its groups of fields, filled in and read.

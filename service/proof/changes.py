@@ -59,7 +59,7 @@ from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Calibration, Instrument
 
 # The instruments a test of the closed stack is read with: allowed, and how well they are known.

@@ -41,7 +41,7 @@ from service.proof.queries.build_verdicts import (
 from service.proof.queries.releases import Gate, gate
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.records import RecordHead
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.instruments import InstrumentRow
 
 THIN = "\u2009"

@@ -16,7 +16,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables import Base, key, reference, sha256, text, utc, word
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 
 
 class PartType(Base):

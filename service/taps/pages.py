@@ -13,9 +13,8 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.numbers import plain_whole
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.stacks.queries.cell_bridges import BuildThen, CellThen, build_then
 from service.stacks.queries.layer_maps import MapStack, stack_facts

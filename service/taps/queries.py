@@ -16,8 +16,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import PolarisationCurve, Snapshot
 from service.taps import arithmetic as trade
 from service.taps.arithmetic import Tap, cells_read

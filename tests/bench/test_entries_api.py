@@ -16,7 +16,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Kind
 from service.records.queries.entries import entries_of
 from service.records.tables import RecordKind, RecordState, Step, StepKind
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Instrument, PartType
 from tests import builders
 from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, what_is_missing

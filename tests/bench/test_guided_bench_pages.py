@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Usability
 from service.records.tables import Step, StepKind
 from service.stacks.tables import Layer, Stack
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Hold, Part
 from tests import builders
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows

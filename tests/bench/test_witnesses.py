@@ -14,7 +14,7 @@ from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
 from service.records.changes.bench_opening import record_make_safe
-from service.records.changes.witnesses import confirm_witness
+from service.records.changes.rebuild_records import confirm_witness
 from service.records.queries.content import record_content
 from service.records.queries.entries import entries_of
 from service.records.queries.records import people_on, to_witness

@@ -17,6 +17,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.life.queries.compared import forget
 from service.life.queries.containment import containment
 from service.life.queries.suspects import suspects_sheet
 from service.life.queries.traces import trace
@@ -24,7 +25,6 @@ from service.life.tables import BuildMakeup, FailingMark
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import housekeeping, make_engine, now_utc, reading
-from service.platform.queries.unpacked import forget
 from service.settings import Settings
 from service.stacks.changes.build_features import fill_makeups
 from service.store.tables import Part, PartType

@@ -11,7 +11,7 @@ from playwright.sync_api import TimeoutError as TookTooLong
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Instrument
 from tests import builders
 

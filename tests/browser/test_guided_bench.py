@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.records.tables import MakeSafeLine, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Layer
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Part
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools

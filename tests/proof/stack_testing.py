@@ -15,7 +15,7 @@ from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.tables import RecordKind
 from service.stacks.tables import Stack
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Instrument
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab

@@ -15,8 +15,7 @@ from service.proof.changes import record_leak_test
 from service.proof.tables import StackTest
 from service.records.changes.deviations import Stands
 from service.records.tables import Step, StepKind
-from service.store.arithmetic.instrument_kinds import InstrumentKind
-from service.store.arithmetic.instrument_units import beyond_range, kinds_that_read
+from service.store.arithmetic.instruments import InstrumentKind, beyond_range, kinds_that_read
 from service.store.tables import Instrument
 from tests.bench.at_the_bench import what_is_missing
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, LEAK, a_closed_stack

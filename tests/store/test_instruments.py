@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,

@@ -37,7 +37,7 @@ from service.records.tables import RebuildRecord, RecordState
 from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.scans import Hit, Resolved, resolve_to_fit
 from service.store.tables import Instrument
 

@@ -63,7 +63,7 @@ from service.records.queries.working_piles import working_pile
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
-from service.store.arithmetic.instrument_units import kinds_that_read
+from service.store.arithmetic.instruments import kinds_that_read
 from service.store.changes.parts import add_scanned
 from service.store.queries.scans import A_PART, Hit, near, resolve_to_fit
 

@@ -36,7 +36,7 @@ from service.proof.pages import CONDITIONS, SHORTS, key_of
 from service.proof.queries.stack_tests import made_in_record
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.stacks.pages.layer_pictures import faces_in_words
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 
 ROWS = 19
 """Rows of one A4 sheet, 10.5 mm each; a heading with its column heads takes two."""

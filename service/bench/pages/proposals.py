@@ -21,9 +21,8 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.people.queries.signers import remarks_beside
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.store.queries.proposals import Proposal, proposal
 from service.store.tables import ChangeKind

@@ -31,8 +31,8 @@ from service.records.changes.rebuild_records import (
     NEEDS_A_BUILD,
     begin_record,
     change_record,
+    confirm_witness,
 )
-from service.records.changes.witnesses import confirm_witness
 from service.records.queries.content import Verification, verify
 from service.records.queries.records import RecordHead, ToWitness, to_witness
 from service.records.queries.working_piles import working_pile

@@ -21,7 +21,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
 from service.records.tables import RecordKind
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 
 
 def at_torque(page: BenchPage, session: Session, query: Mapping[str, str], me: Person) -> BenchPage:

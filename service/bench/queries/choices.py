@@ -24,7 +24,7 @@ from service.records.queries.working_piles import LiftedOff, WorkingPile
 from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.forbids import Forbids, bears_on, design_of_stack, forbids_of_parts
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables import Instrument, Lot, Part, PartType

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.bench.queries.corrections import LayerFacts
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label

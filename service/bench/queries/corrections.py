@@ -16,8 +16,8 @@ from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
-from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import known
 from service.records.tables import (
     Decision,
     RebuildRecord,

@@ -18,8 +18,8 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import End, Stage, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import known
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
 from service.records.queries.entries import FindingSeen, RecordEntry, TorqueRead, entries_of

@@ -35,7 +35,7 @@ from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.vocabulary import ReadingKind
-from service.store.arithmetic.instrument_accuracy import instrument_accuracy
+from service.store.arithmetic.instruments import instrument_accuracy
 
 # The closed, warm and wanted states of a stack, in the units of the record.
 #

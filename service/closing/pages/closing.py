@@ -27,8 +27,8 @@ from service.platform.arithmetic.material_curves import Soft
 from service.platform.arithmetic.plain_data import spoken
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import reading
+from service.platform.pages.forms import Number
 from service.platform.pages.render import page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.queries.records import RecordHead, record_head
 

@@ -12,8 +12,14 @@ from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.records.queries.entries import RecordEntry, TorqueRead
 from service.records.tables import (
     MakeSafeLine,
@@ -25,7 +31,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, Stack
-from service.store.arithmetic.instrument_kinds import CalibrationResult
+from service.store.arithmetic.instruments import CalibrationResult
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables import Calibration, Instrument
 

@@ -13,10 +13,9 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
 from service.platform.errors import NotFound
-from service.platform.pages.forms import Asked, Form
+from service.platform.pages.forms import Asked, Form, Number
 from service.platform.pages.kept_drawings import kept_chart
 from service.platform.pages.render import THIN_SPACE, number, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import TimeKind
 from service.runs.files import run_files

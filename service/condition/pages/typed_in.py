@@ -25,9 +25,8 @@ from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import NotFound, Refused
-from service.platform.pages.forms import Asked, Form, Typed, blank, cannot_be_read
+from service.platform.pages.forms import Asked, Form, Number, Typed, blank, cannot_be_read
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.stacks.pages.stacks import address
 from service.stacks.queries.layer_maps import MapStack, stack_facts

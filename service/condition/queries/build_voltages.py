@@ -21,8 +21,7 @@ from service.condition.queries.cell_voltages import mea_of_cells, read_names
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.designs.tables import Design
 from service.platform.queries.answers import grouped
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.queries.cell_bridges import KnownBridge, bridges_of_builds
 from service.stacks.tables import Stack

@@ -18,8 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import SnapshotKind
 from service.stacks.tables import Layer
 from service.store.tables import Part, PartType

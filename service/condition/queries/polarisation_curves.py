@@ -36,8 +36,14 @@ from service.people.tables import Person
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.runs.tables import CurveDirection, PolarisationCurve, Run, RunReading
 from service.stacks.queries.cell_bridges import bridges_of_builds
 from service.stacks.tables import Build, Stack

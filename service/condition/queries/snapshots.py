@@ -20,8 +20,7 @@ from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.tables import Run, RunReading, Snapshot, SnapshotKind
 from service.stacks.queries.cell_bridges import bridges_of_builds

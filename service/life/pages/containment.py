@@ -10,9 +10,8 @@ from service.life.queries.traces import trace
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.changes.holds import Subject, place_holds
 from service.store.queries.part_lists import part_facts

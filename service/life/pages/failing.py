@@ -24,10 +24,9 @@ from service.life.tables import RuleAnswer
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Number, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
 from service.store.queries.part_lists import PartFacts, part_facts

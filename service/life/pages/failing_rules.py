@@ -22,9 +22,8 @@ from service.life.queries.failing import Counts, failing_counts, judged_by_earli
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.queries.proposals import Proposal, proposals_waiting
 from service.store.tables import ChangeKind

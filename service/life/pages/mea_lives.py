@@ -19,10 +19,9 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.regression import LeastSquares
 from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Marker, Rule, Series, Size, lines_chart
-from service.platform.pages.forms import Asked, Form
+from service.platform.pages.forms import Asked, Form, Number
 from service.platform.pages.kept_drawings import kept_chart
 from service.platform.pages.render import THIN_SPACE, download, local, page, quantity
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.settings import Settings
 

@@ -18,8 +18,7 @@ from service.closing.queries.closing_results import counting, kept_results
 from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.answers import grouped
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param_list, statement
+from service.platform.queries.statements import known, param_list, statement
 from service.records.tables import Involvement, RebuildRecord, RecordPerson
 from service.stacks.queries.build_spans import BuildSpan, build_spans
 from service.stacks.queries.meters import Meters

@@ -12,8 +12,7 @@ from service.life.queries.traces import Trace, TracedBuild, TracedLot
 from service.life.tables import FailingMark
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param, param_list, statement
+from service.platform.queries.statements import known, param, param_list, statement
 from service.stacks.queries.stacks import ListedStack, listed_stacks
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.life.tables import FailingMark, RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.stacks.tables import CellBridge, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part, PartType

@@ -26,8 +26,7 @@ from service.life.arithmetic.failing_verdicts import MeaFacts
 from service.life.arithmetic.voltage_trend import NEWEST_ALONE, drawn_together, voltage_trend
 from service.life.queries.own_hours import OwnHours, own_hours_at
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 
 

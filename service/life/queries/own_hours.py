@@ -14,8 +14,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.tables import Design
 from service.limits.queries import read_figures
 from service.limits.tables import LimitSet
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import BuildSpan
 from service.stacks.queries.cell_bridges import blank_cells, bridges_of_builds

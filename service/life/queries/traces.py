@@ -15,8 +15,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param, param_list, statement
+from service.platform.queries.statements import known, param, param_list, statement
 from service.records.queries.records import NOT_CONFIRMED
 from service.records.tables import Involvement, RebuildRecord, RecordPerson, WitnessConfirmation
 from service.stacks.arithmetic.running_hours import Hours

@@ -30,7 +30,7 @@ from service.designs.tables import Design
 from service.overview.queries.columns import NeedKind, among, needs
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.platform.tables import UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import (

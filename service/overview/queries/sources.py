@@ -16,12 +16,12 @@ from service.overview.queries.closed import at_work, of_closed_stacks
 from service.overview.queries.columns import NeedKind, hide_from_index, needs
 from service.overview.queries.waiting import waiting
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.platform.tables import UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
-from service.store.arithmetic.instrument_kinds import CalibrationResult
+from service.store.arithmetic.instruments import CalibrationResult
 from service.store.tables import Calibration, Concession
 
 # Readings the closed stacks stand on that were taken with an instrument out of calibration.

@@ -11,7 +11,7 @@ from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdic
 from service.overview.queries.closed import at_work
 from service.overview.queries.columns import NeedKind, hide_from_index, needs
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.platform.tables import UtcDateTime
 from service.records.tables import RebuildRecord, RecordState, Step
 from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReport, Layer, Stack

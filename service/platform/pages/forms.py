@@ -25,7 +25,7 @@ from enum import StrEnum
 from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from fastapi import Depends, Request
+from fastapi import Depends, Path, Request
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
@@ -39,6 +39,10 @@ from service.platform.errors import Question, Refused, RefusedTogether, Stale
 from service.platform.files.days import day_of, noon
 from service.platform.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
 from service.settings import Settings
+
+Number = Annotated[int, Path(ge=1, le=2**63 - 1)]
+"""The number of a part, record, lot … in an address."""
+
 
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})

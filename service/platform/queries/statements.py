@@ -19,9 +19,9 @@ its value named in the call, never a variable of the function around:
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from functools import cache
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import Any, ParamSpec, Protocol, TypeVar, cast
 
-from sqlalchemy import BindParameter, bindparam
+from sqlalchemy import BindParameter, ColumnElement, and_, bindparam, or_
 
 from service.platform.tables import UtcDateTime
 
@@ -58,3 +58,20 @@ def params(known_at: datetime | None, **values: Any) -> dict[str, Any]:
         for name, value in values.items()
     }
     return values_named if known_at is None else {**values_named, "known_at": known_at}
+
+
+class HasKnown(Protocol):
+    """A table whose rows say from when to when the lab knew them so."""
+
+    known_from: Any
+    known_until: Any
+
+
+def known(
+    table: type[HasKnown] | Any, at: datetime | ColumnElement[datetime] | None = None
+) -> ColumnElement[bool]:
+    """Return rows as known now, or as they were known at a time (from its first moment on)."""
+    until: ColumnElement[bool] = table.known_until.is_(None)
+    if at is None:
+        return until
+    return and_(table.known_from <= at, or_(until, table.known_until > at))

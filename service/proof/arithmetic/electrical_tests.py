@@ -28,7 +28,7 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.store.arithmetic.instrument_accuracy import instrument_accuracy
+from service.store.arithmetic.instruments import instrument_accuracy
 
 INSULATION_FORM, INSULATION_RESULT_FORM = "insulation test 1", "insulation result 1"
 INSULATION_FORMULAS = ("insulation test 1", insulation.FORMULA)

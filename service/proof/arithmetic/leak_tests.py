@@ -26,7 +26,7 @@ from service.platform.arithmetic.preconditions import (
     within,
 )
 from service.platform.arithmetic.pressures import Zero, from_gauge
-from service.store.arithmetic.instrument_accuracy import instrument_accuracy
+from service.store.arithmetic.instruments import instrument_accuracy
 
 FORM = "leak test 1"
 ML_MIN = 1e-6 / 60

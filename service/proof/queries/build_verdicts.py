@@ -27,8 +27,7 @@ from service.platform.arithmetic.verdicts import Undoing, Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param, statement
+from service.platform.queries.statements import known, param, statement
 from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, Together, together
 from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, wanted_verdicts

@@ -20,8 +20,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.permissions import RecordFacts
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param, param_list, statement
+from service.platform.queries.statements import known, param, param_list, statement
 from service.proof.arithmetic import release_gate
 from service.proof.arithmetic.release_gate import SetPointsAsked, set_points_asked
 from service.proof.queries.build_verdicts import (

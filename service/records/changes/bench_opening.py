@@ -21,7 +21,7 @@ from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.tables import BuildPeriod, Moment, Stack
-from service.store.arithmetic.instrument_units import kinds_that_read
+from service.store.arithmetic.instruments import kinds_that_read
 
 AFTER_OPENING = (
     StepKind.OPENED,

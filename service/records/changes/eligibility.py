@@ -19,8 +19,7 @@ from service.proof.tables import StackTest
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
-from service.store.arithmetic.instrument_kinds import InstrumentKind
-from service.store.arithmetic.instrument_units import beyond_range, range_words
+from service.store.arithmetic.instruments import InstrumentKind, beyond_range, range_words
 from service.store.changes.lots import take_item
 from service.store.queries.forbids import (
     Cause,

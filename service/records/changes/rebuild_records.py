@@ -6,14 +6,16 @@ from datetime import datetime
 
 from sqlalchemy import delete, func, select
 
+from service.people.changes.badges import check_word
 from service.people.tables import Person
 from service.platform import changes as given
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import Refused
+from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.records.changes import journal
+from service.records.queries.records import to_witness
 from service.records.tables import (
     Involvement,
     RebuildRecord,
@@ -22,6 +24,7 @@ from service.records.tables import (
     RecordPersonRemoved,
     RecordState,
     Step,
+    WitnessConfirmation,
 )
 from service.stacks.tables import Build, BuildPeriod, Stack
 
@@ -296,3 +299,43 @@ def _in_words(work: Work, involved: Iterable[tuple[int, Involvement]]) -> str:
     )
     names = {row.id: row.name for row in rows}
     return "; ".join(sorted(f"{names[person]} {how}" for person, how in pairs))
+
+
+def confirm_witness(work: Work, record_id: int, *, password: str, tablet: str = "") -> int:
+    """Confirm, as a witness named, all lines written down until now; give the confirmation's id.
+
+    ``password`` may be their PIN on the enrolled tablet whose secret is given.
+
+    Raises NotAllowed for whoever is not named as a witness, Refused for a wrong password, where
+    nothing waits for it, and once the record is handed in.
+    """
+    need(work.by, Act.WITNESS_CONFIRM)
+    work.refuse_nobody("signed by", "a witness is a person.")
+    record = work.locked(RebuildRecord, record_id, "record")
+    witnesses = to_witness(work.session, record_id)
+    witness = next((each for each in witnesses if each.person_id == work.by.id), None)
+    if witness is None:
+        raise NotAllowed(
+            Act.WITNESS_CONFIRM.value, "You are not named as a witness of this record."
+        )
+    if record.state is not RecordState.OPEN:
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"it is {record.state}.",
+            "A witness confirms while the record is being written.",
+        )
+    if not witness.waits:
+        raise Refused("record", f"record {record_id}", "you confirmed all of it already.")
+    check_word(work, password, tablet)
+    row = WitnessConfirmation(record_id=record_id, person_id=work.by.id, confirmed_at=work.now)
+    work.session.add(row)
+    work.session.flush()
+    journal.finish_entry(
+        work,
+        record,
+        journal.TrailNote(
+            "witness confirmed", (("confirmed", None, witness.words),), did=Event.WITNESS_CONFIRMED
+        ),
+    )
+    return row.id

@@ -17,8 +17,7 @@ from service.designs.arithmetic.pile import Layer, OpenPile
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param
+from service.platform.queries.statements import known, param
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.tables import Build, Fixing
 from service.stacks.tables import Layer as LayerRow

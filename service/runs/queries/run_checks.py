@@ -12,8 +12,7 @@ from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import param, statement
+from service.platform.queries.statements import known, param, statement
 from service.platform.tables import UtcDateTime
 from service.proof.tables import BuildRelease
 from service.runs.tables import Run, RunKind, RunReading, RunUpload, UploadState

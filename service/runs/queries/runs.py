@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session, aliased
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import known
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.tables import (
     ColumnMapping,

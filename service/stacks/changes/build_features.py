@@ -15,7 +15,7 @@ from service.life.queries.traces import traced_mea
 from service.life.tables import BuildMakeup
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work, housekeeping, now_utc, reading
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.stacks.tables import Build, BuildPeriod, Layer
 from service.store.tables import Part, PartType
 

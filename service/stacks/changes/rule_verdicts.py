@@ -21,7 +21,7 @@ from service.life.queries.own_hours import operating_densities
 from service.life.tables import RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.stacks.tables import Build, Layer, Stack
 from service.store.tables import Part, PartType
 

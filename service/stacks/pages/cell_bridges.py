@@ -9,9 +9,8 @@ from sqlalchemy import Engine
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Form, Typed, blank, filled
+from service.platform.pages.forms import Form, Number, Typed, blank, filled
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.stacks.arithmetic.stack_fields import BRIDGE_END_FIELDS, BRIDGE_FIELDS
 from service.stacks.changes.cell_bridges import (

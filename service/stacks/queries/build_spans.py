@@ -9,8 +9,14 @@ from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
 from service.platform.queries.answers import columns, grouped, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.running_hours import Hours, TotalAt, hours_between

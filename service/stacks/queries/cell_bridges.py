@@ -15,8 +15,14 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.stacks.arithmetic.part_hours import Bridge
 from service.stacks.tables import Build, BuildPeriod, CellBridge, Layer
 from service.store.arithmetic.identifiers import part_label

@@ -17,9 +17,15 @@ from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
 from service.platform.queries.answers import columns, fields_of, read_all
-from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Turn, cut, values_in
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.part_hours import Stretch
 from service.stacks.arithmetic.running_hours import Hours

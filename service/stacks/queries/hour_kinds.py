@@ -17,8 +17,7 @@ from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import RunReading
 from service.stacks.arithmetic import part_hours as trade
 from service.stacks.arithmetic.part_hours import PartHours, Stay, Stretch

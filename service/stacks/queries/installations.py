@@ -12,8 +12,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.arithmetic import pile
 from service.platform.arithmetic.vocabulary import End, Facing, Joint, Kind
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, params, statement
+from service.platform.queries.statements import as_of_param, known, param, params, statement
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.part_hours import cell_hours

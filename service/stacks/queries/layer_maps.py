@@ -20,8 +20,14 @@ from service.designs.tables import Design, DesignPort, DesignRod
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Material, Side
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import (
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.stacks.queries.build_spans import BuildFacts, builds_of
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label

@@ -14,8 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.as_of import known
-from service.platform.queries.statements import as_of_param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.running_hours import Meter, Offset, TotalAt, offsets
 from service.stacks.tables import HourMeter, HourReading, HourReport, Moment

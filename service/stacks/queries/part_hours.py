@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.stacks.arithmetic import part_hours as trade
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import BuildSpan, build_spans

@@ -10,9 +10,8 @@ from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
-from service.platform.queries.as_of import known
 from service.platform.queries.audit_trail import TrailEntry, entries_about
-from service.platform.queries.statements import param, param_list, statement
+from service.platform.queries.statements import known, param, param_list, statement
 from service.platform.tables import Attachment
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours

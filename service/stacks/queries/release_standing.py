@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from service.bench.tables import Correction, CorrectionOf
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.queries.as_of import known
+from service.platform.queries.statements import known
 from service.proof.tables import BuildRelease, StackTest
 from service.records.tables import (
     Decision,

@@ -11,8 +11,12 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instrument_fields import CALIBRATION_FIELDS, INSTRUMENT_FIELDS
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import (
+    CALIBRATION_FIELDS,
+    INSTRUMENT_FIELDS,
+    CalibrationResult,
+    InstrumentKind,
+)
 from service.store.tables import Calibration, Instrument
 
 

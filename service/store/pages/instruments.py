@@ -14,12 +14,12 @@ from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.store.arithmetic.instrument_fields import (
+from service.store.arithmetic.instruments import (
     ADDED_FIELDS,
     CALIBRATION_FIELDS,
     INSTRUMENT_FIELDS,
+    InstrumentKind,
 )
-from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,

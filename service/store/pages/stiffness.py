@@ -19,9 +19,8 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.described_fields import refuse_alone, refuse_in
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
-from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
 from service.store.changes.part_types import propose_stiffness

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import known
 from service.proof.tables import StackTest
 from service.records.tables import (
     MakeSafeLine,
@@ -25,7 +25,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
-from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.tables import Calibration, Hold, Instrument
 
 THROUGH_THE_DAY = timedelta(hours=12)

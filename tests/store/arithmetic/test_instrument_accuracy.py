@@ -4,7 +4,7 @@ import pytest
 
 from service.physics.arithmetic.clamping import permissible_deviation
 from service.platform.arithmetic.errors import OutOfRange
-from service.store.arithmetic.instrument_accuracy import KINDS, instrument_accuracy
+from service.store.arithmetic.instruments import KINDS, instrument_accuracy
 
 
 def test_every_kind_has_a_figure_and_says_where_it_is_from() -> None:
