@@ -106,6 +106,16 @@
     if (field && field.matches("[data-cursor][data-scan]") && field.value) field.select();
   };
 
+  // What the bench answered stands in view with the field that waits, where there is room for both.
+  const showAnswer = () => {
+    const answer = document.querySelector("#bench .answer");
+    if (!answer) return;
+    const top = answer.getBoundingClientRect().top;
+    const bar = document.querySelector("#bench .reach");
+    const end = document.activeElement.getBoundingClientRect().bottom + (bar ? bar.offsetHeight : 0);
+    if (top < 0 && end - top < innerHeight) answer.scrollIntoView();
+  };
+
   // After a part of the page was renewed the cursor returns to the field that waits.
   // What is counted beside it comes later, and leaves what is typed meanwhile alone.
   let benchSeen = null;
@@ -117,9 +127,13 @@
     const here = document.activeElement;
     if (field && (!here || here === document.body || !here.isConnected)) field.focus();
     markRefused();
+    showAnswer();
   });
   document.addEventListener("DOMContentLoaded", () => {
     benchSeen = document.getElementById("bench");
-    requestAnimationFrame(markRefused);
+    requestAnimationFrame(() => {
+      markRefused();
+      showAnswer();
+    });
   });
 })();

@@ -153,7 +153,7 @@ def test_a_rebuild_is_written_from_make_safe_to_hand_in_without_script(
         bench.enter("put-on", part_id=part_id)
     for pass_number in (1, 2, 3):
         for rod in (1, 2, 3, 4):
-            assert f"Pass {pass_number} of 3: rod {rod}" in bench.next(at="torque")
+            assert f"Pass {pass_number} of 3, nut {rod}" in bench.next(at="torque")
             bench.enter(
                 "torque",
                 stage="closing",

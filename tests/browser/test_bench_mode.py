@@ -4,11 +4,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from service.bench.changes.entries import Place
 from tests import builders
-from tests.browser.at_the_bench import Bench
+from tests.browser.at_the_bench import Bench, the_tools
 
 pytestmark = pytest.mark.browser
 
@@ -50,3 +50,43 @@ def test_the_work_begins_high_and_no_field_lies_under_the_foot_bar(
 
     words = page.get_by_role("navigation", name="Main").get_by_role("link").all_inner_texts()
     assert words == ["Layerbook", "TEAL-01", "record " + address.split("/")[-2]]
+
+
+IN_VIEW = """() => {
+  const bar = document.querySelector(".reach").getBoundingClientRect().top;
+  return ["#asked", "#outside_because"].map((one) => {
+    const box = document.querySelector(one).getBoundingClientRect();
+    return box.top >= 0 && box.bottom <= bar;
+  });
+}"""
+
+
+@pytest.mark.parametrize("size", [(1280, 800), pytest.param((390, 844), marks=pytest.mark.night)])
+def test_what_is_asked_stands_in_view_with_the_field_that_answers(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+    size: tuple[int, int],
+) -> None:
+    """A torque far above its pass, from a bench scrolled down to the field."""
+    serial = f"TEAL-V{size[0]}"
+    rows(lambda s: builders.a_stack(s, cells=4, serial=serial, meter_hours=100.0))
+    driver = rows(the_tools)["TD-9"]
+    page = new_page(width=size[0], height=size[1])
+    me = sign_in(page, "builder", name=f"Mara Ilves {serial}")
+    bench = Bench(page, served_at)
+    bench.begin(serial, "cell 4 is weak", worked=me)
+    bench.go("exception")
+    page.locator("#reason").fill("nothing to make safe in a test")
+    bench.enter()
+    page.locator("#hours_unknown_because").fill("no display")
+    bench.enter()
+    bench.go("torque", stage="closing")
+    page.locator("#entered").fill("11")
+    bench.choose("instrument_id", driver)
+
+    bench.press()
+
+    expect(page.locator("#outside_because")).to_be_focused()
+    assert page.evaluate(IN_VIEW) == [True, True]

@@ -341,7 +341,7 @@ def test_refusals_of_a_change_land_beside_their_fields() -> None:
         raise errors.Stale("record R-1", 1, 3, ["Bo put on a gasket"])
 
     assert (one.error("a"), one.status) == ("“1” is taken. Use 2.", 422)
-    assert (many.error("a"), many.error("b")) == ("Missing.", "“2” no.")
+    assert (many.error("a"), many.error("b")) == ("Missing.", "“2”: no.")
     assert (stale.is_refused, stale.status) == (True, 409)
 
 

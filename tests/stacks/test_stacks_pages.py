@@ -401,7 +401,7 @@ def test_another_entry_under_a_used_key_is_not_lost(
     taken = client.post("/stacks/TEL-4/hours", data=changed | {"entry_key": fresh[1]})
 
     assert shown.status_code == 422
-    assert "“one-key” it was sent before with other values" in words(shown.text)
+    assert "“one-key”: it was sent before with other values" in words(shown.text)
     assert 'value="455"' in shown.text
     assert "one-key" not in fresh[1]
     assert taken.status_code == 303

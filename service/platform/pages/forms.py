@@ -51,6 +51,8 @@ PINS = frozenset({"pin", "pin_again"})
 """Kept in no plain hash, like passwords: all PINs are soon tried."""
 EXAMPLE = "2026-03-07 14:20"
 LARGEST_WHOLE = 2**53
+GOES_ON = frozenset({"is", "was", "has", "can", "cannot", "contains", "does"})
+"""A reason that begins so needs its value before it; any other is a sentence of its own."""
 
 E = TypeVar("E", bound=StrEnum)
 W = TypeVar("W", bound=str)
@@ -179,7 +181,7 @@ class Form:
         value = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”"
         reason = refusal.reason.rstrip(".")
         if value:
-            value += ": " if reason[:1].isupper() else " "
+            value += " " if reason.split(" ", 1)[0] in GOES_ON else ": "
         else:
             reason = reason[:1].upper() + reason[1:]
         words = f"{value}{reason}. {refusal.right_would_be}".strip()
