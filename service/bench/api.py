@@ -9,8 +9,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import Field
 
+from service.bench.changes.corrections import propose
 from service.bench.changes.entries import (
     ENTRIES,
+    IT_STANDS,
     LeakTestSent,
     Names,
     Sent,
@@ -25,23 +27,25 @@ from service.bench.changes.entries import (
 from service.bench.queries.correction_preview import Follows, preview
 from service.bench.queries.corrections import (
     CorrectionView,
+    correctable,
     correction,
     corrections_listed,
     corrections_of_records,
 )
 from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
-from service.bench.tables import CorrectionState
+from service.bench.tables import CorrectionOf, CorrectionState
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, like, page_of, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.changes import In
+from service.platform.changes import In, Words
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.records import people_on, removed_from
@@ -130,7 +134,8 @@ class DecisionMade(Out):
 
 @like(
     CorrectionView,
-    only="id stack state reason written_by written_at decided_by decided_at decided_reason remarks",
+    only="id stack state reason deviation deviation_because unloaded_first written_by written_at"
+    " decided_by decided_at decided_reason remarks",
 )
 class CorrectionMade(Out):
     """A correction of one fact: what the record said, and what it says once it is approved."""
@@ -151,6 +156,36 @@ class CorrectionMade(Out):
 @like(Follows)
 class Following(Out):
     """One thing that changes with a correction."""
+
+
+class CorrectionSent(In):
+    """A correction of one fact of a record handed in, to be decided on by somebody else."""
+
+    of: CorrectionOf
+    subject: int = Field(ge=1, le=2**53, description="number of the fact, from its list")
+    new_value: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="as typed: a serial, a facing, a torque with its unit, a mark, hours, or a time"
+        " in ISO 8601 with its zone"
+    )
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+    part_id: int | None = Field(
+        default=None, ge=1, le=2**53, description="which, where several bear the serial"
+    )
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
+    outside_because: Words = Field(default="", description="why a new value that departs stays")
+    unloaded_first: Unloaded | None = Field(
+        default=None, description="of a torque above the last target: was the stack unloaded first"
+    )
+
+
+class FactToCorrect(Out):
+    """One fact of a record that a correction can change."""
+
+    of: str
+    subject: int
+    field: str
+    says: str = Field(description="as known now; times are ISO 8601")
+    waits: bool = Field(description="a correction of it waits for a decision")
 
 
 class CorrectionInFull(CorrectionMade):
@@ -265,6 +300,33 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         corrections=[CorrectionMade.from_answer(each) for each in corrected],
         content=json.loads(answer.canonical),
     )
+
+
+@router.get("/{record_id}/facts", tags=TAGS)
+def facts_to_correct(
+    record_id: RecordNumber, caller: Caller, engine: Database
+) -> list[FactToCorrect]:
+    """Return the facts of a record handed in that a correction can change."""
+    need(caller, Act.CORRECTION_WRITE)
+    with reading(engine) as session:
+        record = correctable(session, record_id)
+    return [
+        FactToCorrect(
+            of=fact.of,
+            subject=fact.subject_id,
+            field=fact.label,
+            says=fact.old_value,
+            waits=record.is_waiting(fact.of, fact.subject_id),
+        )
+        for fact in record.facts
+    ]
+
+
+@router.post("/{record_id}/corrections", status_code=201, tags=TAGS)
+def correct(record_id: RecordNumber, sent: CorrectionSent, call: Call) -> answers.Made:
+    """Propose a correction of one fact; it counts once somebody else has approved it."""
+    facts = sent.model_dump(exclude={"subject"})
+    return make_once(call, lambda work: propose(work, record_id, subject_id=sent.subject, **facts))
 
 
 @of_corrections.get("", tags=TAGS)

@@ -2,7 +2,7 @@
 
 from enum import StrEnum
 
-from sqlalchemy import Index
+from sqlalchemy import CheckConstraint, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.tables import Base, key, reference, sha256, text, utc, word
@@ -33,6 +33,12 @@ class Correction(Base):
 
     __tablename__ = "correction"
     __table_args__ = (
+        CheckConstraint(
+            "(deviation IS NULL) = (deviation_because IS NULL)", name="deviation_has_its_reason"
+        ),
+        CheckConstraint(
+            "unloaded_first IS NULL OR deviation IS NOT NULL", name="unloaded_before_a_deviation"
+        ),
         Index("ix_correction_record_id", "record_id"),
         Index("ix_correction_state", "state", "written_at"),
     )
@@ -51,3 +57,10 @@ class Correction(Base):
     written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]
     content_sha256: Mapped[sha256] = mapped_column(comment="of its RFC 8785 JSON")
+    deviation: Mapped[text | None] = mapped_column(
+        comment="how the new value departs from what was set, as it read when it was asked about"
+    )
+    deviation_because: Mapped[text | None] = mapped_column(comment="why it stands all the same")
+    unloaded_first: Mapped[bool | None] = mapped_column(
+        comment="of a torque above the target: whether the stack was unloaded first"
+    )

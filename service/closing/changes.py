@@ -233,8 +233,8 @@ def read_torque(
     used = instrument_to_use(work, record, instrument_id, at, (InstrumentKind.TORQUE_DRIVER,))
     refuse_beyond_range(used.instrument, "entered", value, "N·m", typed=text_typed)
     answered = Answered(stands, outside_because, "outside_because")
-    read = _Read(pass_number, stage, kind, value, text_typed)
-    deviation = _deviation(work, record, read, answered, unloaded_first)
+    read = TorqueAsRead(pass_number, stage, kind, value, text_typed)
+    deviation = torque_deviation(work, record, read, answered, unloaded_first)
     before = _read_before(work, record, rod_number, pass_number, stage)
     text = changes.optional_words("outside_because", outside_because, most=4000)
     columns_kept: dict[str, object] = deviation.as_columns if deviation else {"note": text}
@@ -337,7 +337,7 @@ def _torque(torque_nm: float | None, entered: str, unit: str) -> tuple[float, st
 
 
 @dataclass(frozen=True, slots=True)
-class _Read:
+class TorqueAsRead:
     """A torque as it was read: in which pass and stage, how, in N·m and as typed."""
 
     pass_number: int
@@ -347,14 +347,14 @@ class _Read:
     typed: str
 
 
-def _deviation(
+def torque_deviation(
     work: Work,
     record: RebuildRecord,
-    read: _Read,
+    read: TorqueAsRead,
     answered: Answered,
     unloaded_first: Unloaded | None,
 ) -> Deviation | None:
-    """What a torque departs from and why it stands; None for one as it should be.
+    """Return what a torque departs from and why it stands; None for one as it should be.
 
     What a nut is set to has a narrow band in the last pass; what it still holds may be less, and
     breaks away at more.
@@ -427,7 +427,7 @@ def _was_unloaded(text: str) -> Question:
     )
 
 
-def _other_unit(read: _Read, target_nm: float) -> str:
+def _other_unit(read: TorqueAsRead, target_nm: float) -> str:
     """Which unit was more likely meant; empty for a torque that can be."""
     if read.torque_nm <= UNLIKELY_TIMES_TARGET * target_nm:
         return ""

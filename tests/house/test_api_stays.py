@@ -23,6 +23,9 @@ NEW: dict[str, str] = {
     r"GET /api/v1/(records/\{record_id\} 200 )?corrections\b.*": (
         "what was corrected, beside the content as handed in"
     ),
+    r"(GET|POST) /api/v1/records/\{record_id\}/(facts|corrections)\b.*": (
+        "what can be corrected, and to propose it"
+    ),
     r"GET /api/v1/parts/\{serial\}/(history|trace) query known_at: .*": (
         "as it was known at a time, as on the pages"
     ),

@@ -18,7 +18,7 @@ def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> 
     migrate(empty_url)
     engine = make_engine(empty_url)
     stack = Released(engine)
-    number = stack.propose(stack.fact(CorrectionOf.TORQUE), "11.4 N·m")
+    number = stack.correction_of(CorrectionOf.TORQUE)
     stack.decide(number)
     engine.dispose()
     as_it_was_before(empty_url)
@@ -44,7 +44,7 @@ def test_releases_ended_since_are_not_told_again(empty_url: str) -> None:
     migrate(empty_url)
     engine = make_engine(empty_url)
     stack = Released(engine)
-    stack.decide(stack.propose(stack.fact(CorrectionOf.TORQUE), "11.4 N·m"))
+    stack.decide(stack.correction_of(CorrectionOf.TORQUE))
     engine.dispose()
     migrate(empty_url, BEFORE)
 

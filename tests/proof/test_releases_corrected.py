@@ -29,20 +29,23 @@ from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
 from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.content import verify
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list
 from service.stacks.tables import Build, Stack
-from service.store.tables import Part, PartType
+from service.store.tables import Instrument, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 from tests.closing.closings import FIGURES as CLOSING_FIGURES
 from tests.closing.closings import LIMITS, give_stiffness, put_limits_in_force
 
 OF = CorrectionOf
+STAYS: dict[str, Any] = {"stands": Stands.STANDS, "outside_because": "it was found so"}
 FIGURES = replace(CLOSING_FIGURES, limits=LIMITS[:1])
+FAR_ABOVE = STAYS | {"unloaded_first": Unloaded.NO}
 ENDS = ("release of build 2 of TARN-001", "released", "ended by this correction")
 
 
@@ -51,6 +54,7 @@ class Released:
 
     def __init__(self, engine: Engine) -> None:
         self.lab: Lab = a_lab(engine)
+        self.lab.rows(self.a_driver_of_wide_range)
         self.lab.rows(give_stiffness)
         self.lab.rows(
             lambda s: put_limits_in_force(s, s.get_one(Stack, self.lab.stack_id).design_id, FIGURES)
@@ -142,7 +146,7 @@ class Released:
             and all(getattr(fact.details, name) == value for name, value in details.items())
         )
 
-    def propose(self, fact: Fact, new_value: str, record_id: int = 0) -> int:
+    def propose(self, fact: Fact, new_value: str, record_id: int = 0, **answers: Any) -> int:
         number: int = self.lab.do(
             propose,
             record_id or self.bench.number,
@@ -150,6 +154,7 @@ class Released:
             subject_id=fact.subject_id,
             new_value=new_value,
             reason="misread",
+            **answers,
         )
         self.later()
         return number
@@ -182,15 +187,18 @@ class Released:
             turned = {"fixed end": "free end", "free end": "fixed end"}[fact.old_value]
             return self.propose(fact, turned)
         if of is OF.TORQUE:
-            return self.propose(self.fact(of), "11.4 N·m")
+            return self.propose(self.fact(of), "11.4 N·m", **FAR_ABOVE)
         if of is OF.TORQUE_INSTRUMENT:
             self.lab.rows(self.a_coarse_driver)
-            return self.propose(self.fact(of), "TD-10")
+            return self.propose(self.fact(of), "TD-10", **STAYS)
         if of is OF.HOURS:
             return self.propose(self.fact(of), "119")
         fact = self.fact(of)
         assert fact.at is not None
         return self.propose(fact, (fact.at - timedelta(minutes=1)).isoformat())
+
+    def a_driver_of_wide_range(self, session: Session) -> None:
+        session.get_one(Instrument, self.lab.driver_id).range_most = 100.0
 
     def a_coarse_driver(self, session: Session) -> None:
         builders.a_torque_instrument(session, label="TD-10").accuracy_percent = 15.0

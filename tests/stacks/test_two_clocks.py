@@ -24,6 +24,7 @@ from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.tables import RecordKind
 from service.stacks.queries.layer_maps import layer_map
 from service.store.tables import Part
@@ -153,6 +154,9 @@ class History:
                     subject_id=fact.subject_id,
                     new_value=new_value or "",
                     reason="misread",
+                    stands=Stands.STANDS,
+                    outside_because="it was found so",
+                    unloaded_first=Unloaded.NO,
                 )
         except Refused:
             return False

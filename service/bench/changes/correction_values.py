@@ -228,18 +228,22 @@ def _hours(work: Work, details: HourFacts, text: str) -> NewValue:
     return NewValue(f"{hours:.10g} h", number=hours)
 
 
+def other_showings(work: Work, details: HourFacts, taken_at: datetime) -> list[Shown]:
+    """Return what else the meter showed, around the time of a reading and another time."""
+    begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
+    read = (details.hours, details.taken_at, details.moment)
+    return [
+        row
+        for row in shown_around(work.session, details.meter_id, begin, end)
+        if (row.hours, row.taken_at, row.moment) != read
+    ]
+
+
 def refuse_hours_out_of_order(
     work: Work, details: HourFacts, hours: float, taken_at: datetime
 ) -> None:
     """Refuse a reading that does not lie between its neighbours: a meter never counts backwards."""
-    begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
-    rows = shown_around(work.session, details.meter_id, begin, end)
-    others = [
-        row
-        for row in rows
-        if (row.hours, row.taken_at, row.moment)
-        != (details.hours, details.taken_at, details.moment)
-    ]
+    others = other_showings(work, details, taken_at)
 
     def is_before(row: Shown) -> bool:
         if Moment.FITTED in (row.moment, details.moment):

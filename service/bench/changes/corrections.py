@@ -11,6 +11,7 @@ from dataclasses import replace
 from sqlalchemy import select, update
 
 from service.bench.changes.approvals import sign
+from service.bench.changes.correction_deviations import deviation_of
 from service.bench.changes.correction_values import (
     NewValue,
     effects_on_layers,
@@ -40,6 +41,7 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
+from service.records.changes.deviations import Answered, Stands, Unloaded
 from service.records.changes.eligibility import item_of
 from service.records.queries.records import people_on
 from service.records.tables import Meaning, RebuildRecord, RecordState, Step, TorqueReading
@@ -255,13 +257,18 @@ def propose(
     new_value: str,
     reason: str,
     part_id: int | None = None,
+    stands: Stands | None = None,
+    outside_because: str = "",
+    unloaded_first: Unloaded | None = None,
 ) -> int:
     """Propose that one fact of a record handed in be changed; give the correction's number.
 
     ``new_value`` as typed: a serial, a lot or a scan; a facing; a torque with its unit; hours; a
     time in ISO 8601 with its zone. ``part_id`` chooses where several parts bear a serial. Raises
-    Refused where the fact is not this record's, waits for a decision already, or the new value
-    cannot be true.
+    Question where a fresh entry of the new value would be asked about: with ``stands`` and
+    ``outside_because`` it is kept as a deviation, a torque above the last target with
+    ``unloaded_first``. Raises Refused where the fact is not this record's, waits for a decision
+    already, or the new value cannot be true.
     """
     need(work.by, Act.CORRECTION_WRITE)
     work.refuse_nobody("written by", "a correction is written by a person.", "Sign in.")
@@ -284,6 +291,8 @@ def propose(
         )
     why = given.reason(reason)
     value = read_new_value(work, record, fact, new_value, part_id)
+    answered = Answered(stands, outside_because, "outside_because")
+    deviation = deviation_of(work, held, fact, value, answered, unloaded_first=unloaded_first)
     correction = Correction(
         record_id=record_id,
         of=of,
@@ -299,6 +308,7 @@ def propose(
         written_by_id=work.by.id,
         written_at=work.now,
         content_sha256="",
+        **(deviation.as_columns if deviation else {}),
     )
     correction.content_sha256 = sha256_of(canonical_json(document_of(correction)))
     work.session.add(correction)
@@ -309,7 +319,10 @@ def propose(
         held,
         correction,
         Event.CORRECTION_WRITTEN,
-        changes=[(f"{of}, {fact.label}", fact.old_value, value.text)],
+        changes=[
+            (f"{of}, {fact.label}", fact.old_value, value.text),
+            *(deviation.as_changes if deviation else ()),
+        ],
         reason=why,
     )
     return correction.id

@@ -28,6 +28,7 @@ from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, local, page
 from service.platform.permissions import Act, Answer, Person, need
+from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.content import Verification, verify
 from service.records.queries.records import people_on
 from service.settings import Settings
@@ -111,6 +112,9 @@ def write(request: Request, me: Me, database: Database, form: Typed, record_id: 
         new_value = _typed(form, fact)
         reason = form.text("reason")
         part_id = form.whole("part_id", required=False)
+        stands = form.choice("stands", Stands, required=False)
+        unloaded_first = form.choice("unloaded_first", Unloaded, required=False)
+        because = form.text("outside_because", required=False)
         with changing(database, me, key=form.key) as work:
             number = propose(
                 work,
@@ -120,6 +124,9 @@ def write(request: Request, me: Me, database: Database, form: Typed, record_id: 
                 new_value=new_value,
                 reason=reason,
                 part_id=part_id,
+                stands=stands,
+                outside_because=because,
+                unloaded_first=unloaded_first,
             )
             work.answer = f"/corrections/{number}"
         return go_on(request, work.answer)

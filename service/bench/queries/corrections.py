@@ -13,7 +13,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
+from service.platform.arithmetic.vocabulary import Facing, Kind, ReadingKind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
@@ -59,6 +59,9 @@ class CorrectionView:
     written_by: str
     written_at: datetime
     content_sha256: str
+    deviation: str | None
+    deviation_because: str | None
+    unloaded_first: bool | None
     decided_by: str | None
     decided_at: datetime | None
     decided_roles: str | None
@@ -92,6 +95,11 @@ class CorrectionView:
 
 def document_of(correction: Any) -> dict[str, object]:
     """Return what of a correction is hashed and signed; of the row or the view of it."""
+    departs = {
+        "deviation": correction.deviation,
+        "deviation_because": correction.deviation_because,
+        "unloaded_first": correction.unloaded_first,
+    }
     return {
         "form": FORM,
         "record": correction.record_id,
@@ -108,6 +116,7 @@ def document_of(correction: Any) -> dict[str, object]:
             "by": correction.written_by_id,
             "at": _written(correction.written_at),
         },
+        **(departs if correction.deviation is not None else {}),
     }
 
 
@@ -228,6 +237,9 @@ class TorqueFacts:
     instrument_id: int
     taken_at: datetime
     stage: Stage
+    pass_number: int
+    kind: ReadingKind
+    entered: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,8 +434,6 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
         select(
             TorqueReading.id,
             TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.kind,
             Instrument.label,
             *columns(TorqueFacts, TorqueReading),
         )

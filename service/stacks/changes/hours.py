@@ -56,8 +56,7 @@ def refuse_faster_than_the_clock(
     least, _ = neighbours(showings, taken_at)
     if least is None or taken_at <= least.taken_at:
         return
-    passed = (taken_at - least.taken_at).total_seconds() / 3600
-    most = least.hours + passed * (1 + SLACK_SHARE) + SLACK_H
+    passed, most = _most_by_the_clock(least, taken_at)
     if hours > most:
         raise Refused(
             field,
@@ -66,6 +65,30 @@ def refuse_faster_than_the_clock(
             " than the clock.",
             f"At most {most:.6g} h would be right; a misread earlier reading needs a correction.",
         )
+
+
+def hours_beyond_time(showings: Iterable[Shown], hours: float, taken_at: datetime) -> str:
+    """Say that with this showing, in h, a meter ran longer than time did; empty where it did not.
+
+    Since the showing before it, or up to the one after it.
+    """
+    least, most = neighbours(showings, taken_at)
+    read = Shown(hours, taken_at)
+    said = [
+        f"{after.hours - before.hours:.6g} h on the meter in {passed:.6g} h of time,"
+        f" from {before.taken_at:%Y-%m-%d %H:%M} to {after.taken_at:%Y-%m-%d %H:%M} UTC."
+        for before, after in ((least, read), (read, most))
+        if before is not None and after is not None and before.taken_at < after.taken_at
+        for passed, limit in (_most_by_the_clock(before, after.taken_at),)
+        if after.hours > limit
+    ]
+    return " ".join(said)
+
+
+def _most_by_the_clock(before: Shown, at: datetime) -> tuple[float, float]:
+    """The hours since a showing, and the most the meter can show by then."""
+    passed = (at - before.taken_at).total_seconds() / 3600
+    return passed, before.hours + passed * (1 + SLACK_SHARE) + SLACK_H
 
 
 def neighbours(showings: Iterable[Shown], taken_at: datetime) -> tuple[Shown | None, Shown | None]:

@@ -26,6 +26,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
 from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.deviations import Stands
 from service.records.queries.content import verify
 from service.records.tables import Decision, Meaning, RebuildRecord, Step, TorqueReading
 from service.stacks.queries.hours import build_hours
@@ -39,6 +40,7 @@ from tests.bench.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
 SECOND_CLOSING = builders.FIRST_CLOSING + timedelta(days=30)
 NOW = builders.FIRST_CLOSING + timedelta(days=60)
 OF = CorrectionOf
+STAYS = {"stands": Stands.STANDS, "outside_because": "it was found so"}
 
 
 @dataclass
@@ -110,6 +112,10 @@ class Desk:
 
 @pytest.fixture
 def desk(engine: Engine) -> Desk:
+    return a_desk(engine)
+
+
+def a_desk(engine: Engine) -> Desk:
     lab = a_lab(engine)
     lab.now = NOW
 
@@ -399,7 +405,7 @@ def test_a_facing_is_one_of_the_two_ends(desk: Desk, typed: str) -> None:
 def test_a_torque_mistyped_gets_a_new_reading_and_keeps_the_old(desk: Desk) -> None:
     fact = desk.facts(desk.first, OF.TORQUE)[0]
 
-    number = desk.correct(desk.first, fact, "75 in·lbf")
+    number = desk.correct(desk.first, fact, "30 in·lbf")
 
     with Session(desk.lab.engine) as session:
         old = session.get_one(TorqueReading, fact.subject_id)
@@ -407,8 +413,8 @@ def test_a_torque_mistyped_gets_a_new_reading_and_keeps_the_old(desk: Desk) -> N
             select(TorqueReading).where(TorqueReading.replaces_id == fact.subject_id)
         ).one()
         assert old.known_until == new.known_from
-        assert (old.torque_nm, new.torque_nm) == (3.0, pytest.approx(8.4739, abs=1e-4))
-        assert "75 in·lbf" in new.entered
+        assert (old.torque_nm, new.torque_nm) == (3.0, pytest.approx(3.38955, abs=1e-4))
+        assert "30 in·lbf" in new.entered
         assert (new.correction_id, new.rod_number) == (number, old.rod_number)
         assert (new.by_id, new.taken_at) == (old.by_id, old.taken_at)
     assert desk.facts(desk.first, OF.TORQUE)[0].subject_id == new.id
@@ -435,7 +441,7 @@ def test_another_driver_was_used(desk: Desk) -> None:
         session.commit()
     fact = desk.facts(desk.first, OF.TORQUE_INSTRUMENT)[0]
 
-    number = desk.correct(desk.first, fact, " td-old")
+    number = desk.correct(desk.first, fact, " td-old", **STAYS)
 
     with Session(desk.lab.engine) as session:
         new = session.scalars(
@@ -605,12 +611,12 @@ def test_only_what_was_handed_in_is_corrected(desk: Desk) -> None:
 
 def test_a_fact_of_another_record_is_refused(desk: Desk) -> None:
     with pytest.raises(Refused, match="no such fact"):
-        desk.propose(desk.second, desk.facts(desk.first, OF.TORQUE)[0], "4")
+        desk.propose(desk.second, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
 
 
 def test_one_correction_of_a_fact_waits_at_a_time(desk: Desk) -> None:
     fact = desk.facts(desk.first, OF.TORQUE)[0]
-    desk.propose(desk.first, fact, "4")
+    desk.propose(desk.first, fact, "3.5")
 
     assert "waits for a decision" in str(desk.refused(desk.first, fact, "5"))
     other = next(
@@ -641,7 +647,7 @@ def test_nobody_decides_on_their_own_correction(desk: Desk) -> None:
     desk.proposer = desk.lab.rows(
         lambda s: known(s, builders.a_person(s, Role.SUPERVISOR, Role.ADMIN, Role.QUALITY))
     )
-    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "4")
+    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
 
     with pytest.raises(NotAllowed, match="somebody else"):
         desk.decide(number, by=desk.proposer)
@@ -649,7 +655,7 @@ def test_nobody_decides_on_their_own_correction(desk: Desk) -> None:
 
 
 def test_nobody_decides_on_a_record_they_worked_on(desk: Desk) -> None:
-    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "4")
+    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
     wrote = desk.lab.get(RebuildRecord, desk.first).written_by_id
     worker = Person(wrote, "w", "w", frozenset(Role))
 
@@ -659,7 +665,7 @@ def test_nobody_decides_on_a_record_they_worked_on(desk: Desk) -> None:
 
 @pytest.mark.parametrize("role", [Role.BUILDER, Role.ADMIN])
 def test_quality_or_a_supervisor_decides(desk: Desk, role: Role) -> None:
-    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "4")
+    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
     somebody = desk.lab.rows(lambda s: known(s, builders.a_person(s, role)))
 
     with pytest.raises(NotAllowed, match="quality"):
@@ -667,7 +673,7 @@ def test_quality_or_a_supervisor_decides(desk: Desk, role: Role) -> None:
 
 
 def test_a_decision_is_signed_with_password_hash_and_meaning(desk: Desk) -> None:
-    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "4")
+    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
 
     with pytest.raises(Refused, match="not your password"):
         desk.decide(number, password="wrong")
@@ -684,7 +690,7 @@ def test_a_decision_is_signed_with_password_hash_and_meaning(desk: Desk) -> None
 
 def test_a_refusal_gives_its_reason_and_changes_nothing(desk: Desk) -> None:
     fact = desk.facts(desk.first, OF.TORQUE)[0]
-    number = desk.propose(desk.first, fact, "4")
+    number = desk.propose(desk.first, fact, "3.5")
 
     with pytest.raises(Refused) as refused:
         desk.decide(number, approve=False)
@@ -693,11 +699,11 @@ def test_a_refusal_gives_its_reason_and_changes_nothing(desk: Desk) -> None:
 
     assert desk.lab.get(Correction, number).state is CorrectionState.REFUSED
     assert desk.facts(desk.first, OF.TORQUE)[0] == fact
-    desk.propose(desk.first, fact, "4")
+    desk.propose(desk.first, fact, "3.5")
 
 
 def test_what_was_written_cannot_be_changed_before_it_is_signed(desk: Desk) -> None:
-    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "4")
+    number = desk.propose(desk.first, desk.facts(desk.first, OF.TORQUE)[0], "3.5")
     with desk.lab.engine.begin() as connection:
         triggers().lift(connection)
         connection.execute(text("UPDATE correction SET new_number = 40"))

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service.bench.tables import CorrectionOf
-from tests.proof.test_releases_corrected import Released
+from tests.proof.test_releases_corrected import FAR_ABOVE, Released
 
 Calling = Callable[..., Any]
 
@@ -20,7 +20,7 @@ def test_a_record_says_what_was_corrected_beside_its_content(
     stack: Released, calling: Calling
 ) -> None:
     fact = stack.fact(CorrectionOf.TORQUE)
-    number = stack.propose(fact, "90 N·m")
+    number = stack.propose(fact, "90 N·m", **FAR_ABOVE)
     client = calling("builder")
     address = f"/api/v1/records/{stack.bench.number}"
 
@@ -40,7 +40,7 @@ def test_a_record_says_what_was_corrected_beside_its_content(
 
 def test_corrections_are_listed_and_read_by_number(stack: Released, calling: Calling) -> None:
     client = calling("builder")
-    first = stack.propose(stack.fact(CorrectionOf.TORQUE), "90 N·m")
+    first = stack.propose(stack.fact(CorrectionOf.TORQUE), "90 N·m", **FAR_ABOVE)
     second = stack.propose(stack.fact(CorrectionOf.HOURS), "119")
 
     listed = client.get("/api/v1/corrections").json()

@@ -207,10 +207,24 @@ def test_of_several_parts_with_one_serial_one_is_chosen(lab: Lab) -> None:
 
 
 def test_a_reason_is_asked_for(lab: Lab) -> None:
-    answer = lab.write(lab.fact(OF.TORQUE), "4", reason="")
+    answer = lab.write(lab.fact(OF.TORQUE), "3.5", reason="")
 
     assert answer.status_code == 422
     assert 'id="wrong-reason"' in answer.text
+
+
+def test_a_new_value_that_departs_is_asked_about_beside_what_was_typed(lab: Lab) -> None:
+    fact = lab.fact(OF.TORQUE)
+
+    asked = lab.write(fact, "4")
+    number = lab.written(fact, "4", stands="stands", outside_because="the nut is at its stop")
+
+    assert asked.status_code == 422
+    assert "its band 2.25 to 3.75 N·m" in words(asked)
+    assert 'name="stands" value="stands"' in asked.text
+    assert 'value="4"' in asked.text
+    sheet = words(lab.quality.get(f"/corrections/{number}"))
+    assert "It stands because: the nut is at its stop." in sheet
 
 
 def test_times_are_typed_and_shown_in_the_labs_zone(lab: Lab) -> None:
@@ -232,7 +246,7 @@ def test_times_are_typed_and_shown_in_the_labs_zone(lab: Lab) -> None:
 
 def test_nobody_decides_on_their_own(lab: Lab, signed_in_client: Callable[..., Any]) -> None:
     lab.builder = signed_in_client("builder", "quality", "supervisor", "admin")
-    number = lab.written(lab.fact(OF.TORQUE), "4")
+    number = lab.written(lab.fact(OF.TORQUE), "3.5")
 
     page = lab.builder.get(f"/corrections/{number}")
 
@@ -243,7 +257,7 @@ def test_nobody_decides_on_their_own(lab: Lab, signed_in_client: Callable[..., A
 
 
 def test_a_refusal_is_signed_with_its_reason(lab: Lab) -> None:
-    number = lab.written(lab.fact(OF.TORQUE), "4")
+    number = lab.written(lab.fact(OF.TORQUE), "3.5")
 
     without = lab.decide(number, "refuse")
     wrong = lab.decide(number, "refuse", reason="the slip says 3", refusal_password="no")
@@ -257,7 +271,7 @@ def test_a_refusal_is_signed_with_its_reason(lab: Lab) -> None:
 
 
 def test_a_wrong_password_approves_nothing(lab: Lab) -> None:
-    number = lab.written(lab.fact(OF.TORQUE), "4")
+    number = lab.written(lab.fact(OF.TORQUE), "3.5")
 
     answer = lab.decide(number, "approve", password="no")
 
@@ -285,7 +299,7 @@ def test_what_stands_against_it_by_now_is_shown(lab: Lab) -> None:
 
 
 def test_a_correction_changed_underneath_shows_as_broken(lab: Lab) -> None:
-    number = lab.written(lab.fact(OF.TORQUE), "4")
+    number = lab.written(lab.fact(OF.TORQUE), "3.5")
     with lab.app.state.engine.begin() as connection:
         triggers().lift(connection)
         connection.execute(text("UPDATE correction SET new_number = 5"))
@@ -299,7 +313,7 @@ def test_a_correction_changed_underneath_shows_as_broken(lab: Lab) -> None:
 
 def test_a_waiting_fact_offers_no_second_correction(lab: Lab) -> None:
     fact = lab.fact(OF.TORQUE)
-    lab.written(fact, "4")
+    lab.written(fact, "3.5")
 
     assert "a correction waits" in lab.builder.get(f"/records/{lab.record_id}/corrections/new").text
     assert lab.write(fact, "5").status_code == 422
@@ -308,8 +322,8 @@ def test_a_waiting_fact_offers_no_second_correction(lab: Lab) -> None:
 def test_the_same_proposal_sent_twice_is_one(lab: Lab) -> None:
     fact = lab.fact(OF.TORQUE)
 
-    first = lab.write(fact, "4", entry_key="once")
-    second = lab.write(fact, "4", entry_key="once")
+    first = lab.write(fact, "3.5", entry_key="once")
+    second = lab.write(fact, "3.5", entry_key="once")
 
     assert first.headers["location"] == second.headers["location"]
     with Session(lab.app.state.engine) as session:
@@ -320,7 +334,7 @@ def test_only_workers_write_corrections(lab: Lab, signed_in_client: Callable[...
     lab.builder = signed_in_client("admin")
 
     assert lab.builder.get(f"/records/{lab.record_id}/corrections/new").status_code == 403
-    assert lab.write(lab.fact(OF.TORQUE), "4").status_code == 403
+    assert lab.write(lab.fact(OF.TORQUE), "3.5").status_code == 403
 
 
 def test_there_is_no_such_correction(lab: Lab) -> None:

@@ -1,0 +1,108 @@
+"""A new value that departs from what was set: asked about as a fresh entry of it would be."""
+
+from datetime import datetime
+
+from service.bench.changes.correction_values import (
+    FIELD,
+    NewValue,
+    other_showings,
+    readings_at,
+)
+from service.bench.queries.corrections import Fact, HourFacts, PeriodFacts, TorqueFacts
+from service.bench.tables import CorrectionOf
+from service.closing.changes import TorqueAsRead, torque_deviation
+from service.platform.database import Work
+from service.records.changes.deviations import (
+    Answered,
+    Deviation,
+    Unloaded,
+    ask_whether_it_stands,
+)
+from service.records.changes.eligibility import refuse_beyond_range
+from service.records.tables import RebuildRecord
+from service.stacks.changes.hours import hours_beyond_time
+from service.store.queries.instruments import calibration_on
+from service.store.tables import Instrument
+
+KEEP = "It stands: keep it as a deviation"
+
+
+def deviation_of(
+    work: Work,
+    record: RebuildRecord,
+    fact: Fact,
+    value: NewValue,
+    answered: Answered,
+    *,
+    unloaded_first: Unloaded | None,
+) -> Deviation | None:
+    """Return what a new value departs from and why it stands; None for one as it should be.
+
+    Raises Question until it is answered, Refused for a torque its driver cannot have shown.
+    """
+    details = fact.details
+    if isinstance(details, TorqueFacts):
+        if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
+            return _of_driver(work, details, value, answered)
+        torque_nm = value.number or 0.0
+        _refuse_beyond_range(work, details.instrument_id, torque_nm, value.text)
+        read = TorqueAsRead(details.pass_number, details.stage, details.kind, torque_nm, value.text)
+        return torque_deviation(work, record, read, answered, unloaded_first)
+    if isinstance(details, HourFacts):
+        return _of_hours(work, [(details, value.number or 0.0)], details.taken_at, answered)
+    if isinstance(details, PeriodFacts) and value.time is not None:
+        moved = readings_at(work, record.id, fact)
+        showings = [(reading.details, reading.details.hours) for reading in moved]
+        return _of_hours(work, showings, value.time, answered)
+    return None
+
+
+def _of_driver(
+    work: Work, details: TorqueFacts, value: NewValue, answered: Answered
+) -> Deviation | None:
+    """What a driver departs from that was out of calibration when it was used."""
+    driver_id = int(value.number or 0)
+    _refuse_beyond_range(work, driver_id, details.torque_nm, value.text)
+    then = calibration_on(work.session, driver_id, details.taken_at)
+    if then.is_valid:
+        return None
+    because = ask_whether_it_stands(
+        answered,
+        value=value.text,
+        reason=then.sentence,
+        right="A driver in calibration, if another one was used.",
+        words=KEEP,
+        facts={"instrument": value.text},
+    )
+    return Deviation(then.sentence, because)
+
+
+def _refuse_beyond_range(work: Work, driver_id: int, torque_nm: float, typed: str) -> None:
+    driver = work.session.get_one(Instrument, driver_id)
+    refuse_beyond_range(driver, FIELD, torque_nm, "N·m", typed=typed)
+
+
+def _of_hours(
+    work: Work, showings: list[tuple[HourFacts, float]], at: datetime, answered: Answered
+) -> Deviation | None:
+    """What a meter would have counted beyond the time that passed, once it reads so."""
+    said = " ".join(
+        filter(
+            None,
+            (
+                hours_beyond_time(other_showings(work, details, at), hours, at)
+                for details, hours in showings
+            ),
+        )
+    )
+    if not said:
+        return None
+    because = ask_whether_it_stands(
+        answered,
+        value="",
+        reason=said,
+        right="Read it again, or correct first the reading that is wrong.",
+        words=KEEP,
+        facts={"meter": said},
+    )
+    return Deviation(said, because)
