@@ -13,10 +13,7 @@ from service.closing.arithmetic.torque_bands import torque_band
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.queries.closing_results import (
-    closing_rows,
-    closings_corrected,
-    computed_anew,
-    kept_result,
+    closings_anew,
 )
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
@@ -59,6 +56,7 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
+from service.stacks.queries.release_standing import builds_corrected
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
 
@@ -495,23 +493,19 @@ def _result(inputs: ClosingInputs, outcome: ClosingOutcome) -> ClosingResult:
     )
 
 
-def keep_closings_anew(work: Work, correction_id: int) -> list[Change]:
+def keep_closings_anew(work: Work, stack_id: int, correction_id: int) -> list[Change]:
     """Compute anew every closing a correction reaches, inside its approval; give what changed.
 
-    With the limits it was kept with, so that the correction alone makes the difference. What was
-    kept before stays beside it. A closing of which nothing was kept has nothing to compare.
+    With the limits it was kept with, so that the correction alone makes the difference; then each
+    later closing that rests on one of them. What was kept before stays beside it.
     """
     changes: list[Change] = []
-    for record_id in closings_corrected(work.session, correction_id):
-        earlier = kept_result(work.session, record_id)
-        if earlier is None:
-            continue
-        inputs = computed_anew(earlier, closing_ground(work.session, record_id))
-        outcome = closing(inputs)
-        result = _result(inputs, outcome)
-        result.record_id, result.limit_set_id = record_id, earlier.limit_set_id
+    builds = builds_corrected(work.session, correction_id)
+    for anew in list(closings_anew(work.session, stack_id, builds)):
+        result = _result(anew.inputs, anew.outcome)
+        result.record_id, result.limit_set_id = anew.kept.record_id, anew.kept.limit_set_id
         result.computed_at, result.correction_id = work.now, correction_id
         work.session.add(result)
-        work.session.flush()
-        changes += closing_rows(earlier, outcome)
+        changes += anew.rows
+    work.session.flush()
     return changes

@@ -192,7 +192,7 @@ class Released:
             self.lab.rows(self.a_coarse_driver)
             return self.propose(self.fact(of), "TD-10", **STAYS)
         if of is OF.HOURS:
-            return self.propose(self.fact(of), "119")
+            return self.propose(self.fact(of), "119", **STAYS)
         fact = self.fact(of)
         assert fact.at is not None
         return self.propose(fact, (fact.at - timedelta(minutes=1)).isoformat())

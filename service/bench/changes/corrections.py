@@ -396,7 +396,7 @@ def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[
             "Refuse this one; a new one starts from what is known now.",
         )
     changes = carry_out(work, record, fact, correction)
-    changes += keep_closings_anew(work, correction.id)
+    changes += keep_closings_anew(work, record.stack_id, correction.id)
     keep_makeups_of_stack(work, record.stack_id)
     judge_stack(work, record.stack_id)
     return changes

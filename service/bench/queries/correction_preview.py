@@ -1,7 +1,7 @@
 """What follows a correction: before it is decided, as it would be; afterwards, as it was done."""
 
 import json
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,15 +27,8 @@ from service.bench.queries.corrections import (
     written_time,
 )
 from service.bench.tables import CorrectionOf, CorrectionState
-from service.closing.arithmetic.closing import closing
-from service.closing.queries.closing_inputs import Instead, closing_ground
-from service.closing.queries.closing_results import (
-    closing_rows,
-    closings_of,
-    computed_anew,
-    counting,
-    kept_results,
-)
+from service.closing.queries.closing_inputs import Instead
+from service.closing.queries.closing_results import ClosingAnew, closings_anew
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
@@ -67,7 +60,10 @@ class Preview:
 
 
 def preview(session: Session, view: CorrectionView) -> Preview:
-    """Return what follows this correction. A constant number of statements for any history."""
+    """Return what follows this correction.
+
+    A constant number of statements, and some for each closing it computes anew.
+    """
     if view.state is not CorrectionState.WAITING:
         return _as_done(session, view)
     return _as_it_would_be(session, view)
@@ -146,9 +142,11 @@ def _reaching(
     instead: Instead,
 ) -> Preview:
     """Add the closings that would be computed anew, and the releases that would end."""
-    preview = _closings(session, preview, reached, instead)
+    anew = list(closings_anew(session, record.stack_id, reached, instead))
+    preview = _with_closings(preview, anew)
     released = released_builds(session, record.stack_id)
-    ending = [number for build_id, number in released.items() if build_id in reached]
+    ended = {*reached, *(each.build_id for each in anew)}
+    ending = [number for build_id, number in released.items() if build_id in ended]
     return replace(
         preview,
         rows=(
@@ -166,40 +164,32 @@ def _reaching(
     )
 
 
-def _closings(
-    session: Session, preview: Preview, reached: Collection[int], instead: Instead
-) -> Preview:
-    """Add what the newest closing of the builds reached would give, and which others follow.
-
-    Nothing is written. Some twenty statements, however many builds are reached.
-    """
-    makers = session.execute(
-        select(Build.id, Build.record_id).where(Build.id.in_(reached)).order_by(Build.number)
-    )
-    results = kept_results(session, closings_of(session, [(row.id, row[1]) for row in makers]))
-    counted = [each for some in results.values() if (each := counting(some)) is not None]
-    if not counted:
+def _with_closings(preview: Preview, anew: Sequence[ClosingAnew]) -> Preview:
+    """Add what each closing concerned would give."""
+    if not anew:
         none = "Nothing was kept of a closing it reaches: no verdict of the clamp changes."
         return replace(preview, notes=(*preview.notes, none))
-    newest = max(counted, key=lambda each: each.record_id)
-    ground = closing_ground(session, newest.record_id, instead=instead)
-    rows = closing_rows(newest, closing(computed_anew(newest, ground)))
-    numbers = sorted(each.record_id for each in counted)
+    numbers = [each.kept.record_id for each in anew]
     records = ", ".join(str(number) for number in numbers)
-    of = f"closing of record {records} is"
-    if len(numbers) > 1:
-        of = f"closings of records {records} are"
-    others = f" Shown is that of record {newest.record_id}." if len(numbers) > 1 else ""
+    of = (
+        f"closings of records {records} are"
+        if len(numbers) > 1
+        else f"closing of record {records} is"
+    )
+    carried = [str(each.kept.record_id) for each in anew if each.is_carried]
+    later = (
+        f" Of record {', '.join(carried)} nothing is corrected: it used soft parts again which the"
+        " corrected closing pressed otherwise."
+        if carried
+        else ""
+    )
     note = (
         f"The {of} computed anew with the limits of then and kept beside what was"
-        f" handed in; verdicts are judged from the newest.{others} Tests of the closed stack keep"
+        f" handed in; verdicts are judged from the newest.{later} Tests of the closed stack keep"
         " their verdicts."
     )
-    return replace(
-        preview,
-        rows=(*preview.rows, *(Follows(name, was, then) for name, was, then in rows)),
-        notes=(*preview.notes, note),
-    )
+    rows = [Follows(*row) for each in anew for row in each.rows]
+    return replace(preview, rows=(*preview.rows, *rows), notes=(*preview.notes, note))
 
 
 def _as_done(session: Session, view: CorrectionView) -> Preview:

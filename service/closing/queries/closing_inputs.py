@@ -202,7 +202,7 @@ THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)
 
 
 CLOSED_BEFORE = (
-    select(ClosingResult.inputs, ClosingResult.results)
+    select(ClosingResult.record_id, ClosingResult.inputs, ClosingResult.results)
     .join(OTHER, OTHER.id == ClosingResult.record_id)
     .join(THIS, THIS.stack_id == OTHER.stack_id)
     .join(Build, Build.id == THIS.base_build_id)
@@ -217,21 +217,33 @@ CLOSED_BEFORE = (
 )
 
 
+Computed = tuple[ClosingInputs, ClosingOutcome]
+
+
 def seen_before(
-    session: Session, record_id: int, base: Sequence[Layer], *, opened: bool
+    session: Session,
+    record_id: int,
+    base: Sequence[Layer],
+    *,
+    opened: bool,
+    anew: Mapping[int, Computed],
 ) -> Mapping[int, float]:
     """Return the greatest strain or squeeze in % of each soft part of the build it began from.
 
     By the result kept of that build; nothing where none was kept. ``opened`` False: the clamp was
-    not released, so its own closing is no earlier one. One statement.
+    not released, so its own closing is no earlier one. ``anew`` is what would be kept instead, by
+    record. One statement.
     """
     row = session.execute(CLOSED_BEFORE, {"record_id": record_id}).first()
     if row is None:
         return {}
-    try:
-        inputs, outcome = read_inputs(row.inputs), read_outcome(row.results)
-    except (TradeError, ValueError):
-        return {}
+    if row.record_id in anew:
+        inputs, outcome = anew[row.record_id]
+    else:
+        try:
+            inputs, outcome = read_inputs(row.inputs), read_outcome(row.results)
+        except (TradeError, ValueError):
+            return {}
     if opened and outcome.closed is None:
         return {}
     return _seen(base, inputs, outcome.closed if opened else None)
@@ -288,12 +300,14 @@ class Instead:
     """What would be known instead of what is, to compute a closing with it; nothing is written.
 
     ``readings``: fields of a reading, by its id. ``layers``: the right part of layers by build and
-    position; part 0 is an item of the type ``item_type_id``.
+    position; part 0 is an item of the type ``item_type_id``. ``closings``: earlier closings
+    computed anew, by record.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
     layers: Mapping[int, Mapping[int, int]] = field(default_factory=dict)
     item_type_id: int = 0
+    closings: Mapping[int, Computed] = field(default_factory=dict)
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
@@ -332,7 +346,7 @@ def closing_ground(
     gives = parts_giving(session, all_parts(pile.layers, pile.fixings), instead.item_type_id)
     readings = instead.of_readings(readings_taken(session, record_id))
     opened = pile.kind not in UNOPENED
-    seen_at = seen_before(session, record_id, pile.base, opened=opened)
+    seen_at = seen_before(session, record_id, pile.base, opened=opened, anew=instead.closings)
     soft = [layer.part for layer in pile.layers if layer.kind in SOFT]
     used = closed_before(session, record_id, soft) if opened else frozenset[int]()
     inputs = closing_inputs(

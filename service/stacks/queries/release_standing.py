@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf
+from service.closing.tables import ClosingResult
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.statements import known
@@ -103,8 +104,9 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
     """Say whether it corrects what a closed stack is: its layers, nuts, hours or closing.
 
     ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A layer is
-    followed through the builds that carried it on, so its rows say which builds it reaches. When
-    the build before was opened, and how its nuts were found, say nothing of this one.
+    followed through the builds that carried it on, so its rows say which builds it reaches; so do
+    the closings computed anew for it. When the build before was opened, and how its nuts were
+    found, say nothing of this one.
     """
     layer, nut = aliased(Layer), aliased(TorqueReading)
     a_layer = (
@@ -122,8 +124,22 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
         .correlate_except(nut)
     )
     found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
+    result, closer = aliased(ClosingResult), aliased(RebuildRecord)
+    a_closing = (
+        select(result.id)
+        .join(closer, closer.id == result.record_id)
+        .where(
+            result.correction_id == correction.id,
+            or_(
+                result.record_id == maker_id,
+                and_(closer.base_build_id == build_id, closer.opened_at.is_(None)),
+            ),
+        )
+        .correlate_except(result, closer)
+    )
     return or_(
         a_layer.exists(),
+        a_closing.exists(),
         and_(
             or_(record.id == maker_id, found_closed),
             or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), a_nut.exists()),
@@ -131,22 +147,18 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
     )
 
 
-def builds_corrected(session: Session, correction_id: int) -> tuple[tuple[int, int], ...]:
-    """Return the builds a correction that is carried out reaches: id and the record that made it.
-
-    One statement.
-    """
-    rows = session.execute(
-        select(Build.id, Build.record_id)
+def builds_corrected(session: Session, correction_id: int) -> frozenset[int]:
+    """Return the builds a correction that is carried out reaches. One statement."""
+    rows = session.scalars(
+        select(Build.id)
         .join(RebuildRecord, RebuildRecord.stack_id == Build.stack_id)
         .join(Correction, Correction.record_id == RebuildRecord.id)
         .where(
             Correction.id == correction_id,
             corrects(Correction, RebuildRecord, Build.record_id, Build.id),
         )
-        .order_by(Build.number)
     )
-    return tuple((row.id, row.record_id) for row in rows)
+    return frozenset(rows)
 
 
 def corrected_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
