@@ -13,6 +13,7 @@ class CorrectionOf(StrEnum):
 
     LAYER_PART = "part in a layer"
     LAYER_FACING = "facing of a layer"
+    FIXING = "fixing"
     TORQUE = "torque reading"
     TORQUE_INSTRUMENT = "instrument of a torque reading"
     HOURS = "hour-meter reading"

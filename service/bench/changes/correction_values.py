@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import select
 
 from service.bench.queries.correction_effects import (
-    LayerEffects,
+    PartEffects,
     facing_with,
     layer_facing_effects,
-    layer_part_effects,
     others_at_that_time,
+    part_effects,
 )
 from service.bench.queries.corrections import (
     TURNS,
@@ -19,6 +19,7 @@ from service.bench.queries.corrections import (
     Fact,
     HourFacts,
     LayerFacts,
+    PartFacts,
     PeriodFacts,
     TorqueFacts,
     written_time,
@@ -66,9 +67,9 @@ def read_new_value(
     of the two ends, a torque carries its unit, a time its zone.
     """
     details = fact.details
-    if isinstance(details, LayerFacts):
-        if fact.of is CorrectionOf.LAYER_FACING:
-            return _facing(work, record, fact, details, text)
+    if fact.of is CorrectionOf.LAYER_FACING and isinstance(details, LayerFacts):
+        return _facing(work, record, fact, details, text)
+    if isinstance(details, PartFacts):
         return _part(work, record, fact, details, text, part_id=part_id)
     if isinstance(details, TorqueFacts):
         if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
@@ -79,17 +80,17 @@ def read_new_value(
     return _time(work, record, fact, details, text)
 
 
-def effects_on_layers(
-    work: Work, stack_id: int, of: CorrectionOf, details: LayerFacts, value: NewValue
-) -> LayerEffects:
-    """Return what a correction of a layer changes. Raises Refused where it cannot be."""
-    if of is CorrectionOf.LAYER_FACING:
+def effects_on_parts(
+    work: Work, stack_id: int, of: CorrectionOf, details: PartFacts, value: NewValue
+) -> PartEffects:
+    """Return what a correction of a layer or fixing changes. Raises Refused where it cannot be."""
+    if not isinstance(details, LayerFacts):
+        effects = part_effects(work.session, details, stack_id, value.part_id)
+    elif of is CorrectionOf.LAYER_FACING:
         effects = layer_facing_effects(work.session, details, stack_id, Facing(value.text))
     else:
         facing = _facing_of(work, details, value)
-        effects = layer_part_effects(
-            work.session, details, stack_id, value.part_id, new_facing=facing
-        )
+        effects = part_effects(work.session, details, stack_id, value.part_id, new_facing=facing)
     if effects.conflicts:
         raise Refused(
             FIELD,
@@ -104,7 +105,7 @@ def _part(
     work: Work,
     record: Correctable,
     fact: Fact,
-    details: LayerFacts,
+    details: PartFacts,
     text: str,
     *,
     part_id: int | None,
@@ -114,9 +115,9 @@ def _part(
         raise Refused(FIELD, text, "this is what the record says already.", "The right one.")
     lot = float(hit.lot_id) if hit.lot_id else None
     value = NewValue(hit.label, hit.part_id, lot)
-    effects = effects_on_layers(work, record.stack_id, fact.of, details, value)
+    effects = effects_on_parts(work, record.stack_id, fact.of, details, value)
     exchanged = effects.exchanged_with
-    if exchanged is not None and record.fact(CorrectionOf.LAYER_PART, exchanged.row_id) is None:
+    if exchanged is not None and record.fact(fact.of, exchanged.row_id) is None:
         raise Refused(
             FIELD,
             text,
@@ -126,20 +127,20 @@ def _part(
     return value
 
 
-def _resolved(work: Work, details: LayerFacts, text: str) -> Resolved:
+def _resolved(work: Work, details: PartFacts, text: str) -> Resolved:
     if not text.strip():
         raise Refused(FIELD, "", "nothing is given.", "The serial or lot that was really put on.")
     return resolve_to_fit(work.session, text, (details.kind,))
 
 
-def _one_of(details: LayerFacts, text: str, part_id: int | None, resolved: Resolved) -> Hit:
+def _one_of(details: PartFacts, text: str, part_id: int | None, resolved: Resolved) -> Hit:
     hits = resolved.hits
     if not hits:
         raise Refused(FIELD, text, resolved.reason_unknown, "Read it again, or add the part first.")
     fitting = [hit for hit in hits if hit.part_kind is details.kind]
     if not fitting:
         raise Refused(
-            FIELD, text, f"it is a {hits[0].part_kind}.", f"A {details.kind} lies in this layer."
+            FIELD, text, f"it is a {hits[0].part_kind}.", f"A {details.kind} sits in this place."
         )
     if part_id is not None:
         fitting = [hit for hit in fitting if hit.part_id == part_id]
@@ -182,7 +183,7 @@ def _facing(
     if turned is details.facing:
         raise Refused(FIELD, text, "this is what the record says already.", "The other end.")
     value = NewValue(turned.value)
-    effects_on_layers(work, record.stack_id, fact.of, details, value)
+    effects_on_parts(work, record.stack_id, fact.of, details, value)
     return value
 
 

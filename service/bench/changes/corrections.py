@@ -5,7 +5,7 @@ reason; once approved, layer maps, hours, histories and traces follow it, and th
 readable in the record and in every question about what was thought before.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 from sqlalchemy import select, update
@@ -14,18 +14,19 @@ from service.bench.changes.approvals import sign
 from service.bench.changes.correction_deviations import deviation_of
 from service.bench.changes.correction_values import (
     NewValue,
-    effects_on_layers,
+    effects_on_parts,
     read_new_value,
     readings_at,
     refuse_hours_out_of_order,
     refuse_time,
 )
-from service.bench.queries.correction_effects import LayerEffects, part_states
+from service.bench.queries.correction_effects import PartEffects, part_states
 from service.bench.queries.corrections import (
     Correctable,
     Fact,
     HourFacts,
     LayerFacts,
+    PartFacts,
     PeriodFacts,
     TorqueFacts,
     correctable,
@@ -67,8 +68,8 @@ def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correctio
         correction.new_value, correction.new_part_id, correction.new_number, correction.new_time
     )
     details = fact.details
-    if isinstance(details, LayerFacts):
-        return _layers(work, record, fact, details, value, correction=correction)
+    if isinstance(details, PartFacts):
+        return _parts(work, record, fact, details, value, correction=correction)
     if isinstance(details, TorqueFacts):
         return _torque(work, fact, details, value, correction)
     if isinstance(details, HourFacts):
@@ -78,52 +79,59 @@ def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correctio
     return _period(work, record, fact, details, value, correction=correction)
 
 
-def _layers(
+def _parts(
     work: Work,
     record: Correctable,
     fact: Fact,
-    details: LayerFacts,
+    details: PartFacts,
     value: NewValue,
     *,
     correction: Correction,
 ) -> list[Change]:
-    effects = effects_on_layers(work, record.stack_id, fact.of, details, value)
+    effects = effects_on_parts(work, record.stack_id, fact.of, details, value)
     new_part_id = value.part_id
-    if fact.of is CorrectionOf.LAYER_PART and new_part_id is None:
+    if fact.of is not CorrectionOf.LAYER_FACING and new_part_id is None:
         new_part_id = item_of(work, int(value.number or 0), "new_value").id
     changes: list[Change] = []
-    by_build: dict[int, list[tuple[int, int, Facing]]] = {}
+    by_build: dict[int, dict[int, tuple[int, Facing]]] = {}
     for change in effects.replaced:
-        part_id = change.part_id or new_part_id or 0
-        by_build.setdefault(change.sitting.build_id, []).append(
-            (change.sitting.position or 0, part_id, change.facing)
-        )
+        right = change.part_id or new_part_id or 0, change.facing
+        by_build.setdefault(change.sitting.build_id, {})[change.sitting.part_id] = right
         changes.append((change.sitting.where, fact.old_value, value.text))
     present = {change.sitting.build_id: change.sitting.present for change in effects.replaced}
-    for build_id, rows in by_build.items():
-        supersede.settle_layers(
-            work,
-            build_id,
-            _with(supersede.layers_known_now(work, build_id), rows),
-            present=present[build_id],
-            correction_id=correction.id,
-        )
-    if fact.of is CorrectionOf.LAYER_PART:
+    for build_id, right_parts in by_build.items():
+        settle = _settle_layers if isinstance(details, LayerFacts) else _settle_fixings
+        settle(work, build_id, right_parts, present=present[build_id], correction_id=correction.id)
+    if fact.of is not CorrectionOf.LAYER_FACING:
         _expose_right_part(work, record.stack_id, details.part_id, new_part_id or 0)
         changes += _move_parts(work, effects, new_part_id or 0, correction)
     return changes
 
 
-def _with(
-    facts: Sequence[supersede.LayerFact], rows: Sequence[tuple[int, int, Facing]]
-) -> list[supersede.LayerFact]:
-    right = {position: (part_id, facing) for position, part_id, facing in rows}
-    return [
-        replace(layer, part_id=right[layer.position][0], facing=right[layer.position][1])
-        if layer.position in right
+Right = Mapping[int, tuple[int, Facing]]
+"""The right part and facing, by the part that was thought to be there."""
+
+
+def _settle_layers(
+    work: Work, build_id: int, right: Right, *, present: bool, correction_id: int
+) -> None:
+    layers = [
+        replace(layer, part_id=right[layer.part_id][0], facing=right[layer.part_id][1])
+        if layer.part_id in right
         else layer
-        for layer in facts
+        for layer in supersede.layers_known_now(work, build_id)
     ]
+    supersede.settle_layers(work, build_id, layers, present=present, correction_id=correction_id)
+
+
+def _settle_fixings(
+    work: Work, build_id: int, right: Right, *, present: bool, correction_id: int
+) -> None:
+    fixings = [
+        replace(fixing, part_id=right[fixing.part_id][0]) if fixing.part_id in right else fixing
+        for fixing in supersede.fixings_known_now(work, build_id)
+    ]
+    supersede.settle_fixings(work, build_id, fixings, present=present, correction_id=correction_id)
 
 
 def _expose_right_part(work: Work, stack_id: int, old_id: int, new_id: int) -> None:
@@ -141,7 +149,7 @@ def _expose_right_part(work: Work, stack_id: int, old_id: int, new_id: int) -> N
 
 
 def _move_parts(
-    work: Work, effects: LayerEffects, new_part_id: int, correction: Correction
+    work: Work, effects: PartEffects, new_part_id: int, correction: Correction
 ) -> list[Change]:
     """Put the parts' rows where the corrected layers say they are."""
     ends = {part_id or new_part_id: end for part_id, *end in effects.ends}

@@ -15,7 +15,7 @@ from service.bench.queries.corrections import (
     Correctable,
     CorrectionView,
     Fact,
-    LayerFacts,
+    PartFacts,
     correctable,
     correction,
 )
@@ -214,7 +214,7 @@ def _new_page(
     request: Request, database: Engine, record: Correctable, fact: Fact, form: Form
 ) -> Response:
     hits: tuple[Hit, ...] = ()
-    if isinstance(fact.details, LayerFacts) and form.error("new_value"):
+    if isinstance(fact.details, PartFacts) and form.error("new_value"):
         hits = _candidates(database, form.raw("new_value"), fact.details)
     context = NewPage(
         record,
@@ -227,7 +227,7 @@ def _new_page(
     return page(request, "bench/corrections/new.html", context, form.status)
 
 
-def _candidates(database: Engine, text: str, details: LayerFacts) -> tuple[Hit, ...]:
+def _candidates(database: Engine, text: str, details: PartFacts) -> tuple[Hit, ...]:
     """Parts that bear what was typed, to choose from where there are several."""
     with reading(database) as session:
         hits = resolve_to_fit(session, text, (details.kind,)).hits

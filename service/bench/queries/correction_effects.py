@@ -1,4 +1,4 @@
-"""What a correction of a layer reaches: the part is followed through each build that carried it on.
+"""What a correction of a part reaches: it is followed through each build that carried it on.
 
 If a part was misread when it was put on, it was misread for as long as it stayed: the correction
 follows it from its build through each later build which holds it, up to the first that does not.
@@ -12,8 +12,8 @@ from typing import Any
 from sqlalchemy import null, select, union_all
 from sqlalchemy.orm import Session
 
-from service.bench.queries.corrections import LayerFacts
-from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.bench.queries.corrections import LayerFacts, PartFacts, place_of
+from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import known
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
@@ -22,6 +22,12 @@ from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part, PartType
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+MOVING = (
+    StepKind.LIFTED_OFF,
+    StepKind.PUT_ON,
+    StepKind.FIXING_REMOVED,
+    StepKind.FIXING_FITTED,
+)
 NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)
 
 
@@ -39,6 +45,8 @@ class Sitting:
     position: int | None
     cell: int | None
     facing: Facing | None
+    rod_number: int | None
+    end: End | None
     present: bool
     closed_at: datetime
     opened_at: datetime | None
@@ -51,9 +59,9 @@ class Sitting:
 
     @property
     def where(self) -> str:
-        """Stack, build and layer in words."""
-        layer = f", layer {self.position}" if self.position else ""
-        return f"build {self.build_number} of {self.stack}{layer}"
+        """Stack, build, and layer, rod or end in words."""
+        place = f"layer {self.position}" if self.position else place_of(self.rod_number, self.end)
+        return f"build {self.build_number} of {self.stack}, {place}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +83,18 @@ class PartState:
 
 @dataclass(frozen=True, slots=True)
 class Replaced:
-    """One layer of one build which names another part, or another facing, from now on."""
+    """One layer or fixing of one build which names another part, or facing, from now on."""
 
     sitting: Sitting
     part_id: int | None
     """the right part; None where an item is taken from the lot when it is approved"""
     facing: Facing
+    """either way for a fixing"""
 
 
 @dataclass(frozen=True, slots=True)
-class LayerEffects:
-    """Everything a correction of a layer changes, or the reasons why it cannot be.
+class PartEffects:
+    """Everything a correction of a layer or a fixing changes, or the reasons why it cannot be.
 
     ``ends``: where each part is once it is approved, as (part_id, whereabouts, stack_id, place);
     part_id None is the item still to be taken from the lot.
@@ -108,10 +117,20 @@ def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
             Layer.position,
             Layer.cell,
             Layer.facing.label("facing"),
+            null().label("rod_number"),
+            null().label("end"),
             Layer.present,
         ).where(Layer.part_id.in_(ids), known(Layer)),
         select(
-            Fixing.part_id, Fixing.id, Fixing.build_id, null(), null(), null(), Fixing.present
+            Fixing.part_id,
+            Fixing.id,
+            Fixing.build_id,
+            null(),
+            null(),
+            null(),
+            Fixing.rod_number,
+            Fixing.end,
+            Fixing.present,
         ).where(Fixing.part_id.in_(ids), known(Fixing)),
     ).subquery()
     rows: Any = session.execute(
@@ -128,6 +147,8 @@ def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
                 position=both.c.position,
                 cell=both.c.cell,
                 facing=both.c.facing,
+                rod_number=both.c.rod_number,
+                end=both.c.end,
                 present=both.c.present,
             )
         )
@@ -179,29 +200,30 @@ def facing_with(
     return None if layer.facing is Facing.EITHER else layer.facing
 
 
-def layer_part_effects(
+def part_effects(
     session: Session,
-    layer: LayerFacts,
+    sat: PartFacts,
     stack_id: int,
     new_part_id: int | None,
     *,
-    new_facing: Facing,
-) -> LayerEffects:
-    """Return what follows if another part lay in this layer.
+    new_facing: Facing = Facing.EITHER,
+) -> PartEffects:
+    """Return what follows if another part lay in this layer, or was fitted at this rod or end.
 
     ``new_part_id`` None: a new lot item.
 
-    Where the right part is recorded in another layer of the same build, the two are exchanged.
+    Where the right part is recorded elsewhere in the same build, the two are exchanged.
     """
-    old_id = layer.part_id
+    old_id = sat.part_id
+    marked_face = sat.marked_face if isinstance(sat, LayerFacts) else None
     ids = [old_id] if new_part_id is None else [old_id, new_part_id]
     all_sittings = sittings(session, ids)
     states = part_states(session, ids)
-    order = _builds_from(session, stack_id, layer.build_number)
+    order = _builds_from(session, stack_id, sat.build_number)
     of_old = [s for s in all_sittings if s.part_id == old_id]
     of_new = [s for s in all_sittings if s.part_id == new_part_id]
     old_run = _run(of_old, order)
-    stay = next((s for s in of_new if s.build_id == layer.build_id), None)
+    stay = next((s for s in of_new if s.build_id == sat.build_id), None)
     new_run = _run(of_new, order) if stay is not None else ()
     conflicts = [
         *_overlaps(of_new, new_run, old_run, states),
@@ -215,12 +237,10 @@ def layer_part_effects(
     ]
     for sitting in new_run:
         facing = sitting.facing or Facing.EITHER
-        if layer.marked_face is not None and facing is Facing.EITHER:
+        if marked_face is not None and facing is Facing.EITHER:
             conflicts.append(f"The facing in {sitting.where} is not known.")
-        lies = Facing.EITHER if layer.marked_face is None else facing
+        lies = Facing.EITHER if marked_face is None else facing
         replaced.append(Replaced(sitting, old_id, lies))
-    if stay is not None and stay.position is None:
-        conflicts.append(f"It is a fixing of {stay.where}.")
     old, new = states[old_id], states.get(new_part_id or 0)
     ends = (
         _after_exchange(old, new, old_run, new_run, (of_old, of_new))
@@ -229,12 +249,12 @@ def layer_part_effects(
     )
     if _reaches_present(old_run) and stay is None and new is not None and new.stack_id is not None:
         conflicts.append(f"{new.label} is {new.where}; it can be in one place only.")
-    return LayerEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), stay)
+    return PartEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), stay)
 
 
 def layer_facing_effects(
     session: Session, layer: LayerFacts, stack_id: int, new_facing: Facing
-) -> LayerEffects:
+) -> PartEffects:
     """Return what follows if the part lay the other way round, until it was put on again."""
     order = _builds_from(session, stack_id, layer.build_number)
     stays = [s for s in sittings(session, [layer.part_id]) if s.stack_id == stack_id]
@@ -258,7 +278,7 @@ def layer_facing_effects(
     replaced = tuple(Replaced(s, layer.part_id, new_facing) for s in run)
     states = part_states(session, [layer.part_id])
     conflicts = _being_moved(session, [layer.part_id], states)
-    return LayerEffects(replaced, (), tuple(conflicts))
+    return PartEffects(replaced, (), tuple(conflicts))
 
 
 def others_at_that_time(
@@ -294,8 +314,8 @@ def _builds_from(session: Session, stack_id: int, number: int) -> list[int]:
 
 
 def _run(of_part: Sequence[Sitting], order: Sequence[int]) -> tuple[Sitting, ...]:
-    """Its layers from the first of these builds on, up to the first build that does not hold it."""
-    in_build = {s.build_id: s for s in of_part if s.position is not None}
+    """Where it sits from the first of these builds on, up to the first that does not hold it."""
+    in_build = {s.build_id: s for s in of_part}
     run: list[Sitting] = []
     for build_id in order:
         if build_id not in in_build:
@@ -337,7 +357,7 @@ def _being_moved(
         f"{states[row.part_id].label} was {row.kind} in record {row.record_id}, which is still"
         " being written: undo that entry, or hand the record in first."
         for row in rows
-        if row.kind in (StepKind.LIFTED_OFF, StepKind.PUT_ON)
+        if row.kind in MOVING
     ]
 
 

@@ -9,10 +9,10 @@ from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.bench.queries.correction_effects import (
-    LayerEffects,
+    PartEffects,
     facing_with,
     layer_facing_effects,
-    layer_part_effects,
+    part_effects,
     part_states,
 )
 from service.bench.queries.corrections import (
@@ -21,6 +21,7 @@ from service.bench.queries.corrections import (
     Fact,
     HourFacts,
     LayerFacts,
+    PartFacts,
     PeriodFacts,
     TorqueFacts,
     correctable,
@@ -76,8 +77,8 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
         gone = f"{view.subject_label} has been changed by another correction since."
         return Preview(conflicts=(gone,))
     details = fact.details
-    if isinstance(details, LayerFacts):
-        return _of_layers(session, record, fact, details, view)
+    if isinstance(details, PartFacts):
+        return _of_parts(session, record, fact, details, view)
     if isinstance(details, TorqueFacts):
         preview = _of_torque(session, record, details, view)
     elif isinstance(details, HourFacts):
@@ -123,15 +124,15 @@ def _reading(session: Session, details: TorqueFacts, view: CorrectionView) -> di
     return {**tool._mapping, "error_percent": error}
 
 
-def _right_parts(session: Session, effects: LayerEffects, view: CorrectionView) -> Instead:
-    """The parts that would lie in the layers. One statement at most."""
-    layers: dict[int, dict[int, int]] = {}
+def _right_parts(session: Session, effects: PartEffects, view: CorrectionView) -> Instead:
+    """The parts that would be there. One statement at most."""
+    parts: dict[int, dict[int, int]] = {}
     for change in effects.replaced:
-        of_build = layers.setdefault(change.sitting.build_id, {})
-        of_build[change.sitting.position or 0] = change.part_id or view.new_part_id or 0
+        of_build = parts.setdefault(change.sitting.build_id, {})
+        of_build[change.sitting.part_id] = change.part_id or view.new_part_id or 0
     lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     item_type = select(Lot.part_type_id).where(Lot.id == lot_id)
-    return Instead(layers=layers, item_type_id=(lot_id and session.scalar(item_type)) or 0)
+    return Instead(parts=parts, item_type_id=(lot_id and session.scalar(item_type)) or 0)
 
 
 def _reaching(
@@ -209,10 +210,10 @@ def _said(value: object) -> str:
     return "–" if value is None else str(value)
 
 
-def _of_layers(
-    session: Session, record: Correctable, fact: Fact, details: LayerFacts, view: CorrectionView
+def _of_parts(
+    session: Session, record: Correctable, fact: Fact, details: PartFacts, view: CorrectionView
 ) -> Preview:
-    if view.of is CorrectionOf.LAYER_FACING:
+    if view.of is CorrectionOf.LAYER_FACING and isinstance(details, LayerFacts):
         effects = layer_facing_effects(session, details, record.stack_id, Facing(view.new_value))
         rows = tuple(
             Follows(change.sitting.where, str(change.sitting.facing), view.new_value)
@@ -225,15 +226,11 @@ def _of_layers(
             _builds(effects),
             Instead(),
         )
-    lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
-    facing = facing_with(session, details, view.new_part_id, lot_id)
-    effects = layer_part_effects(
-        session,
-        details,
-        record.stack_id,
-        view.new_part_id,
-        new_facing=facing or details.facing,
-    )
+    facing = Facing.EITHER
+    if isinstance(details, LayerFacts):
+        lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
+        facing = facing_with(session, details, view.new_part_id, lot_id) or details.facing
+    effects = part_effects(session, details, record.stack_id, view.new_part_id, new_facing=facing)
     preview = Preview(
         tuple(_part_rows(session, fact, effects, view)),
         tuple(_hour_notes(session, record, effects, view)),
@@ -245,12 +242,12 @@ def _of_layers(
     return _reaching(session, record, preview, _builds(effects), right)
 
 
-def _builds(effects: LayerEffects) -> set[int]:
+def _builds(effects: PartEffects) -> set[int]:
     return {change.sitting.build_id for change in effects.replaced}
 
 
 def _part_rows(
-    session: Session, fact: Fact, effects: LayerEffects, view: CorrectionView
+    session: Session, fact: Fact, effects: PartEffects, view: CorrectionView
 ) -> Iterator[Follows]:
     for change in effects.replaced:
         exchanged = change.part_id != view.new_part_id
@@ -268,7 +265,7 @@ def _part_rows(
 
 
 def _hour_notes(
-    session: Session, record: Correctable, effects: LayerEffects, view: CorrectionView
+    session: Session, record: Correctable, effects: PartEffects, view: CorrectionView
 ) -> Iterator[str]:
     hours = build_hours(session, [record.stack_id])
     builds = {change.sitting.build_id: change.sitting.build_number for change in effects.replaced}

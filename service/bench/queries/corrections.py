@@ -13,7 +13,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.vocabulary import Facing, Kind, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
@@ -26,7 +26,16 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReading, Layer, Moment, Stack
+from service.stacks.tables import (
+    Build,
+    BuildPeriod,
+    Fixing,
+    HourMeter,
+    HourReading,
+    Layer,
+    Moment,
+    Stack,
+)
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Instrument, Lot, Part, PartType
 
@@ -213,20 +222,34 @@ TURNS = (Facing.FIXED_END, Facing.FREE_END)
 
 
 @dataclass(frozen=True, slots=True)
-class LayerFacts:
-    """One layer as known now, and what its part's type says."""
+class PartFacts:
+    """A part where it sits in a build, as known now, and what its type says."""
 
     build_id: int
     build_number: int
-    position: int
-    cell: int | None
     part_id: int
     kind: Kind
     part_type_id: int
     counted: bool
     lot_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LayerFacts(PartFacts):
+    """One layer as known now."""
+
+    position: int
+    cell: int | None
     marked_face: str | None
     facing: Facing
+
+
+@dataclass(frozen=True, slots=True)
+class FixingFacts(PartFacts):
+    """One fixing as known now, at a rod or at an end."""
+
+    rod_number: int | None
+    end: End | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +298,7 @@ class Fact:
     subject_id: int
     label: str
     old_value: str
-    details: LayerFacts | TorqueFacts | HourFacts | PeriodFacts
+    details: LayerFacts | FixingFacts | TorqueFacts | HourFacts | PeriodFacts
     at: datetime | None = None
 
 
@@ -310,6 +333,8 @@ def table_of(of: CorrectionOf) -> str:
     """Say which table's row a correction of this kind names."""
     if of in (CorrectionOf.LAYER_PART, CorrectionOf.LAYER_FACING):
         return "layer"
+    if of is CorrectionOf.FIXING:
+        return "fixing"
     if of in (CorrectionOf.TORQUE, CorrectionOf.TORQUE_INSTRUMENT):
         return "torque_reading"
     return "hour_reading" if of is CorrectionOf.HOURS else "build_period"
@@ -329,7 +354,10 @@ def written_time(at: datetime) -> str:
 
 
 def correctable(session: Session, record_id: int) -> Correctable:
-    """Return the facts of this record a correction can change. Six statements; raises NotFound."""
+    """Return the facts of this record a correction can change.
+
+    Seven statements; raises NotFound.
+    """
     head = session.execute(
         select(
             RebuildRecord.id,
@@ -348,6 +376,7 @@ def correctable(session: Session, record_id: int) -> Correctable:
             *_hours(session, head),
             *_torques(session, record_id),
             *_layers(session, head),
+            *_fixings(session, head),
         )
     waiting = session.execute(
         select(Correction.of, Correction.subject_id).where(
@@ -448,36 +477,57 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
         yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
 
 
-def _layers(session: Session, head: Any) -> Iterator[Fact]:
-    own_build, at_base = aliased(Build), aliased(Layer)
+def _put_there(
+    session: Session, head: Any, table: Any, entered: StepKind, facts: type[PartFacts]
+) -> Any:
+    """Rows of layers or fixings whose part this record put there, or a correction of it."""
+    own_build, at_base = aliased(Build), aliased(table)
     stayed = exists().where(
-        at_base.build_id == head.base_build_id, at_base.part_id == Layer.part_id, known(at_base)
+        at_base.build_id == head.base_build_id, at_base.part_id == table.part_id, known(at_base)
     )
-    put_on = exists().where(
+    put_there = exists().where(
         Step.record_id == head.id,
-        Step.part_id == Layer.part_id,
-        Step.kind == StepKind.PUT_ON,
+        Step.part_id == table.part_id,
+        Step.kind == entered,
         Step.undone_at.is_(None),
     )
-    corrected_here = Layer.correction_id.in_(
+    corrected_here = table.correction_id.in_(
         select(Correction.id).where(Correction.record_id == head.id)
     )
-    rows: Any = session.execute(
+    return session.execute(
         select(
-            Layer.id,
+            table.id,
             Part.serial,
             Lot.label.label("lot"),
             Part.item_number,
-            *columns(LayerFacts, Layer, PartType, Part, build_number=own_build.number),
+            *columns(facts, table, PartType, Part, build_number=own_build.number),
         )
-        .join(own_build, own_build.id == Layer.build_id)
-        .join(Part, Part.id == Layer.part_id)
+        .join(own_build, own_build.id == table.build_id)
+        .join(Part, Part.id == table.part_id)
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(own_build.record_id == head.id, known(Layer), or_(~stayed, put_on, corrected_here))
-        .order_by(Layer.position)
+        .where(
+            own_build.record_id == head.id, known(table), or_(~stayed, put_there, corrected_here)
+        )
+        .order_by(table.position if table is Layer else table.rod_number, table.id)
     )
-    for row in rows:
+
+
+def _fixings(session: Session, head: Any) -> Iterator[Fact]:
+    for row in _put_there(session, head, Fixing, StepKind.FIXING_FITTED, FixingFacts):
+        details = read_as(FixingFacts, row)
+        label = f"{row.kind} at {place_of(row.rod_number, row.end)} of build {row.build_number}"
+        name = part_label(row.serial, row.lot, row.item_number)
+        yield Fact(CorrectionOf.FIXING, row.id, label, name, details)
+
+
+def place_of(rod_number: int | None, end: End | None) -> str:
+    """Return where a fixing is, in words."""
+    return f"rod {rod_number}" if rod_number is not None else f"the {end}"
+
+
+def _layers(session: Session, head: Any) -> Iterator[Fact]:
+    for row in _put_there(session, head, Layer, StepKind.PUT_ON, LayerFacts):
         details = read_as(LayerFacts, row)
         cell = f", cell {row.cell}" if row.cell else ""
         label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"

@@ -7,7 +7,7 @@ import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
@@ -299,21 +299,22 @@ class ClosingGround:
 class Instead:
     """What would be known instead of what is, to compute a closing with it; nothing is written.
 
-    ``readings``: fields of a reading, by its id. ``layers``: the right part of layers by build and
-    position; part 0 is an item of the type ``item_type_id``. ``closings``: earlier closings
-    computed anew, by record.
+    ``readings``: fields of a reading, by its id. ``parts``: the right parts by build and by
+    the part thought to be there; part 0 is an item of the type ``item_type_id``. ``closings``:
+    earlier closings computed anew, by record.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
-    layers: Mapping[int, Mapping[int, int]] = field(default_factory=dict)
+    parts: Mapping[int, Mapping[int, int]] = field(default_factory=dict)
     item_type_id: int = 0
     closings: Mapping[int, Computed] = field(default_factory=dict)
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
-        base = _with_parts(pile.base, self.layers.get(pile.base_build_id or 0, {}))
-        layers = _with_parts(pile.layers, self.layers.get(build_id or 0, {}))
-        return replace(pile, base=base, pile=OpenPile.begun(layers))
+        right = self.parts.get(build_id or 0, {})
+        base = _with_parts(pile.base, self.parts.get(pile.base_build_id or 0, {}))
+        layers = OpenPile.begun(_with_parts(pile.layers, right))
+        return replace(pile, base=base, pile=layers, fixings=_with_parts(pile.fixings, right))
 
     def of_readings(self, readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
         """Return readings as they would read."""
@@ -321,10 +322,11 @@ class Instead:
 
 
 NOTHING_INSTEAD = Instead()
+Sits = TypeVar("Sits", Layer, FixingNow)
 
 
-def _with_parts(layers: Sequence[Layer], right: Mapping[int, int]) -> tuple[Layer, ...]:
-    return tuple(replace(each, part=right.get(each.position, each.part)) for each in layers)
+def _with_parts(there: Iterable[Sits], right: Mapping[int, int]) -> tuple[Sits, ...]:
+    return tuple(replace(each, part=right.get(each.part, each.part)) for each in there)
 
 
 def closing_ground(
@@ -335,10 +337,10 @@ def closing_ground(
 ) -> ClosingGround:
     """Return what the closing of a record is computed from. Raises NotFound.
 
-    Eight statements, six more without a pile, one less where the clamp was not released.
+    Eight statements, seven more without a pile, one less where the clamp was not released.
     """
     pile = pile or pile_known_now(session, record_id)
-    if instead.layers:
+    if instead.parts:
         build_id = built_by(session, record_id) or pile.base_build_id
         pile = instead.of_pile(pile, build_id)
     sizes = design_sizes(session, pile.stack_id)

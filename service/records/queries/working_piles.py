@@ -161,16 +161,19 @@ def built_by(session: Session, record_id: int) -> int | None:
 
 
 def pile_known_now(session: Session, record_id: int) -> WorkingPile:
-    """Return the pile of this record; of one handed in its layers as they are known now.
+    """Return the pile of this record; of one handed in its parts as they are known now.
 
-    The entries name the parts as they were read, the layers of a build follow corrections. Six
-    statements at most. Raises NotFound.
+    The entries name the parts as they were read, layers and fixings of a build follow corrections.
+    Seven statements at most. Raises NotFound.
     """
     pile = working_pile(session, record_id)
     build_id = built_by(session, record_id)
     if build_id is None:
         return pile
-    return replace(pile, pile=OpenPile.begun(_base_of(session, build_id).layers))
+    rows = session.execute(_fixings_of(build_id))
+    fixings = sorted(map(_fixing, rows), key=lambda fixing: fixing.rod_number or 0)
+    layers = OpenPile.begun(_base_of(session, build_id).layers)
+    return replace(pile, pile=layers, fixings=tuple(fixings))
 
 
 class _Base(NamedTuple):

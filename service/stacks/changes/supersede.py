@@ -52,6 +52,16 @@ def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
     return read_all(LayerFact, rows)
 
 
+def fixings_known_now(work: Work, build_id: int) -> tuple[FixingFact, ...]:
+    """Return the fixings of a build, as known now."""
+    rows = work.session.execute(
+        select(*columns(FixingFact, Fixing)).where(
+            Fixing.build_id == build_id, Fixing.known_until.is_(None)
+        )
+    )
+    return read_all(FixingFact, rows)
+
+
 def settle_layers(
     work: Work,
     build_id: int,

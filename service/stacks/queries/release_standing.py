@@ -25,7 +25,7 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables import Build, BuildPeriod, Layer
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
@@ -101,18 +101,19 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:
-    """Say whether it corrects what a closed stack is: its layers, nuts, hours or closing.
+    """Say whether it corrects what a closed stack is: its parts, torques, hours or closing.
 
-    ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A layer is
+    ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A part is
     followed through the builds that carried it on, so its rows say which builds it reaches; so do
     the closings computed anew for it. When the build before was opened, and how its nuts were
     found, say nothing of this one.
     """
-    layer, nut = aliased(Layer), aliased(TorqueReading)
-    a_layer = (
-        select(layer.id)
-        .where(layer.build_id == build_id, layer.correction_id == correction.id)
-        .correlate_except(layer)  # the build may be named two queries further out
+    layer, fixing, nut = aliased(Layer), aliased(Fixing), aliased(TorqueReading)
+    a_layer, a_fixing = (
+        select(part.id)
+        .where(part.build_id == build_id, part.correction_id == correction.id)
+        .correlate_except(part)  # the build may be named two queries further out
+        for part in (layer, fixing)
     )
     a_nut = (
         select(nut.id)
@@ -139,6 +140,7 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
     )
     return or_(
         a_layer.exists(),
+        a_fixing.exists(),
         a_closing.exists(),
         and_(
             or_(record.id == maker_id, found_closed),
