@@ -220,7 +220,7 @@ def stack(engine: Engine) -> Released:
     return Released(engine)
 
 
-ENDING = [of for of in OF if of is not OF.OPENED_AT]
+ENDING = [of for of in OF if of not in (OF.OPENED_AT, OF.FIXING)]
 
 
 @pytest.mark.parametrize("of", ENDING)

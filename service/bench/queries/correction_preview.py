@@ -189,7 +189,7 @@ def _with_closings(preview: Preview, anew: Sequence[ClosingAnew]) -> Preview:
         f" handed in; verdicts are judged from the newest.{later} Tests of the closed stack keep"
         " their verdicts."
     )
-    rows = [Follows(*row) for each in anew for row in each.rows]
+    rows = [Follows(name, was, then) for each in anew for name, was, then in each.rows]
     return replace(preview, rows=(*preview.rows, *rows), notes=(*preview.notes, note))
 
 

@@ -203,9 +203,10 @@ def closings_anew(
         inputs = _pressed_otherwise(kept, ground) if is_carried else computed_anew(kept, ground)
         if inputs is None:
             continue
-        computed[row.id] = inputs, closing(inputs)
+        outcome = closing(inputs)
+        computed[row.id] = inputs, outcome
         pressing.add(row.build_id)
-        yield ClosingAnew(kept, row.build_id, is_carried, *computed[row.id])
+        yield ClosingAnew(kept, row.build_id, is_carried, inputs, outcome)
 
 
 def _pressed_otherwise(kept: KeptResult, ground: ClosingGround) -> ClosingInputs | None:
