@@ -1,7 +1,7 @@
 """Keep how a correction's new value departs from what was set, and why it stands.
 
 Revision ID: e5c8
-Revises: d6a4
+Revises: a7e3
 Create Date: 2026-11-30
 """
 
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "e5c8"
-down_revision = "d6a4"
+down_revision = "a7e3"
 branch_labels = None
 depends_on = None
 
