@@ -38,6 +38,7 @@ from service.records.tables import RebuildRecord
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
+from service.store.queries.forbids import what_forbids
 from service.store.queries.instruments import calibration_on
 from service.store.tables import Calibration, Instrument, Lot
 
@@ -233,7 +234,7 @@ def _of_parts(
     effects = part_effects(session, details, record.stack_id, view.new_part_id, new_facing=facing)
     preview = Preview(
         tuple(_part_rows(session, fact, effects, view)),
-        tuple(_hour_notes(session, record, effects, view)),
+        (*_hour_notes(session, record, effects, view), *_bars(session, view, lot_id)),
         effects.conflicts,
     )
     if effects.conflicts:
@@ -262,6 +263,17 @@ def _part_rows(
         after = f"{whereabouts} in {serial}" if stack_id else str(whereabouts)
         if before != after:
             yield Follows(f"where {label} is", before, after)
+
+
+def _bars(session: Session, view: CorrectionView, lot_id: int | None) -> Iterator[str]:
+    """What forbids the right part to be used now. A build with it waits at the gate."""
+    if view.new_part_id is not None:
+        forbids = what_forbids(session, view.new_part_id)
+    else:
+        forbids = what_forbids(session, lot_id=lot_id)
+    for forbid in forbids:
+        if forbid.concession_may:
+            yield f"{view.new_value} must not be used. {forbid.sentence}"
 
 
 def _hour_notes(

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.layers import lift_off
+from service.bench.queries.correction_preview import preview
 from service.bench.queries.corrections import (
     correctable,
     correction,
@@ -33,6 +34,7 @@ from service.stacks.queries.hours import build_hours
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import HourReading, Layer, Stack
+from service.store.changes.holds import Subject, place_hold
 from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
@@ -151,6 +153,19 @@ def test_a_misread_part_is_followed_through_every_build_that_carried_it_on(desk:
     assert where(desk.lab, wrong) == ("in store", None)
     assert f"correction {number}" in desk.lab.get(Part, wrong).place
     assert desk.all_hold()
+
+
+def test_the_preview_says_that_the_right_part_must_not_be_used(desk: Desk) -> None:
+    """It lies there all the same; the gate to hydrogen stays shut with it."""
+    right = desk.spare(serial="M-77")
+    desk.lab.do(place_hold, Subject(right.id), reason="a fold", by=desk.proposer)
+
+    number = desk.propose(desk.first, the_mea(desk), "M-77")
+
+    with Session(desk.lab.engine) as session:
+        notes = preview(session, correction(session, number)).notes
+    (said,) = [note for note in notes if note.startswith("M-77 must not be used.")]
+    assert said.endswith(": a fold")
 
 
 def test_hours_follow_the_right_part(desk: Desk) -> None:
