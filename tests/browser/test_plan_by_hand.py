@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
-from service.store.arithmetic.instrument_kinds import InstrumentKind
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -15,6 +14,7 @@ from service.planning.queries.plans import progress
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.database import reading
 from service.records.tables import RebuildRecord, RecordState
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Part
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
