@@ -66,7 +66,7 @@ NOT_COUNTED = ("BEGIN", "COMMIT", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
 
 HERE = Path(__file__).parents[1]
 MANY_LINES = 600
-PARAMETRISED = ("database_url", "empty_url")
+PARAMETRISED = ("database_url", "empty_url", "newest_url")
 settings.register_profile(
     "day",
     max_examples=20,
@@ -282,6 +282,20 @@ def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         return
     databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
     url = databases.make()
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture
+def newest_url(
+    request: pytest.FixtureRequest, sqlite_template: Path, tmp_path: Path
+) -> Iterator[str]:
+    """URL of a migrated database without rows, for a test to walk its steps down and up."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{shutil.copyfile(sqlite_template, tmp_path / 'newest.sqlite')}"
+        return
+    databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
+    url = databases.copy()
     yield url
     databases.drop(url)
 

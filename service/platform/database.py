@@ -44,6 +44,8 @@ OUTSIDE_THE_TRAIL = (
 """What is no fact of its own: keys, progress, what is derived, a bench's meter of one day."""
 SQLITE_BUSY_MS = 10_000
 POSTGRES_LOCK_MS = 10_000
+SHAPES = 2_000
+"""Shapes of statements kept compiled: more than the service sends; the default of 500 is fewer."""
 
 Row = TypeVar("Row")
 
@@ -56,12 +58,15 @@ def now_utc() -> datetime:
 def make_engine(url: str) -> Engine:
     """Connect to SQLite (WAL, foreign keys, full synchronisation) or PostgreSQL."""
     if url.startswith("sqlite"):
-        engine = create_engine(url, connect_args={"timeout": SQLITE_BUSY_MS / 1000})
+        engine = create_engine(
+            url, query_cache_size=SHAPES, connect_args={"timeout": SQLITE_BUSY_MS / 1000}
+        )
         event.listen(engine, "connect", _sqlite_connected)
         event.listen(engine, "begin", _sqlite_begun)
         return engine
     return create_engine(
         url,
+        query_cache_size=SHAPES,
         pool_pre_ping=True,
         connect_args={"options": f"-c lock_timeout={POSTGRES_LOCK_MS} -c timezone=UTC"},
     )

@@ -61,10 +61,9 @@ class Bench:
     number: int = 0
 
     def begin(self, serial: str, reason: str, worked: int | None = None) -> None:
-        """Begin a rebuild record from the stack's sheet."""
+        """Begin a rebuild record where the link on the stack's sheet leads."""
         page = self.page
-        page.goto(f"{self.served_at}/stacks/{serial}")
-        page.locator(f"a[href^='/records/new?stack={serial}']").click()
+        page.goto(f"{self.served_at}/records/new?stack={serial}")
         page.locator("input[name=kind][value=rebuild]").check()
         page.locator("#reason").fill(reason)
         if worked is not None:

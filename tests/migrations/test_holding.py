@@ -22,9 +22,8 @@ from tests.bench.at_the_bench import Lab, a_lab, known
 BEFORE = "a1c7"
 
 
-def test_words_of_before_place_their_holds(empty_url: str) -> None:
-    migrate(empty_url)
-    lab = a_lab(make_engine(empty_url))
+def test_words_of_before_place_their_holds(newest_url: str) -> None:
+    lab = a_lab(make_engine(newest_url))
     quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
     record = lab.begin()
     record.open()
@@ -32,9 +31,9 @@ def test_words_of_before_place_their_holds(empty_url: str) -> None:
     failing, withdrawn, allowed = lab.rows(some_meas)
     lab.now += timedelta(minutes=1)
     lab.do(judge_part, judged, usability=Usability.ACCEPTED_USED, reason="only soot", by=quality)
-    grave(empty_url, lab, (judged, cracked))
+    grave(newest_url, lab, (judged, cracked))
 
-    migrate(empty_url)
+    migrate(newest_url)
 
     (hold,) = held(lab, cracked)
     assert hold.reason == f"Must not be used again, by record {record.number}: cracked, rim"

@@ -12,9 +12,8 @@ from tests.bench.at_the_bench import WORK_BEGAN, a_lab
 BEFORE = "d1a1"
 
 
-def test_the_trail_of_before_tells_who_was_taken_out(empty_url: str) -> None:
-    migrate(empty_url)
-    lab = a_lab(make_engine(empty_url))
+def test_the_trail_of_before_tells_who_was_taken_out(newest_url: str) -> None:
+    lab = a_lab(make_engine(newest_url))
     record = lab.begin(
         people=[(lab.builder.id, Involvement.WORKED), (lab.witness.id, Involvement.WITNESSED)]
     )
@@ -30,8 +29,8 @@ def test_the_trail_of_before_tells_who_was_taken_out(empty_url: str) -> None:
         connection.execute(text("DELETE FROM record_person_removed"))
     lab.engine.dispose()
 
-    migrate(empty_url, BEFORE)
-    migrate(empty_url)
+    migrate(newest_url, BEFORE)
+    migrate(newest_url)
 
     with reading(lab.engine) as session:
         (removed,) = removed_from(session, record.number)

@@ -14,16 +14,15 @@ from tests.proof.test_releases_corrected import Released
 BEFORE = "d4e7"
 
 
-def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> None:
-    migrate(empty_url)
-    engine = make_engine(empty_url)
+def test_releases_of_before_that_a_correction_ended_are_told(newest_url: str) -> None:
+    engine = make_engine(newest_url)
     stack = Released(engine)
     number = stack.correction_of(CorrectionOf.TORQUE)
     stack.decide(number)
     engine.dispose()
-    as_it_was_before(empty_url)
+    as_it_was_before(newest_url)
 
-    migrate(empty_url)
+    migrate(newest_url)
 
     with Session(engine) as session:
         (entry,) = session.scalars(
@@ -40,15 +39,14 @@ def test_releases_of_before_that_a_correction_ended_are_told(empty_url: str) -> 
     engine.dispose()
 
 
-def test_releases_ended_since_are_not_told_again(empty_url: str) -> None:
-    migrate(empty_url)
-    engine = make_engine(empty_url)
+def test_releases_ended_since_are_not_told_again(newest_url: str) -> None:
+    engine = make_engine(newest_url)
     stack = Released(engine)
     stack.decide(stack.correction_of(CorrectionOf.TORQUE))
     engine.dispose()
-    migrate(empty_url, BEFORE)
+    migrate(newest_url, BEFORE)
 
-    migrate(empty_url)
+    migrate(newest_url)
 
     with Session(engine) as session:
         acts = session.scalars(select(AuditEntry.act)).all()

@@ -164,15 +164,14 @@ def test_up_from_nothing_and_down_again(empty_url: str) -> None:
     engine.dispose()
 
 
-def test_migrating_twice_changes_nothing(empty_url: str) -> None:
+def test_migrating_twice_changes_nothing(newest_url: str) -> None:
     """The second finds it done."""
-    migrate(empty_url)
-    engine = make_engine(empty_url)
+    engine = make_engine(newest_url)
     with engine.connect() as connection:
         before = shape(connection), triggers().laid(connection)
     engine.dispose()
 
-    migrate(empty_url)
+    migrate(newest_url)
 
     with engine.connect() as connection:
         assert (shape(connection), triggers().laid(connection)) == before
@@ -191,19 +190,19 @@ def test_two_who_migrate_at_once_do_not_meet(empty_url: str) -> None:
 
 
 @pytest.mark.parametrize("revision", newest_by_day())
-def test_each_step_goes_up_down_and_up_with_rows_in_it(empty_url: str, revision: str) -> None:
+def test_each_step_goes_up_down_and_up_with_rows_in_it(newest_url: str, revision: str) -> None:
     """The step before it holds no rows of ours yet; each later one keeps what is there."""
     before = (["base", *steps()])[steps().index(revision)]
-    migrate(empty_url, revision)
-    engine = make_engine(empty_url)
+    migrate(newest_url, revision)
+    engine = make_engine(newest_url)
     if revision == newest_revision():
         with Session(engine) as session:
             builders.a_build(session, builders.a_stack(session, cells=2))
             session.commit()
     engine.dispose()
 
-    migrate(empty_url, before)
-    migrate(empty_url)
+    migrate(newest_url, before)
+    migrate(newest_url)
 
     assert revision_of(engine) == newest_revision()
     engine.dispose()

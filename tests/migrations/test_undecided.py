@@ -19,18 +19,17 @@ from tests.bench.at_the_bench import Lab, a_lab, known
 BEFORE = "a9d4"
 
 
-def test_findings_of_before_ask_for_their_decisions(empty_url: str) -> None:
-    migrate(empty_url)
-    lab = a_lab(make_engine(empty_url))
+def test_findings_of_before_ask_for_their_decisions(newest_url: str) -> None:
+    lab = a_lab(make_engine(newest_url))
     quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
     record = lab.begin()
     record.open()
     judged, doubted = record.lift(count=2)
     lab.now += timedelta(minutes=1)
     lab.do(judge_part, judged, usability=Usability.ACCEPTED_USED, reason="only soot", by=quality)
-    in_doubt(empty_url, lab, (judged, doubted))
+    in_doubt(newest_url, lab, (judged, doubted))
 
-    migrate(empty_url)
+    migrate(newest_url)
 
     with Session(lab.engine) as session:
         (asked,) = session.scalars(select(Inspection)).all()

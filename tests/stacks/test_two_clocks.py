@@ -31,8 +31,6 @@ from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Bench, Lab, known
 
-pytestmark = pytest.mark.both_engines
-
 Journal = list[tuple[datetime, tuple[Any, ...]]]
 HOUR = timedelta(hours=1)
 
@@ -233,6 +231,7 @@ def test_every_day_as_thought_on_every_other(
     history.compare()
 
 
+@pytest.mark.both_engines
 def test_the_examples_are_no_empty_ones(engine: Engine) -> None:
     """Corrections of a part carried on, of two exchanged and of a time are all accepted."""
     history = History(engine)
