@@ -190,9 +190,8 @@ def strike(request: Request, me: Me, database: Database, form: Typed, record_id:
             work.answer = f"/records/{record_id}"
             make_void(work, record_id, reason=reason, password=password)
         return go_on(request, work.answer)
-    for name, shown_as in (("password", "void_password"), ("reason", "void_reason")):
-        if name in form.refused:
-            form.refused[shown_as] = form.refused.pop(name)
+    form.move_refusal("password", "void_password")
+    form.move_refusal("reason", "void_reason")
     return _sheet(request, database, me, record_id, void=form)
 
 

@@ -178,8 +178,8 @@ def _decide(
                 reason=reason,
             )
         return go_on(request, work.answer)
-    if not approve and "password" in form.refused:
-        form.refused["refusal_password"] = form.refused.pop("password")
+    if not approve:
+        form.move_refusal("password", "refusal_password")
     unused = blank(request)
     forms = (form, unused) if approve else (unused, form)
     return _sheet(request, database, me, correction_id, forms)

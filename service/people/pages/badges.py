@@ -90,8 +90,7 @@ def choose_pin(request: Request, me: Me, database: Database, form: Typed, login:
             work.answer = f"/people/{person.login}#bench"
             changes.choose_pin(work, person.id, pin, password=password)
         return go_on(request, work.answer)
-    if "password" in form.refused:
-        form.refused["pin_password"] = form.refused.pop("password")
+    form.move_refusal("password", "pin_password")
     return person_page(request, me, database, login, form)
 
 

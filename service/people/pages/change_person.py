@@ -102,8 +102,7 @@ def change(request: Request, database: Database, form: Typed) -> Response:
             if not right:
                 raise Refused("password", "", NOT_YOURS, "Type it once more.")
         return _begun(request, database, bearer, tablet, next_page, Entered.PIN)
-    if "password" in form.refused:
-        form.refused["pin"] = form.refused.pop("password")
+    form.move_refusal("password", "pin")
     return _change_page(request, database, form, next_page, form.raw("who"))
 
 
@@ -131,8 +130,7 @@ def unlock(request: Request, me: Me, database: Database, form: Typed) -> Respons
         with housekeeping(database) as session:
             lock_session(session, request.state.session_id, None, seen_at=now_utc())
         return go_on(request, next_page)
-    if "password" in form.refused:
-        form.refused["word"] = form.refused.pop("password")
+    form.move_refusal("password", "word")
     return page(request, "people/unlock.html", UnlockPage(form, next_page), form.status)
 
 

@@ -170,8 +170,7 @@ def confirm(request: Request, me: Me, database: Database, form: Typed, login: st
             work.answer = f"/people/{person.login}"
             changes.confirm_person(work, person.id, code=code, password=password)
         return go_on(request, work.answer)
-    if "password" in form.refused:
-        form.refused["confirming_password"] = form.refused.pop("password")
+    form.move_refusal("password", "confirming_password")
     return person_page(request, me, database, login, form)
 
 
@@ -189,8 +188,7 @@ def decide_role(  # noqa: PLR0917 - FastAPI passes them by name
             work.answer = f"/people/{person.login}"
             changes.decide_role(work, request_id, grant=grant, password=password)
         return go_on(request, work.answer)
-    if "password" in form.refused:
-        form.refused[f"deciding_password_{request_id}"] = form.refused.pop("password")
+    form.move_refusal("password", f"deciding_password_{request_id}")
     return person_page(request, me, database, login, form)
 
 

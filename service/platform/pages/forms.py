@@ -158,6 +158,11 @@ class Form:
         value = "" if _is_secret(name) else self.raw(name)
         self._refuse(Refused(name, value, reason, right_would_be))
 
+    def move_refusal(self, name: str, beside: str) -> None:
+        """Show what was refused of one field, if anything was, beside another."""
+        if name in self.refused:
+            self.refused[beside] = self.refused.pop(name)
+
     def _refuse(self, refusal: Refused) -> None:
         if self._at_once:
             raise refusal
