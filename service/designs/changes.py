@@ -48,13 +48,13 @@ def propose_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: 
     once the design is in use and keeps a pattern.
     """
     need(work.by, Act.DESIGN_WRITE)
-    row, changes = _pattern_changes(work, design_id, entry)
+    row, whole, changes = _pattern_changes(work, design_id, entry)
     why = given.reason(reason)
     return propose(
         work,
         ChangeKind.PATTERN,
         (design_id, f"{row.name} {row.revision}"),
-        pattern_as_content(entry),
+        pattern_as_content(whole),
         changes,
         reason=why,
     )
@@ -66,7 +66,7 @@ def put_pattern_in_force(work: Work, design_id: int, entry: PatternEntry, *, rea
     Raises what `propose_pattern` does, where the design or its part types changed meanwhile.
     """
     need(work.by, Act.CHANGE_APPROVE)
-    row, changes = _pattern_changes(work, design_id, entry)
+    row, _whole, changes = _pattern_changes(work, design_id, entry)
     for name, _, wanted in changes:
         setattr(row, name, wanted)
     design_name = f"{row.name} {row.revision}"
@@ -75,7 +75,8 @@ def put_pattern_in_force(work: Work, design_id: int, entry: PatternEntry, *, rea
 
 def _pattern_changes(
     work: Work, design_id: int, entry: PatternEntry
-) -> tuple[Design, list[Change]]:
+) -> tuple[Design, PatternEntry, list[Change]]:
+    """The design, the entry with what its part types say of themselves, and what changes."""
     row = work.locked(Design, design_id, "design")
     design_name = f"{row.name} {row.revision}"
     pattern = entry.pattern
@@ -95,7 +96,7 @@ def _pattern_changes(
     ]
     if not changes:
         raise Refused("pattern", design_name, "nothing differs from it as it is kept.", "A change.")
-    return row, changes
+    return row, PatternEntry(pattern, entry.on_each_rod), changes
 
 
 def checked(work: Work, pattern: Pattern) -> Pattern:

@@ -19,6 +19,7 @@ from service.designs.queries import (
     other_revisions,
     pattern_of_design,
     pattern_of_stack,
+    pattern_proposed,
     pattern_waiting,
     seen_so,
 )
@@ -28,6 +29,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogeth
 from service.records.queries.working_piles import working_pile
 from service.stacks.tables import Build
 from service.store.changes.part_types import PartTypeEntry, change_part_type
+from service.store.queries.proposals import proposal
 from service.store.tables import PartType
 from tests import builders
 from tests.designs.test_designs import TARN, made
@@ -137,7 +139,11 @@ def test_side_back_and_joint_come_from_the_part_type(lab: Lab) -> None:
     with pytest.raises(RefusedTogether, match="elsewhere in the pattern"):
         keep(lab, design_id, bare)
     bare = replace(bare, between=(Item(Kind.GASKET, "TEL-009 rev. A", renew_at_opening=True),))
-    keep(lab, design_id, bare)
+    proposal_id = propose(lab, design_id, bare)
+    with Session(lab.engine) as session:
+        content = proposal(session, proposal_id).content
+    assert pattern_proposed(json.loads(content)).pattern == pattern, "as it is signed, whole"
+    put_in_force(lab.engine, proposal_id)
 
     plate, gasket = kept(lab, design_id).cell[0], kept(lab, design_id).between[0]
     assert (plate.part_type, plate.side, plate.back) == (
