@@ -4,11 +4,14 @@
 
 (() => {
   const FASTEST_HAND_MS = 35; // two keys closer together than this come from a scanner
+  const FAST_WORDS_MS = 50; // each key of a code scanned into words, on the average; no hand types so
+  const PAUSE_MS = 150; // after it what is typed into words is a new word
   const ONE_SCAN_MS = 2000; // the same code within this is one scan
   const GROUP_SEPARATOR = "\u001d"; // between the fields of a GS1 element string; wedges send Ctrl+]
   let held = "";
   let heldAt = 0;
   let caught = null; // a scan at the bench while no field waits for one
+  let burst = null; // what is typed into words at the bench: { field, before, text, from, at }
   let last = "";
   let lastAt = -ONE_SCAN_MS;
 
@@ -16,6 +19,7 @@
   const waiting = () => {
     const bench = document.getElementById("bench");
     if (!bench) return document.querySelector("[data-cursor]:not([disabled])") || document.querySelector("[data-scan]");
+    if (bench.querySelector("[data-words=question]")) return null; // it waits until the question is answered
     return bench.querySelector("[data-cursor][data-scan]:not([disabled])") || bench.querySelector("[data-scan]:not([disabled])");
   };
 
@@ -46,6 +50,44 @@
     field.dispatchEvent(new Event("input", { bubbles: true }));
   };
 
+  // A code nothing is done with stays in words: it waits for the answer, or nothing is scanned here.
+  const sayWaits = (code) => {
+    if (!document.dispatchEvent(new CustomEvent("layerbook:scan", { detail: code, cancelable: true }))) return;
+    const question = document.querySelector("#bench [data-words=question]");
+    const note = document.getElementById("waits") ?? document.createElement("p");
+    note.id = "waits";
+    note.className = "note";
+    note.setAttribute("role", "status");
+    note.textContent = question ? `${code} waits: answer the question first, then scan it again.` : `${code} was not entered: nothing is scanned here.`;
+    const place = question?.closest(".field") ?? document.querySelector("#bench h2");
+    place?.after(note);
+    note.scrollIntoView({ block: "nearest" });
+  };
+
+  // A scanner that types into a reason: the words stay as they were, the code goes where it belongs.
+  const typedWords = (event) => {
+    const field = event.target;
+    if (burst !== null && (burst.field !== field || event.timeStamp - burst.at > PAUSE_MS)) burst = null;
+    if (event.key.length === 1 && !event.repeat && !event.ctrlKey) {
+      burst ??= { field, before: field.value, text: "", from: event.timeStamp };
+      burst.text += event.key;
+      burst.at = event.timeStamp;
+      return;
+    }
+    if (event.key !== "Enter" || burst === null) return;
+    const { before, text: code, from } = burst;
+    burst = null;
+    if (code.length < 4 || (event.timeStamp - from) / code.length > FAST_WORDS_MS) return;
+    event.preventDefault();
+    field.value = before;
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+    if (isRepeated(code, event.timeStamp) || pressed(code)) return;
+    const scan = waiting();
+    if (!scan) return sayWaits(code);
+    scan.value = code;
+    scan.form.requestSubmit();
+  };
+
   // Enter ends a scan: an action presses its button, a repeated code and one nobody waits for do nothing.
   const entered = (event, field) => {
     const code = caught ?? field.value;
@@ -53,6 +95,7 @@
     caught = null;
     const isScan = isCaught || field.matches("[data-scan]");
     const isDone = (isScan && isRepeated(code, event.timeStamp)) || pressed(code);
+    if (isCaught && !isDone) sayWaits(code);
     if (isCaught || isDone) event.preventDefault();
     if (isDone && field && !isCaught) field.value = "";
   };
@@ -64,6 +107,10 @@
 
   document.addEventListener("keydown", (event) => {
     if (event.isComposing || event.altKey || event.metaKey) return;
+    if (event.target instanceof HTMLElement && event.target.matches("#bench [data-words]")) {
+      typedWords(event);
+      return;
+    }
     const inScanField = event.target instanceof HTMLElement && event.target.matches("[data-scan]");
     if (event.key === "Enter" && document.getElementById("bench")) {
       const field = event.target instanceof HTMLInputElement && event.target.closest("#bench") ? event.target : null;
@@ -106,14 +153,13 @@
     if (field && field.matches("[data-cursor][data-scan]") && field.value) field.select();
   };
 
-  // What the bench answered stands in view with the field that waits, where there is room for both.
+  // What the bench answers is in view, wherever the cursor went.
   const showAnswer = () => {
     const answer = document.querySelector("#bench .answer");
     if (!answer) return;
-    const top = answer.getBoundingClientRect().top;
-    const bar = document.querySelector("#bench .reach");
-    const end = document.activeElement.getBoundingClientRect().bottom + (bar ? bar.offsetHeight : 0);
-    if (top < 0 && end - top < innerHeight) answer.scrollIntoView();
+    const box = answer.getBoundingClientRect();
+    const foot = document.querySelector("#bench .reach")?.getBoundingClientRect().top ?? innerHeight;
+    if (box.top < 0 || box.bottom > Math.min(foot, innerHeight)) answer.scrollIntoView({ block: "start" });
   };
 
   // After a part of the page was renewed the cursor returns to the field that waits.

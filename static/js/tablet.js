@@ -20,6 +20,11 @@
     });
   }
 
+  const changePerson = (badge) => {
+    const here = location.pathname + location.search;
+    location.assign(`/change-person?badge=${encodeURIComponent(badge)}&next=${encodeURIComponent(here)}`);
+  };
+
   // A badge in whatever field waits for a scan says who is here; it is no part.
   window.addEventListener("submit", (event) => {
     const field = [...event.target.elements].find((each) => each.matches?.("[data-scan]") && BADGE.test(each.value));
@@ -29,9 +34,15 @@
     event.stopImmediatePropagation();
     field.value = "";
     field.dispatchEvent(new Event("input", { bubbles: true }));
-    const here = location.pathname + location.search;
-    location.assign(`/change-person?badge=${encodeURIComponent(code)}&next=${encodeURIComponent(here)}`);
+    changePerson(code);
   }, true);
+
+  // So does one scanned where no field waits, or while a question does.
+  document.addEventListener("layerbook:scan", (event) => {
+    if (!BADGE.test(event.detail)) return;
+    event.preventDefault();
+    changePerson(event.detail.trim());
+  });
 
   // Back to the same place: the address may have changed since the page came.
   document.addEventListener("click", (event) => {

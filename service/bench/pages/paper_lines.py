@@ -468,7 +468,7 @@ def _leak_common(session: Session, leak: LeakFigures | None) -> tuple[Write, ...
         _tool(session, "instrument_id", "Gauge", InstrumentKind.PRESSURE_GAUGE),
         _tool(session, "thermometer_id", "Thermometer", InstrumentKind.THERMOMETER),
         _tool(session, "meter_id", "Flow meter", InstrumentKind.FLOW_METER),
-        Write("barometer", "Barometer", "number", "kPa"),
+        Write("barometer", "Ambient pressure", "number", "kPa"),
         Write("gas", "Test gas", "choice", choices=gases, on_paper=False, begins_with=gas),
         Write(
             "zero", "Pressures are", "choice", choices=zeros, on_paper=False, begins_with=Zero.GAUGE
