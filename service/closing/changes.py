@@ -210,8 +210,8 @@ def read_torque(
     ``entered`` is the text as typed, with or without a unit (``unit`` holds where none is written);
     ``torque_nm`` in N·m alone will do. As found, only residual and breakaway torque can be read.
     Raises Question for a torque outside the band of its pass, above the last target with its
-    tolerance, or so far above it that it may be another unit: with ``stands`` and
-    ``outside_because`` it is kept as a deviation, above the target with ``unloaded_first``.
+    tolerance or after one above it, or so far above it that it may be another unit: with ``stands``
+    and ``outside_because`` it is kept as a deviation, with ``unloaded_first`` where over-tightened.
     Raises Refused for a torque that cannot be or outside the driver's range; for a driver out of
     calibration or on hold without a concession; and for a time on the wrong side of the opening.
     """
@@ -232,7 +232,8 @@ def read_torque(
     refuse_beyond_range(used.instrument, "entered", value, "N·m", typed=text_typed)
     answered = Answered(stands, outside_because, "outside_because")
     read = TorqueAsRead(pass_number, stage, kind, value, text_typed)
-    deviation = torque_deviation(work, record, read, answered, unloaded_first)
+    after_nm = _read_last(work, record, rod_number) if stage is Stage.CLOSING else None
+    deviation = torque_deviation(work, record, read, answered, unloaded_first, after_nm=after_nm)
     before = _read_before(work, record, rod_number, pass_number, stage)
     text = changes.optional_words("outside_because", outside_because, most=4000)
     columns_kept: dict[str, object] = deviation.as_columns if deviation else {"note": text}
@@ -351,11 +352,14 @@ def torque_deviation(
     read: TorqueAsRead,
     answered: Answered,
     unloaded_first: Unloaded | None,
+    *,
+    after_nm: float | None = None,
 ) -> Deviation | None:
     """Return what a torque departs from and why it stands; None for one as it should be.
 
     What a nut is set to has a narrow band in the last pass; what it still holds may be less, and
-    breaks away at more.
+    breaks away at more. ``after_nm`` is what the same nut read before: an over-tightened one is not
+    mended by backing it off.
     Raises Question, or RefusedTogether, until it is answered.
     """
     design = work.session.execute(
@@ -382,9 +386,10 @@ def torque_deviation(
             band_percent=clamp.pass_band_percent if clamp else PASS_BAND_PERCENT,
             kind=read.kind,
         )
-        if not band.is_outside(read.torque_nm):
+        is_backed_off = after_nm is not None and band.is_over(after_nm)
+        if not (is_backed_off or band.is_outside(read.torque_nm)):
             return None
-        is_over = band.is_over(read.torque_nm)
+        is_over = is_backed_off or band.is_over(read.torque_nm)
         facts |= {
             "target": f"{band.target_nm:.4g} N·m",
             "band": f"{band.least_nm:.4g} to {band.most_nm:.4g} N·m",
@@ -394,6 +399,9 @@ def torque_deviation(
             f"{facts['value']} in pass {read.pass_number}: its target is {facts['target']}, its"
             f" band {facts['band']}, the last target {facts['last target']}."
         )
+        if is_backed_off:
+            facts |= {"read before": f"{after_nm:.4g} N·m"}
+            text = f"{text} The same nut read {facts['read before']} before."
     elif hint:
         facts |= {"target": f"{target_nm:.4g} N·m"}
         text = (
@@ -418,7 +426,7 @@ def _was_unloaded(text: str) -> Question:
     return Question(
         "unloaded_first",
         text,
-        "is above the last target: say whether the stack was unloaded first.",
+        "is above the last target, or was before: say whether the stack was unloaded first.",
         "Backing the nut off does not undo it: unload evenly, then run all passes again.",
         answers=UNLOADED,
         facts={"value": text},
@@ -437,6 +445,23 @@ def _other_unit(read: TorqueAsRead, target_nm: float) -> str:
         likely = []
     near = f" {number} {' or '.join(likely)} would be near it." if likely else ""
     return f"Look at the unit on the driver.{near}"
+
+
+def _read_last(work: Work, record: RebuildRecord, rod_number: int) -> float | None:
+    """What a nut was tightened to last in this record, N·m, whatever the pass."""
+    return work.session.scalar(
+        select(TorqueReading.torque_nm)
+        .join(Step, Step.id == TorqueReading.step_id)
+        .where(
+            TorqueReading.record_id == record.id,
+            TorqueReading.rod_number == rod_number,
+            TorqueReading.stage == Stage.CLOSING,
+            TorqueReading.kind != ReadingKind.BREAKAWAY,
+            TorqueReading.known_until.is_(None),
+        )
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    )
 
 
 def _read_before(

@@ -9,6 +9,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
 from service.closing.changes import read_torque
@@ -130,6 +131,24 @@ def test_above_the_last_target_it_is_asked_what_was_done_first(opened: Bench, nu
     yes = read(opened, 10.0, number, **STAYS, unloaded_first=Unloaded.YES)
 
     assert [opened.lab.get(Step, one).unloaded_first for one in (no, yes)] == [False, True]
+
+
+def test_an_over_tightened_nut_is_not_mended_unasked_by_backing_it_off(opened: Bench) -> None:
+    """Asked once, in whatever pass it is read next; an undone slip of the finger asks nothing."""
+    read(opened, 10.0, 3, **STAYS, unloaded_first=Unloaded.NO)
+
+    with pytest.raises(RefusedTogether, match="The same nut read 10 N·m before"):
+        read(opened, 9.0, 3)
+    with pytest.raises(RefusedTogether):
+        read(opened, 3.0, 1)
+    kept = opened.lab.get(Step, read(opened, 3.0, 1, **STAYS, unloaded_first=Unloaded.YES))
+    assert kept.unloaded_first
+    assert kept.deviation is not None
+    assert opened.lab.get(Step, read(opened, 6.0, 2)).deviation is None
+
+    read(opened, 10.0, 3, rod=2, **STAYS, unloaded_first=Unloaded.NO)
+    opened.do(undo_last)
+    assert opened.lab.get(Step, read(opened, 9.0, 3, rod=2)).deviation is None
 
 
 def test_what_a_nut_still_holds_may_be_less_and_breaks_away_at_more(opened: Bench) -> None:
