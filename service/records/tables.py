@@ -49,6 +49,7 @@ class StepKind(StrEnum):
     LEAK_TEST = "leak test"
     INSULATION_TEST = "insulation test"
     SHORT_CHECK = "short check"
+    NOT_DONE = "not done"
 
 
 class Involvement(StrEnum):
@@ -151,6 +152,10 @@ class Step(Base):
         CheckConstraint(
             "unloaded_first IS NULL OR deviation IS NOT NULL", name="unloaded_before_a_deviation"
         ),
+        CheckConstraint(
+            "kind <> 'not done' OR (deviation_because IS NOT NULL AND deviation_because <> '')",
+            name="not_done_has_its_reason",
+        ),
         unique_where("uq_step_part_id_standing", "part_id", condition="standing"),
         Index("ix_step_part_id", "part_id"),
         Index("ix_step_exposed_part_id", "exposed_part_id"),
@@ -179,7 +184,8 @@ class Step(Base):
         comment="finding of the check a departure accepts, as it read"
     )
     deviation: Mapped[text | None] = mapped_column(
-        comment="how the entry departs from what was set, as it read when it was asked about"
+        comment="how the entry departs from what was set, as it read when it was asked about;"
+        " of what is not done: what is missing"
     )
     deviation_because: Mapped[text | None] = mapped_column(comment="why it stands all the same")
     unloaded_first: Mapped[bool | None] = mapped_column(

@@ -155,7 +155,7 @@ def test_a_rebuild_is_written_entry_by_entry(calling: Calling, engine: Engine) -
     assert again != first
     assert [layer.kind for layer in machine.record.pile.layers] == [layer.kind for layer in layers]
     assert "blocks" not in machine.missing().values()
-    assert machine.enter("hand-in", "") == machine.record.number
+    assert machine.enter("hand-in", "", not_done=machine.record.reasons()) == machine.record.number
     assert machine.record.record.state is RecordState.HANDED_IN
     assert machine.made == ENTRIES.keys() - TESTS - {"departure"}
     assert StepKind.EXCEPTION not in machine.kinds()
@@ -252,7 +252,7 @@ def test_a_record_begun_on_a_page_is_ended_by_a_machine(
     shown = pages.get(f"/records/{record.number}/bench?at=torque")
 
     stale = machine.send("undo", "", version=1)
-    machine.enter("hand-in", "")
+    machine.enter("hand-in", "", not_done=machine.record.reasons())
 
     assert "9.00" in shown.text
     assert (stale.status_code, len(stale.json()["changes_since"])) == (409, 4)

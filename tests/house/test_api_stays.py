@@ -40,6 +40,7 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records.* sends (.*\.)?(stands|unloaded_first): .*": (
         "answers to what is asked of an entry that departs from what was set"
     ),
+    r"POST /api/v1/records sends not_done: object": "why what is missing at hand-in is not done",
     r"POST /api/v1/records sends (closing|fixings_\w+\[\])\.note: string": "notes, as on paper",
     r"POST /api/v1/records sends lifted_off\[\]\.part_id: integer\|null": "a layer by its number",
     r"POST /api/v1/records/.*/(torque-readings|leak-tests) sends outside_because: string": (

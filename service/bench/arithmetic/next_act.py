@@ -76,7 +76,8 @@ class Standing:
 
     ``opens``: it began from a closed build. ``last``: where the last entry was made. ``lift_off``
     and ``put_on`` are what the plan asks for next, ``comes`` what the pattern lets come next, in
-    words. ``fixings``, ``checks`` and ``tests`` count what is not recorded.
+    words. ``fixings``, ``checks`` and ``tests`` count what is not recorded, ``others`` what else
+    hand-in takes a reason for.
     """
 
     opens: bool = True
@@ -105,7 +106,13 @@ class Standing:
     """the pass that is due after settling; 0: none is, or it was read"""
     checks: int = 0
     tests: int = 0
+    others: int = 0
     blocks: int = 0
+
+    @property
+    def not_recorded(self) -> str:
+        """What is not recorded, in words."""
+        return not_recorded(self.tests, self.checks, self.others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,18 +157,22 @@ def lead_from(start: Place, act: NextAct) -> Lead | None:
     return act.onward if start is act.place else None
 
 
-def not_recorded(tests: int, checks: int) -> str:
-    """Return how many tests and checks are not recorded, in words; empty where none is wanting.
+def not_recorded(tests: int, checks: int, others: int = 0) -> str:
+    """Return how many tests, checks and other things are not recorded, in words; empty: none.
 
     >>> not_recorded(6, 1), not_recorded(1, 0), not_recorded(0, 0)
     ('6 tests and 1 check not recorded', '1 test not recorded', '')
+    >>> not_recorded(6, 4, 1), not_recorded(0, 0, 2)
+    ('6 tests, 4 checks and 1 other thing not recorded', '2 things not recorded')
     """
+    other = "other thing" if tests or checks else "thing"
     counted = [
         f"{count} {noun if count == 1 else noun + 's'}"
-        for count, noun in ((tests, "test"), (checks, "check"))
+        for count, noun in ((tests, "test"), (checks, "check"), (others, other))
         if count
     ]
-    return " and ".join(counted) + " not recorded" if counted else ""
+    head, last = ", ".join(counted[:-1]), counted[-1:]
+    return " and ".join(filter(None, (head, *last))) + " not recorded" if counted else ""
 
 
 def _before_opening(at: Standing) -> NextAct:
@@ -260,7 +271,7 @@ def _nut(nut: Nut) -> NextAct:
 
 
 def _after_closing(at: Standing) -> NextAct:
-    wanting = f"The stack is closed. {not_recorded(at.tests, at.checks)}."
+    wanting = f"The stack is closed. {at.not_recorded}."
     if at.tests and not (at.checks and at.last is Place.CHECKS):
         return NextAct(Place.TESTS, wanting, "Go on: test")
     if at.checks:
@@ -272,5 +283,8 @@ def _handing_in(at: Standing) -> NextAct:
     if at.blocks:
         number_words = "thing is" if at.blocks == 1 else "things are"
         words = f"Before hand-in: {at.blocks} {number_words} missing."
+        return NextAct(Place.HANDING_IN, words, "See what is missing")
+    if at.not_recorded:
+        words = f"Before hand-in: {at.not_recorded}."
         return NextAct(Place.HANDING_IN, words, "See what is missing")
     return NextAct(Place.HANDING_IN, "Ready to hand in.", "Go on: hand in")

@@ -136,7 +136,10 @@ def send_back(work: Work, record_id: int, *, reason: str) -> int:
 
 
 def take_up(work: Work, record_id: int) -> None:
-    """Open a record again which was sent back; the decision keeps the hash it had."""
+    """Open a record again which was sent back; the decision keeps the hash it had.
+
+    What was not done is to be done again: its reasons are struck out.
+    """
     need(work.by, Act.RECORD_WRITE)
     record = _held(work, record_id)
     if record.state is not RecordState.SENT_BACK:
@@ -149,6 +152,15 @@ def take_up(work: Work, record_id: int) -> None:
     before = record.content_sha256
     record.state, record.content_sha256 = RecordState.OPEN, None
     work.session.flush()
+    work.session.execute(
+        update(Step)
+        .where(
+            Step.record_id == record_id,
+            Step.kind == StepKind.NOT_DONE,
+            Step.undone_at.is_(None),
+        )
+        .values(undone_at=work.now, undone_by_id=work.by.id)
+    )
     journal.finish_entry(
         work,
         record,

@@ -288,8 +288,19 @@ class Undone(In):
     because: Words = Field(default="", description="why, where somebody else made it")
 
 
-class Nothing(In):
-    """An entry that needs no fact."""
+NotDone = Annotated[
+    dict[Name, Words],
+    Field(
+        max_length=200,
+        description="why what is missing is not done, by its key as the question names it",
+    ),
+]
+
+
+class HandedIn(In):
+    """The hand-in, with a reason for each thing that is not done."""
+
+    not_done: NotDone = Field(default={})
 
 
 # The kinds of entry.
@@ -345,7 +356,7 @@ ENTRIES: Mapping[str, Entry] = {
     ),
     "departure": Entry(accept_departure, Departed, is_at_bench=False),
     "undo": Entry(undo_last, Undone, keeps=("at", "end"), made="undone"),
-    "hand-in": Entry(hand_in, Nothing, Place.HANDING_IN, leaves_bench=True),
+    "hand-in": Entry(hand_in, HandedIn, Place.HANDING_IN, leaves_bench=True),
 }
 
 
@@ -424,6 +435,7 @@ class WholeRecord(In):
     short_checks: list[ShortCheckSent] = Field(default=[], max_length=100)
     departures: list[Departed] = Field(default=[], max_length=1000)
     hand_in: bool = False
+    not_done: NotDone = Field(default={})
 
 
 IN_ORDER: Mapping[str, str] = {
@@ -464,7 +476,7 @@ def entries_of(record: WholeRecord) -> Iterator[Sent]:
             for number, facts in enumerate(value):
                 yield Sent(f"{place}.{number}", name, _as_entry(place, facts))
         elif value is True:
-            yield Sent("", name, Nothing())
+            yield Sent("", name, HandedIn(not_done=record.not_done))
         elif isinstance(value, In):
             if isinstance(value, Opening) and value.exception:
                 excepted = Excepted(reason=value.exception, done_at=value.opened_at)

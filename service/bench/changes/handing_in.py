@@ -4,16 +4,19 @@ A record that was sent back, taken up and handed in again is settled anew: what 
 first time is closed out, what is the same stays as it was known.
 """
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 
 from sqlalchemy import func, select, update
 
-from service.bench.queries.missing import BLOCKS, missing_of
+from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, missing_of, to_be_reasoned
 from service.closing.changes import keep_closing_result
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
+from service.platform.changes import LONG_MOST, optional_words
 from service.platform.database import Work
-from service.platform.errors import Refused, RefusedTogether
+from service.platform.errors import Question, Refused, RefusedTogether
 from service.platform.tables import Attachment
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes import journal
@@ -27,18 +30,29 @@ from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables import Build, BuildPeriod, HourReading
 from service.store.tables import Part
 
+NO_REASONS: Mapping[str, str] = MappingProxyType({})
 
-def hand_in(work: Work, record_id: int, version: int | None) -> str:
+
+def hand_in(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    not_done: Mapping[str, str] = NO_REASONS,
+) -> str:
     """Write the record's build, freeze its content, and give the content's SHA-256.
 
-    Raises Refused or RefusedTogether for what is missing, and for parts which another record has
-    lifted off but not handed in; Stale, NotFound and NotAllowed as every entry does.
+    ``not_done``: why what is missing is not done, by the keys of what may be missing. Raises
+    Refused or RefusedTogether for what must not be missing, and for parts which another record has
+    lifted off but not handed in; Question for each thing missing without a reason; Stale, NotFound
+    and NotAllowed as every entry does.
     """
     record = journal.lock_record(work, record_id, version)
     pile = working_pile(work.session, record_id)
-    _refuse_missing(work, record, pile)
+    left_out = _asked_of_missing(work, record, pile, not_done)
     changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
     _take_fixings_off(work, record, pile)
+    changes += _keep_not_done(work, record, left_out)
     _let_parts_go(work, record)
     record.handed_in_at, record.handed_in_by_id = _handed_in_at(work, record), work.by.id
     changes += keep_closing_result(work, record, pile)
@@ -66,16 +80,62 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     return content.sha256
 
 
-def _refuse_missing(work: Work, record: RebuildRecord, pile: WorkingPile) -> None:
+def _asked_of_missing(
+    work: Work, record: RebuildRecord, pile: WorkingPile, reasons: Mapping[str, str]
+) -> list[tuple[str, str]]:
+    """Give what is missing with its reason; everything that keeps the record is raised at once."""
     head = record_head(work.session, record.id)
-    closed = verdicts_of_head(work.session, head)
-    blocking = [
-        Refused(missing.anchor, "", missing.sentence)
-        for missing in missing_of(work.session, head, pile, closed)
-        if missing.severity == BLOCKS
+    missing = missing_of(work.session, head, pile, verdicts_of_head(work.session, head))
+    refused = [
+        Refused(each.anchor, "", each.sentence) for each in missing if each.severity == BLOCKS
     ]
-    if blocking:
-        raise blocking[0] if len(blocking) == 1 else RefusedTogether(blocking)
+    left_out = []
+    given = {
+        key: optional_words(f"{NOT_DONE}.{key}", reason, most=LONG_MOST)
+        for key, reason in reasons.items()
+    }
+    for each in to_be_reasoned(missing):
+        because = given.pop(each.key, "")
+        if because:
+            left_out.append((each.sentence, because))
+        else:
+            refused.append(_why_not_done(each))
+    refused += [
+        Refused(
+            f"{NOT_DONE}.{key}",
+            because,
+            "nothing of this name is missing.",
+            "Leave it out; what is missing is asked by its key.",
+        )
+        for key, because in given.items()
+        if because
+    ]
+    if refused:
+        raise refused[0] if len(refused) == 1 else RefusedTogether(refused)
+    return left_out
+
+
+def _why_not_done(missing: Missing) -> Question:
+    return Question(
+        missing.field,
+        "",
+        f"{missing.sentence} It is handed in so only with a reason.",
+        "Do it first, or say why it is not done.",
+        answers={},
+        facts={"missing": missing.sentence},
+    )
+
+
+def _keep_not_done(
+    work: Work, record: RebuildRecord, left_out: Sequence[tuple[str, str]]
+) -> list[Change]:
+    """Each thing that is not done gets its entry: what, why, who, when."""
+    at = journal.done_at_of(work, record, None)
+    for what, because in left_out:
+        journal.add_step(
+            work, record, StepKind.NOT_DONE, at, deviation=what, deviation_because=because
+        )
+    return [("not done", None, f"{what} Because: {because}") for what, because in left_out]
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:

@@ -15,7 +15,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.bench.arithmetic.next_act import Place, lead_from, next_act, not_recorded
+from service.bench.arithmetic.next_act import Place, lead_from, next_act
 from service.bench.changes.entries import ENTRIES, Entry, Fact, facts_of
 from service.bench.pages.next_acts import counting, end_of_work, standing_of
 from service.bench.pages.places import (
@@ -33,7 +33,7 @@ from service.bench.pages.scanned import Sent, understood
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
-from service.bench.queries.missing import missing_of
+from service.bench.queries.missing import NOT_DONE, missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked
@@ -60,6 +60,7 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import Stored, add_attachments
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
+from service.records.tables import StepKind
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
@@ -119,7 +120,7 @@ def bench_page(
         closed=closed,
         act=act,
         leads=None if (form and form.is_refused) or {"rod", "pass"} & set(query) else lead,
-        wanting=not_recorded(standing.tests, standing.checks),
+        wanting=standing.not_recorded,
         pile=pile,
         pile_in_words=_pile_in_words(pile.layers),
         end=end,
@@ -359,6 +360,21 @@ def _closing(
     return replace(page, drawing=_drawn(page, session, None), checks=checks, closing=live)
 
 
+def _handing_in(
+    page: BenchPage, session: Session, query: Mapping[str, str], me: Person
+) -> BenchPage:
+    """Before hand-in; what was said of the same thing when it was handed in before stands there."""
+    said = {
+        entry.deviation: entry.deviation_because or ""
+        for entry in page.view.entries
+        if entry.kind is StepKind.NOT_DONE
+    }
+    for line in to_be_reasoned(page.missing or ()):
+        if line.sentence in said:
+            page.form.typed.setdefault(line.field, (said[line.sentence],))
+    return _closing(page, session, query, me)
+
+
 def _checks(page: BenchPage, session: Session, query: Mapping[str, str], _me: Person) -> BenchPage:
     """The checks of the closing, one at a time: the one asked for, else the first not recorded."""
     checks = checks_asked(page.view.entries, page.view.rods)
@@ -398,7 +414,7 @@ FILL: dict[Place, Fill] = {
     Place.CLOSING: _closing,
     Place.CHECKS: _checks,
     Place.TESTS: at_tests,
-    Place.HANDING_IN: _closing,
+    Place.HANDING_IN: _handing_in,
 }
 
 
@@ -573,6 +589,18 @@ def _findings(form: Form) -> list[FindingEntry]:
     ]
 
 
+def _reasons(form: Form) -> dict[str, str]:
+    """Read why each thing is not done; one press says the first reason of all that have none."""
+    begins = f"{NOT_DONE}."
+    names = [name for name in form.typed if name.startswith(begins)]
+    reasons = {name.removeprefix(begins): form.text(name, required=False) for name in names}
+    first = next(filter(None, reasons.values()), "")
+    if form.yes("same_reason"):
+        reasons = {key: reason or first for key, reason in reasons.items()}
+        form.typed |= {f"{begins}{key}": (reason,) for key, reason in reasons.items()}
+    return reasons
+
+
 def _numbers(form: Form, name: str) -> list[int]:
     """Read the rows ticked in a list of boxes."""
     texts = form.raw_all(name)
@@ -604,6 +632,7 @@ def _at_place(form: Form) -> None:
 BY_NAME: Mapping[str, Callable[[Form], object]] = {
     "condition": lambda form: form.one_of("condition", STANDING_ALONE),
     "findings": _findings,
+    "not_done": _reasons,
     "part_ids": lambda form: _numbers(form, "part_ids"),
     "rod_numbers": lambda form: _numbers(form, "rod_numbers"),
     "typed": _texts,

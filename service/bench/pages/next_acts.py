@@ -1,5 +1,6 @@
 """What comes next in a record, from everything that stands in it."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -9,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.arithmetic.next_act import Nut, Place, Standing
 from service.bench.queries.choices import what_comes
-from service.bench.queries.missing import BLOCKS, CHECKS, Missing
+from service.bench.queries.missing import BLOCKS, CHECKS, FIXINGS, TESTS, Missing, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.arithmetic.torque_bands import target_of_pass
@@ -96,12 +97,13 @@ def standing_of(
 
 def counting(standing: Standing, missing: Sequence[Missing]) -> Standing:
     """Return the same with what is missing counted."""
-    checks = sum(bool(line.key) and line.anchor == CHECKS for line in missing)
+    at = Counter(line.anchor for line in to_be_reasoned(missing))
     return replace(
         standing,
-        fixings=sum(line.anchor == "fixings" for line in missing),
-        checks=checks if standing.is_closed else standing.checks,
-        tests=sum(bool(line.key) and line.anchor == "tests" for line in missing),
+        fixings=at[FIXINGS],
+        checks=at[CHECKS] if standing.is_closed else standing.checks,
+        tests=at[TESTS],
+        others=at.total() - at[CHECKS] - at[TESTS],
         blocks=sum(line.severity == BLOCKS for line in missing),
     )
 

@@ -1,11 +1,13 @@
 """What a record being written still lacks: what keeps it from being handed in, and what is odd.
 
-A remark does not keep anybody from handing in; the approval shows it. Where the stack's design
-keeps a pattern, the findings of `pile_checks` stand in the same list.
+What has a key may be missing, but hand-in takes a reason for it. A remark without one keeps nobody
+from handing in; the approval shows it. Where the stack's design keeps a pattern, the findings of
+`pile_checks` stand in the same list.
 """
 
+import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from sqlalchemy import exists, select
@@ -89,6 +91,9 @@ ANCHORS = {
 """Where on the bench an entry that departs from what was set is made."""
 CHECKS = "closing-checks"
 FIXINGS = "fixings"
+TESTS = "tests"
+NOT_DONE = "not_done"
+"""Name of the reasons hand-in takes, by key."""
 CHECKED = "check"
 """Anchor of what the check of the pile found: it has a page of its own."""
 
@@ -97,7 +102,7 @@ CHECKED = "check"
 class Missing:
     """One thing missing or odd; ``anchor`` is the section of the bench page it belongs to.
 
-    ``key``: a test or a check that is not recorded; empty for anything else.
+    ``key`` names what may be missing for a reason, of which hand-in asks; empty for anything else.
     """
 
     severity: Severity
@@ -108,7 +113,22 @@ class Missing:
     @property
     def is_open(self) -> bool:
         """Say whether something is still to be done, and not only to be known."""
-        return self.severity == BLOCKS or bool(self.key) or self.anchor == FIXINGS
+        return self.severity == BLOCKS or bool(self.key)
+
+    @property
+    def field(self) -> str:
+        """Where the reason is given."""
+        return f"{NOT_DONE}.{self.key}"
+
+
+def _may_be_missing(sentence: str, anchor: str, of: str) -> Missing:
+    """Return what is missing and may be; its key is made of what it is of."""
+    return Missing(REMARK, sentence, anchor, re.sub(r"[^a-z0-9]+", "-", of.lower()).strip("-"))
+
+
+def to_be_reasoned(missing: Iterable[Missing]) -> tuple[Missing, ...]:
+    """Return what hand-in asks a reason for."""
+    return tuple(each for each in missing if each.key)
 
 
 def missing_of(
@@ -123,16 +143,20 @@ def missing_of(
         *_elsewhere(session, head, pile),
         *_by_pattern(check),
         *_fixings(session, head, pile, check),
-        *_torque(session, head),
+        *_torque(session, head, closed),
         *_deviations(entries),
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
         *(
-            Missing(REMARK, f"Not tested: {test}.", "tests", test)
+            _may_be_missing(f"Not tested: {test}.", TESTS, f"test {test}")
             for test in not_tested(head, closed)
         ),
-        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(closed)),
+        *(Missing(REMARK, sentence, TESTS) for sentence in tests_in_words(closed)),
     ]
+    if head.kind is RecordKind.TAKEN_OVER:  # nobody was asked to do what its list does not say
+        lines = [replace(line, key="") for line in lines]
+    said = {entry.deviation for entry in entries if entry.kind is StepKind.NOT_DONE}
+    lines = [line for line in lines if not (line.key and line.sentence in said)]
     return tuple(sorted(lines, key=lambda missing: missing.severity != BLOCKS))
 
 
@@ -201,7 +225,8 @@ def _layers(
     not_inspected = sum(entry.conditions == {NOT_INSPECTED} for entry in lifted)
     if not_inspected:
         of = f"{not_inspected} of {len(lifted)}"
-        yield Missing(REMARK, f"{of} layers lifted off were not inspected.", "lifting")
+        sentence = f"{of} layers lifted off were not inspected."
+        yield _may_be_missing(sentence, "lifting", "inspection")
     parts = {layer.layer.part: layer.layer.label for layer in pile.lifted}
     parts |= {fixing.part: fixing.label for fixing in pile.fixings_removed}
     still = _still_lifted_off(session, parts)
@@ -282,14 +307,16 @@ def _fixings(
     for kind in [kind for kind in Kind if kind in AT_EVERY_ROD or kind in kinds]:
         without = [rod for rod in rods if (kind, rod) not in standing]
         if without:
-            yield Missing(REMARK, f"No {kind} is entered at {_rods_in_words(without)}.", "fixings")
+            sentence = f"No {kind} is entered at {_rods_in_words(without)}."
+            yield _may_be_missing(sentence, FIXINGS, f"fixing {kind}")
     at_ends = {f.end for f in pile.fixings if f.kind is Kind.COMPRESSION_PLATE}
     for end in End:
         if end not in at_ends:
-            yield Missing(REMARK, f"No compression plate is entered at the {end}.", "fixings")
+            sentence = f"No compression plate is entered at the {end}."
+            yield _may_be_missing(sentence, FIXINGS, f"compression plate {end}")
 
 
-def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
+def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -> Iterator[Missing]:
     rows = session.execute(
         select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
         .join(Step, Step.id == TorqueReading.step_id)
@@ -309,17 +336,19 @@ def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
     rods = list(_rods(session, head))
     without = [rod for rod in rods if rod not in last]
     if without:
-        rods_words = _rods_in_words(without)
-        yield Missing(REMARK, f"No closing torque reading at {rods_words}.", "torque")
+        sentence = f"No closing torque reading at {_rods_in_words(without)}."
+        yield _may_be_missing(sentence, "torque", "torque")
     final = max((row.pass_number for row in rows), default=0)
     behind = [rod for rod in rods if rod in last and last[rod].pass_number < final]
     if behind:
-        rods_words = _rods_in_words(behind)
-        yield Missing(REMARK, f"No reading in pass {final} at {rods_words}.", "torque")
+        sentence = f"No reading in pass {final} at {_rods_in_words(behind)}."
+        yield _may_be_missing(sentence, "torque", "torque of the last pass")
     yield from _passes_skipped(head, rods, {(row.pass_number, row.rod_number) for row in rows})
     if rows and final < head.passes and head.kind is not RecordKind.RE_TORQUE:
         sentence = f"The design asks for {head.passes} passes; {final} are entered."
-        yield Missing(REMARK, sentence, "torque")
+        yield _may_be_missing(sentence, "torque", "passes")
+    elif rows and final == head.passes and head.kind is not RecordKind.RE_TORQUE:
+        yield from _settling(head, closed)
     outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
     if outside:
         rods_words = _rods_in_words(outside)
@@ -341,12 +370,20 @@ def _passes_skipped(
         skipped = [rod for rod in rods if rod in later and (number, rod) not in read]
         if skipped:
             sentence = f"Pass {number} was skipped at {_rods_in_words(skipped)}."
-            yield Missing(REMARK, sentence, "torque")
+            yield _may_be_missing(sentence, "torque", f"pass {number}")
+
+
+def _settling(head: RecordHead, closed: ClosedVerdicts | None) -> Iterator[Missing]:
+    """The pass after settling, where figures of the design in force ask for it; none was read."""
+    clamp = closed.figures.clamp if closed else None
+    if head.closed_at is not None and clamp and clamp.settling_minutes:
+        sentence = f"No nut was read again after settling for {clamp.settling_minutes:g}\u2009min."
+        yield _may_be_missing(sentence, "torque", "settling")
 
 
 def _deviations(entries: list[MissingItem]) -> Iterator[Missing]:
     for entry in entries:
-        if entry.deviation is not None:
+        if entry.deviation is not None and entry.kind is not StepKind.NOT_DONE:
             sentence = f"Entry {entry.sequence} departs: {entry.deviation}"
             yield Missing(
                 REMARK, f"{sentence} Kept because: {entry.deviation_because}", ANCHORS[entry.kind]
@@ -388,10 +425,10 @@ def _closing_checks(
             rods = [rod for rod in _rods(session, head) if (kind.number, rod) not in checked]
             if rods:
                 sentence = f"No {kind} recorded for {_rods_in_words(rods)}."
-                yield Missing(REMARK, sentence, CHECKS, str(kind))
+                yield _may_be_missing(sentence, CHECKS, f"check {kind}")
         elif (kind.number, None) not in checked:
             sentence = f"Closing check not recorded: {kind}."
-            yield Missing(REMARK, sentence, CHECKS, str(kind))
+            yield _may_be_missing(sentence, CHECKS, f"check {kind}")
 
 
 def _rods(session: Session, head: RecordHead) -> Iterable[int]:

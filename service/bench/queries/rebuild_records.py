@@ -156,6 +156,11 @@ class RecordView:
         return self.of(StepKind.CLOSING_CHECK)
 
     @property
+    def not_done(self) -> tuple[RecordEntry, ...]:
+        """What was not done when the record was handed in, each with its reason."""
+        return self.of(StepKind.NOT_DONE)
+
+    @property
     def hours_unknown_because(self) -> str | None:
         """Why the hours at opening are not known; None where they are, or nothing was opened."""
         opened = self.of(StepKind.OPENED)

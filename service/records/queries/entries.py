@@ -150,7 +150,7 @@ class RecordEntry:
     @property
     def deviates(self) -> str:
         """How it departs and why it stands, in one line; empty where it does not."""
-        if self.deviation is None:
+        if self.deviation is None or self.kind is StepKind.NOT_DONE:
             return ""
         unloaded = {None: "", True: " Unloaded first.", False: " Not unloaded first."}
         return f"{self.deviation}{unloaded[self.unloaded_first]} Kept: {self.deviation_because}"
@@ -176,7 +176,8 @@ class RecordEntry:
             return f"stack closed{meter_words}"
         accepted = f" accepted: {self.departs_from}" if self.departs_from else ""
         tested = f": {self.tested}" if self.tested is not None else ""
-        return f"{self.kind}{accepted}{tested}{meter_words}"
+        missing = f": {self.deviation}" if self.kind is StepKind.NOT_DONE else ""
+        return f"{self.kind}{accepted}{missing}{tested}{meter_words}"
 
 
 def _moved_in_words(entry: RecordEntry, part: PartNamed) -> str:
