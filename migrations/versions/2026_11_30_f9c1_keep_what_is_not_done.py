@@ -3,14 +3,14 @@
 Records handed in before have none: nobody was asked.
 
 Revision ID: f9c1
-Revises: d6a4
+Revises: f3d9
 Create Date: 2026-11-30
 """
 
 from alembic import op
 
 revision = "f9c1"
-down_revision = "d6a4"
+down_revision = "f3d9"
 branch_labels = None
 depends_on = None
 

@@ -300,9 +300,7 @@ def test_who_may_give_concessions_accepts_a_departure_with_the_reason(lab: Lab) 
     signed = record.do(hand_in)
     with Session(lab.engine) as session:
         (entry,) = (
-            each
-            for each in entries_of(session, record.number)
-            if each.kind is StepKind.DEPARTURE
+            each for each in entries_of(session, record.number) if each.kind is StepKind.DEPARTURE
         )
         content = record_content(session, [record.number])[record.number]
         decides = may_decide(session, quality, record.number, lab.builder.id)
