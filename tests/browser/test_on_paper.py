@@ -23,6 +23,18 @@ CUT = """(width) => [...document.querySelectorAll(".table, .drawing, .frame, tab
 """What is cut off at its lower edge or leaves the paper at the right."""
 
 
+RUNNING = """() => {
+  const head = document.querySelector(".running-head");
+  const says = head.dataset.says.startsWith(document.querySelector(".ident dd").innerText);
+  const first = document.querySelector(".frame > .content > *").getBoundingClientRect();
+  const rules = [...document.styleSheets].flatMap((sheet) => [...sheet.cssRules]);
+  const numbered = rules.some((rule) => /^@page \\{[^]*counter\\(pages\\)/.test(rule.cssText));
+  const isFixed = getComputedStyle(head).position === "fixed";
+  return [says, isFixed && head.getBoundingClientRect().bottom < first.top, numbered];
+}"""
+"""Each printed page: what it is, above what stands on it, and which of how many."""
+
+
 @pytest.fixture(scope="session")
 def record(lab: Engine) -> Rebuilt:
     """A stack of many cells and its rebuild."""
@@ -70,6 +82,7 @@ def test_a_sheet_is_printed_whole(
     ground = page.evaluate("getComputedStyle(document.querySelector('.sheet')).backgroundColor")
     assert ground == "rgb(255, 255, 255)"
     assert page.evaluate(CUT, A4_WIDTH_PX) == []
+    assert page.evaluate(RUNNING) == [True, True, True]
     pdf = page.pdf(prefer_css_page_size=True)
     assert pdf.startswith(b"%PDF")
     sheets = len(re.findall(rb"/Type\s*/Page\b", pdf))
