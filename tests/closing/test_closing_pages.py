@@ -136,7 +136,7 @@ def test_a_tilt_beyond_the_readings_is_levelled_nut_by_nut(at_bench: AtTheClamp)
 
     said = live(at_bench.page(at="torque", stage="closing"))
 
-    assert re.search(r"To level the plate begin with nut \d: (tighten|loosen) it by \d+°", said)
+    assert re.search(r"To level the plate, start with nut \d: (tighten|loosen) \d+°", said)
     assert re.search(r"instead of \d+\.\d ± \d+\.\d mm off the middle", said)
 
 

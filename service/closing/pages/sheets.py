@@ -265,10 +265,10 @@ def _level_words(levelling: LevellingOutcome | None) -> str:
     if levelling.is_level:
         return "Level within what the readings can tell: leave it."
     if abs(levelling.first_turn_deg) < LEAST_TURN_DEG:
-        return "No nut by itself would bring the sum of the loads nearer to the middle."
+        return "No nut by itself would bring the load centre nearer to the middle."
     way = "tighten" if levelling.first_turn_deg > 0 else "loosen"
     return (
-        f"To level the plate begin with nut {levelling.first}: {way} it by"
+        f"To level the plate, start with nut {levelling.first}: {way}"
         f" {abs(levelling.first_turn_deg):.0f}°. The load centre is then"
         f" {levelling.off_after_mm:.1f} instead of {levelling.off_before_mm:.1f} ±"
         f" {levelling.off_expanded_mm:.1f}\u2009mm off the middle."

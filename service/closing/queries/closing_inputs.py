@@ -506,7 +506,7 @@ def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
         f"{count} {kind}{'' if count == 1 else 's'}" for kind, count in kinds.items()
     )
     sentence = (
-        f"Pressed by an earlier closing: {words}. How far is not known, so they are computed as"
+        f"Reused (already compressed): {words}. How far is not known, so they are computed as"
         " new; they may answer stiffer and keep less height."
     )
     return (sentence,)
