@@ -31,13 +31,20 @@ router = APIRouter(prefix="/proposals/{proposal_id}")
 
 
 @dataclass(frozen=True, slots=True)
+class ProposedPattern:
+    """A proposed pattern drawn, as a text, and against the one kept when it was proposed."""
+
+    designed: AsDesignedPile
+    toml: str
+    differences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ProposalPage:
     """One proposal; ``decides`` says whether this person may approve it, or why not."""
 
     proposal: Proposal
-    designed: AsDesignedPile | None
-    toml: str
-    differences: tuple[str, ...]
+    pattern: ProposedPattern | None
     decides: Answer
     remarks: tuple[str, ...]
     form: Form
@@ -82,31 +89,24 @@ def _sheet(
         facts = proposal(session, proposal_id)
         remarks = remarks_beside(session, me.id, {facts.made_by_id}, now_utc())
         types = known_types(session) if facts.kind is ChangeKind.PATTERN else ()
-    designed, toml, differences = _pattern(facts, types)
     decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id))
-    context = ProposalPage(facts, designed, toml, differences, decides, remarks, form)
+    context = ProposalPage(facts, _pattern(facts, types), decides, remarks, form)
     return page(request, "bench/proposals/show.html", context, form.status)
 
 
-def _pattern(
-    facts: Proposal, types: Sequence[KnownType]
-) -> tuple[AsDesignedPile | None, str, tuple[str, ...]]:
-    """A proposed pattern drawn, as a text, and against what was kept when it was proposed."""
-    if facts.kind is not ChangeKind.PATTERN:
-        return None, "", ()
+def _pattern(facts: Proposal, types: Sequence[KnownType]) -> ProposedPattern | None:
+    if facts.kind is not ChangeKind.PATTERN or not facts.holds:
+        return None
     pattern = pattern_proposed(json.loads(facts.content)).pattern
     cells = min(max(USUALLY_SHOWN, pattern.least_cells), pattern.most_cells)
-    changed = next(((old,) for name, old, _ in facts.changes if name == "pattern"), None)
-    differences: tuple[str, ...] = ()
-    if changed is not None:
-        before = changed[0]
-        differences = (
-            tuple(pattern_differences(read_pattern(before), pattern))
-            if before
-            else ("none before; then as drawn here",)
-        )
-    return (
+    differences = []
+    for name, before, _then in facts.changes:
+        if name == "pattern" and before:
+            differences += pattern_differences(read_pattern(before), pattern)
+        elif name == "pattern":
+            differences.append("none before; then as drawn here")
+    return ProposedPattern(
         as_designed(pattern, cells, types, title=f"Pile of {facts.subject_label} as proposed"),
         write_pattern(pattern),
-        differences,
+        tuple(differences),
     )
