@@ -5,6 +5,7 @@ can be why they are refused. By page as by the function; no call of a machine si
 """
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
@@ -177,7 +178,7 @@ def test_no_page_lets_them_sign_either(
 
 
 def test_whoever_proposes_signs_none_of_it(engine: Engine) -> None:
-    """A correction, a void, limits, a stiffness: the writer of each."""
+    """A correction, a void, limits, a stiffness, a rule, a pattern: the writer of each."""
     waiting = Waiting(engine)
     writer = waiting.somebody()
     with Session(engine) as session:
@@ -192,23 +193,26 @@ def test_whoever_proposes_signs_none_of_it(engine: Engine) -> None:
             made_by_id=writer.id,
             made_at=builders.START,
         )
-        stiffness = ProposedChange(
-            kind=ChangeKind.STIFFNESS,
-            subject_id=1,
-            subject_label="MEA",
-            content="{}",
-            content_sha256="0" * 64,
-            changes="[]",
-            source="",
-            reason="report 7",
-            made_by_id=writer.id,
-            made_at=builders.START,
-        )
+        proposals = [
+            ProposedChange(
+                kind=kind,
+                subject_id=1,
+                subject_label="MEA",
+                content="{}",
+                content_sha256="0" * 64,
+                changes="[]",
+                source="",
+                reason="report 7",
+                made_by_id=writer.id,
+                made_at=builders.START,
+            )
+            for kind in ChangeKind
+        ]
         correction = session.get_one(Correction, waiting.correction_id)
         correction.written_by_id = writer.id
-        session.add_all((limits, stiffness))
+        session.add_all((limits, *proposals))
         session.flush()
-        limit_set_id, proposal_id = limits.id, stiffness.id
+        limit_set_id, proposal_ids = limits.id, [each.id for each in proposals]
         session.get_one(RebuildRecord, waiting.record_id).state = parts.RecordState.SENT_BACK
         session.commit()
     with changing(engine, writer) as work:
@@ -217,7 +221,10 @@ def test_whoever_proposes_signs_none_of_it(engine: Engine) -> None:
         waiting.acts["approve correction"],
         waiting.acts["make void"],
         lambda work: approve_limits(work, limit_set_id, content_sha256="0" * 64, **SIGNED),
-        lambda work: approve_proposal(work, proposal_id, content_sha256="0" * 64, **SIGNED),
+        *(
+            partial(approve_proposal, proposal_id=each, content_sha256="0" * 64, **SIGNED)
+            for each in proposal_ids
+        ),
     )
     for act in acts:
         with pytest.raises(NotAllowed), changing(engine, writer) as work:
