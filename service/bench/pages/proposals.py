@@ -99,7 +99,7 @@ def _pattern(facts: Proposal, types: Sequence[KnownType]) -> ProposedPattern | N
         return None
     pattern = pattern_proposed(json.loads(facts.content)).pattern
     cells = min(max(USUALLY_SHOWN, pattern.least_cells), pattern.most_cells)
-    differences = []
+    differences: list[str] = []
     for name, before, _then in facts.changes:
         if name == "pattern" and before:
             differences += pattern_differences(read_pattern(before), pattern)
