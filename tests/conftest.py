@@ -106,13 +106,13 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what runs by night, and begin with modules that hold something long."""
+    """Leave out what runs by night; begin with the browser, then with modules that take long."""
     if not config.getoption("whole"):
         by_night = [item for item in items if item.get_closest_marker("night")]
         config.hook.pytest_deselected(items=by_night)
         items[:] = [item for item in items if not item.get_closest_marker("night")]
     long = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: (item.path not in long, not item.get_closest_marker("browser")))
+    items.sort(key=lambda item: (not item.get_closest_marker("browser"), item.path not in long))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -34,7 +34,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from tests import builders
-from tests.browser.signing import send_sign_in
+from tests.browser.looking import send_sign_in
 from tests.conftest import missing
 from tests.operation.running import served
 

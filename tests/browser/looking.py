@@ -1,10 +1,14 @@
-"""Ways of looking at a page which more than one day needs."""
+"""Ways of signing in and of looking at a page which more than one day needs."""
 
 import os
+import re
 from pathlib import Path
 
 from axe_playwright_python.base import AXE_SCRIPT
-from playwright.sync_api import Page
+from playwright.sync_api import BrowserContext, Page
+
+from service.platform.pages.guard import FORM_TOKEN
+from tests import builders
 
 _RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
@@ -35,3 +39,22 @@ def barriers(page: Page) -> list[str]:
         page.evaluate(AXE_SCRIPT)
     found: list[str] = page.evaluate(_VIOLATIONS, _RULES)
     return found
+
+
+def sign_in_by_page(page: Page, at: str, login: str) -> None:
+    """Fill in the sign-in page and wait for the page that follows."""
+    page.goto(f"{at}/sign-in")
+    page.get_by_label("Login").fill(login)
+    page.get_by_label("Password").fill(builders.PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(lambda address: "/sign-in" not in address)
+
+
+def send_sign_in(context: BrowserContext, at: str, login: str) -> None:
+    """Send the form of the sign-in page; no page is drawn."""
+    page = context.request.get(f"{at}/sign-in").text()
+    token = re.search(rf'name="{FORM_TOKEN}" value="([^"]+)"', page)
+    assert token is not None
+    typed = {FORM_TOKEN: token[1], "login": login, "password": builders.PASSWORD}
+    answer = context.request.post(f"{at}/sign-in", form=typed, max_redirects=0)
+    assert answer.status == 303, answer.text()

@@ -28,9 +28,8 @@ from service.runs.changes.runs import StoredLog, import_run, keep_mapping
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
 from tests import builders
-from tests.browser.looking import barriers
+from tests.browser.looking import barriers, send_sign_in
 from tests.browser.rebuilds import a_rebuild, misread
-from tests.browser.signing import send_sign_in
 from tests.closing.closings import give_stiffness, put_limits_in_force
 from tests.condition.curving import some_points, volts
 from tests.condition.test_sweeps_pages import a_file

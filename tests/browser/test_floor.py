@@ -12,8 +12,7 @@ from sqlalchemy.orm import Session
 from service.stacks.tables import Layer
 from service.store.tables import Part
 from tests import builders
-from tests.browser.looking import look
-from tests.browser.signing import sign_in_by_page
+from tests.browser.looking import look, sign_in_by_page
 
 pytestmark = pytest.mark.browser
 

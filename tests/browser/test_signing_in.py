@@ -9,8 +9,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests import builders
-from tests.browser.looking import barriers
-from tests.browser.signing import sign_in_by_page
+from tests.browser.looking import barriers, sign_in_by_page
 from tests.operation.running import served
 
 pytestmark = pytest.mark.browser

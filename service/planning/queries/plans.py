@@ -88,16 +88,18 @@ def plan_of_record(session: Session, record_id: int) -> KeptPlan | None:
     return _kept(session, ChangeoverPlan.record_id == record_id)
 
 
+_KEPT = (
+    select(
+        ChangeoverPlan.content,
+        *columns(KeptPlan, ChangeoverPlan, stack=Stack.serial, made_by=Person.name),
+    )
+    .join(Stack, Stack.id == ChangeoverPlan.stack_id)
+    .join(Person, Person.id == ChangeoverPlan.made_by_id)
+)
+
+
 def _kept(session: Session, which: Any) -> KeptPlan | None:
-    row: Any = session.execute(
-        select(
-            ChangeoverPlan.content,
-            *columns(KeptPlan, ChangeoverPlan, stack=Stack.serial, made_by=Person.name),
-        )
-        .join(Stack, Stack.id == ChangeoverPlan.stack_id)
-        .join(Person, Person.id == ChangeoverPlan.made_by_id)
-        .where(which)
-    ).first()
+    row: Any = session.execute(_KEPT.where(which)).first()
     if row is None:
         return None
     intact = is_intact(row.content, row.content_sha256)

@@ -127,7 +127,7 @@ def working_pile(session: Session, record_id: int) -> WorkingPile:
     if head.base_build_id is not None:
         base = _base_of(session, head.base_build_id)
         carried = [_fixing(row) for row in session.execute(_fixings_of(head.base_build_id))]
-    steps: Sequence[Any] = session.execute(_steps_of(record_id)).all()
+    steps: Sequence[Any] = session.execute(_STEPS, {"record_id": record_id}).all()
     pile, lifted = _fold_layers(base.layers, steps)
     fixings, removed = _fold_fixings(carried, steps)
     return WorkingPile(
@@ -220,25 +220,24 @@ def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
     )
 
 
-def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
-    moving = (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
-    return (
-        select(
-            Step.id.label("step_id"),
-            Step.kind.label("step"),
-            Step.end,
-            Step.facing,
-            Step.rod_number,
-            Step.done_at,
-            Part.place,
-            *PART_COLUMNS,
-        )
-        .join(Part, Part.id == Step.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(Step.record_id == record_id, Step.undone_at.is_(None), Step.kind.in_(moving))
-        .order_by(Step.sequence)
+_MOVING = (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
+_STEPS = (
+    select(
+        Step.id.label("step_id"),
+        Step.kind.label("step"),
+        Step.end,
+        Step.facing,
+        Step.rod_number,
+        Step.done_at,
+        Part.place,
+        *PART_COLUMNS,
     )
+    .join(Part, Part.id == Step.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .where(Step.record_id == param("record_id"), Step.undone_at.is_(None), Step.kind.in_(_MOVING))
+    .order_by(Step.sequence)
+)
 
 
 def _fold_layers(

@@ -23,6 +23,7 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
+from service.platform.queries.statements import param
 from service.platform.tables import AuditEntry
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
@@ -247,53 +248,54 @@ MANY = 500
 ELSEWHERE, KEPT_FOR, PRESENT = aliased(Stack), aliased(Stack), aliased(Layer)
 
 
-def _parts(session: Session, part_choice: Wanted) -> list[Any]:
-    newer = aliased(FailingRule)
-    in_force = ~exists().where(
-        newer.design_id == FailingRule.design_id, newer.version > FailingRule.version
+_NEWER = aliased(FailingRule)
+_RULE_IN_FORCE = ~exists().where(
+    _NEWER.design_id == FailingRule.design_id, _NEWER.version > FailingRule.version
+)
+_PARTS = (
+    select(
+        Part.id,
+        Part.usability,
+        Part.whereabouts,
+        Part.stack_id,
+        Part.lot_id,
+        Part.part_type_id,
+        Part.reserved_for_stack_id,
+        PartType.name.label("type_name"),
+        Lot.label.label("lot"),
+        Lot.expires_at,
+        or_(
+            exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
+        ).label("was_fitted"),
+        ELSEWHERE.serial.label("stack"),
+        KEPT_FOR.serial.label("reserved_for"),
+        PRESENT.position,
+        FailingMark.id.label("mark_id"),
+        FailingMark.reason.label("failing_reason"),
+        FailingMark.confirmed_at,
+        Person.name.label("confirmed_by"),
+        and_(RuleVerdict.answer == RuleAnswer.MET, _RULE_IN_FORCE).label("rule_met"),
+        RuleVerdict.reasons,
     )
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .outerjoin(ELSEWHERE, ELSEWHERE.id == Part.stack_id)
+    .outerjoin(KEPT_FOR, KEPT_FOR.id == Part.reserved_for_stack_id)
+    .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
+    .outerjoin(
+        FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
+    )
+    .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
+    .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
+    .outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+)
+
+
+def _parts(session: Session, part_choice: Wanted) -> list[Any]:
     condition = (
         part_choice if isinstance(part_choice, ColumnElement) else Part.id.in_(list(part_choice))
     )
-    rows = session.execute(
-        select(
-            Part.id,
-            Part.usability,
-            Part.whereabouts,
-            Part.stack_id,
-            Part.lot_id,
-            Part.part_type_id,
-            Part.reserved_for_stack_id,
-            PartType.name.label("type_name"),
-            Lot.label.label("lot"),
-            Lot.expires_at,
-            or_(
-                exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
-            ).label("was_fitted"),
-            ELSEWHERE.serial.label("stack"),
-            KEPT_FOR.serial.label("reserved_for"),
-            PRESENT.position,
-            FailingMark.id.label("mark_id"),
-            FailingMark.reason.label("failing_reason"),
-            FailingMark.confirmed_at,
-            Person.name.label("confirmed_by"),
-            and_(RuleVerdict.answer == RuleAnswer.MET, in_force).label("rule_met"),
-            RuleVerdict.reasons,
-        )
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .outerjoin(ELSEWHERE, ELSEWHERE.id == Part.stack_id)
-        .outerjoin(KEPT_FOR, KEPT_FOR.id == Part.reserved_for_stack_id)
-        .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
-        .outerjoin(
-            FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
-        )
-        .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
-        .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
-        .outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
-        .where(condition)
-    )
-    return list(rows.all())
+    return list(session.execute(_PARTS.where(condition)).all())
 
 
 def _holds(
@@ -316,28 +318,29 @@ def _holds(
     return _by_subject(session, bears)
 
 
-def _by_subject(session: Session, bears: ColumnElement[bool]) -> Held:
-    rows = session.execute(
-        select(
-            Hold.id,
-            Hold.part_id,
-            Hold.lot_id,
-            Hold.part_type_id,
-            Hold.design_id,
-            Hold.failing_mark_id,
-            Hold.reason,
-            Hold.placed_at,
-            Person.name.label("by"),
-            Design.name.label("design"),
-            Design.revision,
-        )
-        .join(Person, Person.id == Hold.placed_by_id)
-        .outerjoin(Design, Design.id == Hold.design_id)
-        .where(bears)
-        .order_by(Hold.placed_at, Hold.id)
+_HOLDS = (
+    select(
+        Hold.id,
+        Hold.part_id,
+        Hold.lot_id,
+        Hold.part_type_id,
+        Hold.design_id,
+        Hold.failing_mark_id,
+        Hold.reason,
+        Hold.placed_at,
+        Person.name.label("by"),
+        Design.name.label("design"),
+        Design.revision,
     )
+    .join(Person, Person.id == Hold.placed_by_id)
+    .outerjoin(Design, Design.id == Hold.design_id)
+    .order_by(Hold.placed_at, Hold.id)
+)
+
+
+def _by_subject(session: Session, bears: ColumnElement[bool]) -> Held:
     held = defaultdict(list)
-    for row in rows:
+    for row in session.execute(_HOLDS.where(bears)):
         held[_subject_of(row)].append(row)
     return held
 
@@ -517,18 +520,20 @@ def _all_of(held: Held, key: tuple[Cause, int], cause: Cause, subject: str) -> t
     return tuple(_of_hold(hold, cause, subject) for hold in held.get(key, ()))
 
 
+_INSTRUMENT = select(Instrument.label, Instrument.in_use).where(Instrument.id == param("id"))
+_HOLDS_ON_INSTRUMENT = (
+    select(Hold.id, Hold.reason, Hold.placed_at, Person.name.label("by"))
+    .join(Person, Person.id == Hold.placed_by_id)
+    .where(Hold.lifted_at.is_(None), Hold.instrument_id == param("id"))
+    .order_by(Hold.placed_at)
+)
+
+
 def _of_instrument(session: Session, instrument_id: int) -> tuple[Forbids, ...]:
-    row = session.execute(
-        select(Instrument.label, Instrument.in_use).where(Instrument.id == instrument_id)
-    ).first()
+    row = session.execute(_INSTRUMENT, {"id": instrument_id}).first()
     if row is None:
         raise NotFound("instrument", instrument_id)
-    held = session.execute(
-        select(Hold.id, Hold.reason, Hold.placed_at, Person.name.label("by"))
-        .join(Person, Person.id == Hold.placed_by_id)
-        .where(Hold.lifted_at.is_(None), Hold.instrument_id == instrument_id)
-        .order_by(Hold.placed_at)
-    )
+    held = session.execute(_HOLDS_ON_INSTRUMENT, {"id": instrument_id})
     forbids = tuple(_of_hold(hold, Cause.HOLD, row.label) for hold in held)
     if row.in_use:
         return forbids

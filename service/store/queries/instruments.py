@@ -13,7 +13,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param
 from service.proof.tables import StackTest
 from service.records.tables import (
     MakeSafeLine,
@@ -55,6 +55,13 @@ class CalibrationOn:
         return self.state == "valid"
 
 
+_CALIBRATIONS = (
+    select(Calibration.id, Calibration.done_at, Calibration.due_at, Calibration.result)
+    .where(Calibration.instrument_id == param("id"))
+    .order_by(Calibration.done_at, Calibration.id)
+)
+
+
 def calibration_on(session: Session, instrument_id: int, when: datetime) -> CalibrationOn:
     """Say whether the instrument was in calibration on that date, and by which one.
 
@@ -65,11 +72,7 @@ def calibration_on(session: Session, instrument_id: int, when: datetime) -> Cali
     label = session.scalar(select(Instrument.label).where(Instrument.id == instrument_id))
     if label is None:
         raise NotFound("instrument", instrument_id)
-    rows = session.execute(
-        select(Calibration.id, Calibration.done_at, Calibration.due_at, Calibration.result)
-        .where(Calibration.instrument_id == instrument_id)
-        .order_by(Calibration.done_at, Calibration.id)
-    ).all()
+    rows = session.execute(_CALIBRATIONS, {"id": instrument_id}).all()
     before = [row for row in rows if row.done_at <= when]
     after = next((row for row in rows if row.done_at > when), None)
     bad = CalibrationResult.OUT_OF_TOLERANCE

@@ -174,6 +174,30 @@ def near(
     return tuple(hits[:MOST_NEAR])
 
 
+_PARTS = (
+    select(
+        Part.id,
+        Part.serial,
+        Part.serial_key,
+        Part.item_number,
+        Part.whereabouts,
+        Part.usability,
+        PartType.kind,
+        PartType.name,
+        PartType.drawing_number,
+        PartType.revision,
+        Lot.label.label("lot"),
+        Lot.label_key.label("lot_key"),
+        Stack.serial.label("stack"),
+    )
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .outerjoin(Stack, Stack.id == Part.stack_id)
+    .order_by(PartType.kind, PartType.name, Part.id)
+    .limit(MOST_OF_A_KIND)
+)
+
+
 def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator[Hit]:
     bearing = [select(Part.id).where(Part.serial_key.in_(names))]
     bearing += [
@@ -183,30 +207,8 @@ def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator
         for name in names
         if (item := _ITEM.fullmatch(name))
     ]
-    rows = session.execute(
-        select(
-            Part.id,
-            Part.serial,
-            Part.serial_key,
-            Part.item_number,
-            Part.whereabouts,
-            Part.usability,
-            PartType.kind,
-            PartType.name,
-            PartType.drawing_number,
-            PartType.revision,
-            Lot.label.label("lot"),
-            Lot.label_key.label("lot_key"),
-            Stack.serial.label("stack"),
-        )
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .outerjoin(Stack, Stack.id == Part.stack_id)
-        # a union, for each half has an index and their "or" has none
-        .where(Part.id.in_(union(*bearing)))
-        .order_by(PartType.kind, PartType.name, Part.id)
-        .limit(MOST_OF_A_KIND)
-    ).all()
+    # a union, for each half has an index and their "or" has none
+    rows = session.execute(_PARTS.where(Part.id.in_(union(*bearing)))).all()
     if scan.lot and any(row.lot_key == serial_key(scan.lot) for row in rows):
         fits = (serial_key(scan.lot), serial_key(text))
         rows = [row for row in rows if row.lot_key == fits[0] or row.serial_key == fits[1]]
