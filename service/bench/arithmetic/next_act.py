@@ -22,6 +22,7 @@ class Place(StrEnum):
     PUTTING_ON = "putting-on"
     FIXINGS = "fixings"
     FROM_LOT = "fixings-from-lot"
+    AS_FOUND = "fixings-as-found"
     OFF = "fixings-off"
     TORQUE = "torque"
     CLOSING = "closing"
@@ -35,6 +36,7 @@ STATIONS: dict[Place, Place] = {
     Place.SEVERAL: Place.LIFTING,
     Place.FINDING: Place.LIFTING,
     Place.FROM_LOT: Place.FIXINGS,
+    Place.AS_FOUND: Place.FIXINGS,
     Place.OFF: Place.FIXINGS,
 }
 """Places beside another one, where the same is done."""
@@ -252,7 +254,7 @@ def _layers(at: Standing) -> NextAct | None:
     return None
 
 
-AFTER_LAYERS = (Place.FIXINGS, Place.OFF, Place.CHECKS)
+AFTER_LAYERS = (Place.FIXINGS, Place.AS_FOUND, Place.OFF, Place.CHECKS)
 
 
 def _lifting(layer: str) -> NextAct:

@@ -26,7 +26,12 @@ from service.platform.changes import In, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
-from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixings
+from service.records.changes.bench_fixings import (
+    fit_as_found,
+    fit_fixing,
+    fit_from_lot,
+    remove_fixings,
+)
 from service.records.changes.bench_opening import (
     close_stack,
     open_stack,
@@ -183,6 +188,16 @@ class FittedFromLot(DoneThen):
     lot_id: Number
     rod_numbers: list[Rod] = Field(min_length=1, max_length=1000)
     each: int = Field(default=1, ge=1, le=40, description="items at each rod")
+
+
+class FittedAsFound(DoneThen):
+    """Fixings that sat in the stack before it was known here, where none is entered."""
+
+    part_type_id: Number
+    each: int = Field(default=1, ge=1, le=40, description="at each rod")
+    length_mm: Annotated[float, Field(gt=0, le=100_000), Fact(unit="mm")] | None = Field(
+        default=None, description="of a tie rod"
+    )
 
 
 class FixingsRemoved(DoneThen):
@@ -343,6 +358,7 @@ ENTRIES: Mapping[str, Entry] = {
     ),
     "fit-fixing": Entry(fit_fixing, FixingFitted, Place.FIXINGS, Place.FIXINGS),
     "fit-from-lot": Entry(fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
+    "fit-as-found": Entry(fit_as_found, FittedAsFound, Place.AS_FOUND, Place.FIXINGS),
     "remove-fixings": Entry(remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
     "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
     "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),

@@ -5,6 +5,7 @@ page it goes on at (303); htmx gets the bench alone. A form shown before somebod
 back filled (409).
 """
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -33,7 +34,7 @@ from service.bench.pages.scanned import Sent, understood
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
-from service.bench.queries.missing import NOT_DONE, missing_of, to_be_reasoned
+from service.bench.queries.missing import AT_EVERY_ROD, NOT_DONE, missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked
@@ -66,6 +67,7 @@ from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.instruments import kinds_that_read
 from service.store.changes.parts import add_scanned
+from service.store.queries.part_types import part_types
 from service.store.queries.scans import A_PART, Hit, near, resolve_to_fit
 
 # What the bench page shows: where the work stands, what is next, and what can be chosen there.
@@ -330,7 +332,35 @@ def _fixings(
         candidates=_candidates(session, page.form, FIXING_KINDS),
         unknown=_unknown(session, page.form, FIXING_KINDS),
         drawing=rod_plan(page, session, None),
+        unknown_kinds=_unknown_kinds(page),
     )
+
+
+def _as_found(
+    page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    types = [each for each in part_types(session) if each.kind in FIXING_KINDS]
+    return replace(
+        page,
+        fixings=page.pile.fixings,
+        unknown_kinds=_unknown_kinds(page),
+        fixing_types=tuple((each.id, f"{each.kind}: {each.name}") for each in types),
+    )
+
+
+def _unknown_kinds(page: BenchPage) -> tuple[Kind, ...]:
+    """Kinds of fixings of the build before that are entered neither everywhere nor as taken off."""
+    if page.pile.base_build_id is None:
+        return ()
+    entered = {
+        (fixing.kind, fixing.rod_number, fixing.end)
+        for fixing in (*page.pile.fixings, *page.pile.fixings_removed)
+    }
+    of_kind = Counter(kind for kind, _rod, _end in entered)
+    places = {kind: len(page.view.rods) for kind in AT_EVERY_ROD} | {
+        Kind.COMPRESSION_PLATE: len(End)
+    }
+    return tuple(kind for kind, count in places.items() if of_kind[kind] < count)
 
 
 def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Hit, ...]:
@@ -409,6 +439,7 @@ FILL: dict[Place, Fill] = {
     Place.PUTTING_ON: _putting_on,
     Place.FIXINGS: _fixings,
     Place.FROM_LOT: _fixings,
+    Place.AS_FOUND: _as_found,
     Place.OFF: _fixings,
     Place.TORQUE: at_torque,
     Place.CLOSING: _closing,

@@ -205,6 +205,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
         (
             (Place.FIXINGS, "fit one"),
             (Place.FROM_LOT, "fit from a lot"),
+            (Place.AS_FOUND, "as found"),
             (Place.OFF, "take off"),
         ),
     ),
@@ -316,6 +317,9 @@ class BenchPage:
     candidates: tuple[Hit, ...] = ()
     unknown: NotKnown | None = None
     fixings: tuple[FixingNow, ...] = ()
+    unknown_kinds: tuple[Kind, ...] = ()
+    """kinds of fixings that sat here before and are entered at no rod or end"""
+    fixing_types: tuple[tuple[int, str], ...] = ()
     instruments: tuple[tuple[int, str], ...] = ()
     people: tuple[tuple[int, str], ...] = ()
     torque: TorqueTable | None = None
