@@ -7,13 +7,14 @@ from sqlalchemy import Engine, delete
 from sqlalchemy.orm import Session
 
 from service.operation.migrating import triggers
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
-from service.platform.errors import Refused
-from service.records.changes.bench_fixings import fit_as_found, remove_fixings
+from service.platform.errors import NotAllowed, Refused
+from service.records.changes.bench_fixings import FoundState, fit_as_found, remove_fixings
 from service.stacks.tables import Fixing
 from service.store.tables import Part
 from tests import builders
-from tests.bench.at_the_bench import Bench, Lab, a_lab, what_is_missing
+from tests.bench.at_the_bench import Bench, Lab, a_lab, known, what_is_missing
 from tests.bench.test_entries_api import Calling
 
 
@@ -65,7 +66,21 @@ def test_what_sat_at_every_rod_is_entered_in_one_go(bench: Bench) -> None:
         missing = " ".join(str(each) for each in what_is_missing(session, bench.number))
     assert "No tie rod" not in missing
     assert "No nut" not in missing
-    assert "compression plate" not in missing
+    assert "No compression plate" not in missing
+    assert "2 × compression plate: not inspected" in missing
+
+
+def test_who_judges_parts_says_that_they_may_be_used_again(bench: Bench) -> None:
+    judge = bench.lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY, Role.BUILDER)))
+    nuts = type_of(bench.lab, "nut")
+    good = FoundState.GOOD
+
+    with pytest.raises(NotAllowed):
+        bench.do(fit_as_found, part_type_id=nuts, state=good)
+    bench.do(fit_as_found, part_type_id=nuts, state=good, by=judge)
+
+    part = bench.lab.get(Part, fixings(bench, Kind.NUT)[0].part)
+    assert part.usability is Usability.ACCEPTED_USED
 
 
 def test_only_where_none_is_entered(bench: Bench) -> None:
@@ -125,7 +140,7 @@ def test_it_is_entered_by_the_form(app: Any, signed_in_client: Any) -> None:
     record = taken_over(app.state.engine)
     at = f"/records/{record.number}"
     client = signed_in_client("builder")
-    sent = {"part_type_id": str(type_of(record.lab, "nut")), "each": "2"}
+    sent = {"part_type_id": str(type_of(record.lab, "nut")), "each": "2", "state": "not inspected"}
 
     empty = client.post(f"{at}/fit-as-found", data={"version": str(record.record.version)})
     answer = client.post(f"{at}/fit-as-found", data=sent | {"version": str(record.record.version)})

@@ -27,6 +27,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.changes.bench_fixings import (
+    FoundState,
     fit_as_found,
     fit_fixing,
     fit_from_lot,
@@ -198,6 +199,7 @@ class FittedAsFound(DoneThen):
     length_mm: Annotated[float, Field(gt=0, le=100_000), Fact(unit="mm")] | None = Field(
         default=None, description="of a tie rod"
     )
+    state: FoundState = FoundState.NOT_INSPECTED
 
 
 class FixingsRemoved(DoneThen):

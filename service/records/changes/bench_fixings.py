@@ -6,6 +6,7 @@ Fixings are carried over from the build before: only what is exchanged is entere
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 
 from sqlalchemy import select, update
 
@@ -15,6 +16,7 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Kind, Usab
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use, refuse_no_rod
@@ -117,6 +119,13 @@ def fit_from_lot(
     return fitted[-1].step.id
 
 
+class FoundState(StrEnum):
+    """What is said of fixings as found: whether they may stay."""
+
+    NOT_INSPECTED = "not inspected"
+    GOOD = "may be used again"
+
+
 @dataclass(frozen=True, slots=True)
 class _At:
     rod_number: int | None
@@ -135,16 +144,20 @@ def fit_as_found(
     part_type_id: int,
     each: int = 1,
     length_mm: float | None = None,
+    state: FoundState = FoundState.NOT_INSPECTED,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
     """Enter fixings that sat in a stack before it was known here; give the last entry's id.
 
     ``each`` of them at every rod, or end, where none of the kind is entered. Each becomes a part of
-    its own, not inspected: the next item of a lot named after the stack, or with a serial made of
-    stack and place. ``length_mm`` of a tie rod is noted on it. Raises Refused for a type that is no
-    fixing, in a first build, and where none is missing.
+    its own: the next item of a lot named after the stack, or with a serial made of stack and place.
+    ``length_mm`` of a tie rod is noted on it. Raises Refused for a type that is no fixing, in a
+    first build, and where none is missing; NotAllowed for a good ``state`` by somebody who does not
+    judge parts.
     """
+    if state is FoundState.GOOD:
+        need(work.by, Act.PART_JUDGE)
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
@@ -172,6 +185,8 @@ def fit_as_found(
     for place in places:
         for _item in range(each):
             part, label = _found_part(work, part_type, serial, place, said)
+            if state is FoundState.GOOD:
+                part.usability = Usability.ACCEPTED_USED
             step, change = _sit(work, record, part, label, place, at=at, note=text or said)
             changes.append(change)
     where = ", ".join(place.in_words for place in places)
