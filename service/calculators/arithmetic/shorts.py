@@ -123,7 +123,7 @@ SHORTS = desk.Calculator(
                     only_for="by resistances",
                     required=False,
                     example="41\n38\n40\n-\n6.2\n39",
-                    help="One a line, or parted by semicolons; - for a cell not measured.",
+                    help="One a line, or separated by semicolons; - for a cell not measured.",
                 ),
                 fields.lines(
                     "voltages",
@@ -132,7 +132,7 @@ SHORTS = desk.Calculator(
                     unit="V",
                     only_for="by voltages",
                     required=False,
-                    help="One a line, or parted by semicolons; - for a cell not measured.",
+                    help="One a line, or separated by semicolons; - for a cell not measured.",
                 ),
             ),
         ),

@@ -31,7 +31,7 @@ class Across(StrEnum):
 
 
 def read_voltages(field: str, text: str) -> tuple[float | None, ...]:
-    """Read the voltages of channel 1, 2 … in V, one a line, or parted by semicolons or tabs.
+    """Read the voltages of channel 1, 2 … in V, one a line, or separated by semicolons or tabs.
 
     Without any of these, spaces separate. Raises FieldRefused naming the channel.
 

@@ -79,7 +79,7 @@ def read_table(
         delimiter = _delimiter(text)
         lines = _csv(text, delimiter, name, field)
         word = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}[delimiter]
-        described = f"CSV, {encoding}, cells parted by {word}"
+        described = f"CSV, {encoding}, cells separated by {word}"
         media_type = CSV_TYPE
     filled = [row for row in lines if any(cell not in {None, ""} for cell in row.cells)]
     if not filled:

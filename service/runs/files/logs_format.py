@@ -83,7 +83,7 @@ class LogFormat:
             parts = [
                 "CSV packed as gzip" if self.is_packed else "CSV",
                 encoding_names.get(self.encoding, "UTF-16"),
-                f"cells parted by {words[self.separator]}",
+                f"cells separated by {words[self.separator]}",
                 f"decimal {'comma' if self.decimal == ',' else 'point'}",
             ]
         if self.header_line:
