@@ -162,6 +162,13 @@
     if (box.top < 0 || box.bottom > Math.min(foot, innerHeight)) answer.scrollIntoView({ block: "start" });
   };
 
+  // The test that is made stands in view in the line of all tests, which may be wider than the sheet.
+  const showHere = () => {
+    const here = document.querySelector("#bench .places.tests [aria-current]");
+    const line = here?.closest("ul");
+    if (line) line.scrollLeft = here.offsetLeft - (line.clientWidth - here.offsetWidth) / 2;
+  };
+
   // After a part of the page was renewed the cursor returns to the field that waits.
   // What is counted beside it comes later, and leaves what is typed meanwhile alone.
   let benchSeen = null;
@@ -173,12 +180,14 @@
     const here = document.activeElement;
     if (field && (!here || here === document.body || !here.isConnected)) field.focus();
     markRefused();
+    showHere();
     showAnswer();
   });
   document.addEventListener("DOMContentLoaded", () => {
     benchSeen = document.getElementById("bench");
     requestAnimationFrame(() => {
       markRefused();
+      showHere();
       showAnswer();
     });
   });

@@ -14,8 +14,6 @@ pytestmark = pytest.mark.browser
 
 HIGHEST_PX = 200
 """What is next begins above this line of 1,180."""
-HIGHEST_OF_TESTS_PX = 300
-"""The line of the tests stands above theirs, and whether limits are in force."""
 UNDER_FOOT_BAR = """() => {
   const bar = document.querySelector(".reach");
   const field = document.activeElement;
@@ -49,9 +47,8 @@ def test_the_work_begins_high_and_no_field_lies_under_the_foot_bar(
     for place in places:
         page.goto(f"{address}?at={place}")
         top = page.locator(".next, .ahead").first.bounding_box()
-        highest = HIGHEST_OF_TESTS_PX if place is Place.TESTS else HIGHEST_PX
         assert top is not None, place
-        assert top["y"] <= highest, (place, top)
+        assert top["y"] <= HIGHEST_PX, (place, top)
         for _field in range(8):
             page.keyboard.press("Tab")
             assert not page.evaluate(UNDER_FOOT_BAR), place
