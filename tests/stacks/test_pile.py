@@ -9,9 +9,11 @@ from hypothesis import strategies as st
 
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
+from service.platform.drawings import axis
 from service.stacks.arithmetic.comparison import compare
 from service.stacks.drawings.clamp import Fluid, Port, Rods
 from service.stacks.drawings.pile import SLIM, WIDTH, draw_pile
+from service.stacks.drawings.section import Page
 from tests.platform.svg import parsed, title_of, with_class, words
 from tests.stacks.arithmetic.piles import a_pile, in_order
 
@@ -131,6 +133,29 @@ def test_a_pile_open_at_an_end_has_no_nuts_there_and_says_so() -> None:
     assert with_class(opened, "pointer")
 
 
+def test_an_open_pile_has_its_open_end_at_the_left_and_names_the_datum() -> None:
+    """As whoever works there sees it; plates look at their MEA either way."""
+    pile = a_pile(30)
+    open_free = parsed(draw_pile(pile, title="Pile", rods=RODS, open_at=End.FREE))
+    open_fixed = parsed(draw_pile(pile, title="Pile", rods=RODS, open_at=End.FIXED))
+
+    def x_of(tree: Element, text: str) -> float:
+        return next(float(each.get("x", "0")) for each in tree.iter() if (each.text or "") == text)
+
+    assert x_of(open_free, "free end, open") < x_of(open_free, "fixed end")
+    assert x_of(open_fixed, "fixed end, open") < x_of(open_fixed, "free end")
+    for tree, end in ((open_free, "fixed end"), (open_fixed, "fixed end, open")):
+        assert x_of(tree, "datum: layer 1 lies here") == x_of(tree, end)
+    assert positions(open_free) == positions(open_fixed)[::-1]
+    assert "6…25" in words(open_free)
+    rows = a_pile(2)[::-1]
+    page = Page(rows, axis.place(rows, (), 0, 700, equal_layers=True), "p", is_turned=True)
+    for index, layer in enumerate(rows):
+        if layer.kind is Kind.HALF_PLATE:
+            mea = next(n for n, x in enumerate(rows) if x.kind is Kind.MEA and x.cell == layer.cell)
+            assert page.looks[index].gas_ahead is (index < mea)
+
+
 def test_letters_repeat_what_the_fluids_colour_says() -> None:
     tree = parsed(draw_pile(a_pile(1), title="Layer map", rods=RODS, ports=PORTS))
 
@@ -177,4 +202,5 @@ def test_any_pile_however_odd_can_be_drawn(
         broken=False, changes=compare(a_pile(30, blanks=(9,)), pile).marks,
     )  # fmt: skip
 
-    assert positions(parsed(drawing)) == [layer.position for layer in pile]
+    from_the_left = pile[::-1] if open_at is End.FREE else pile
+    assert positions(parsed(drawing)) == [layer.position for layer in from_the_left]

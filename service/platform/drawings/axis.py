@@ -110,7 +110,7 @@ def place(
         while upcoming and upcoming[0] < index:
             first, after = begins[upcoming.pop(0)]
             inside = [layer.cell for layer in layers[first:after] if layer.cell]
-            breaks.append(Gap(x, inside[0], inside[-1], after - first))
+            breaks.append(Gap(x, min(inside), max(inside), after - first))
             x += BREAK_WIDTH
         places[index] = (x, wide)
         x += wide

@@ -7,6 +7,7 @@ frame it draws around that layer, ``opens`` the broken middle.
 """
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Side
@@ -134,6 +135,7 @@ _SLIM_SIDE = 84.0
 """The same without rods, for a column beside a form: the words of the ends alone."""
 
 
+_OTHER = {End.FIXED: End.FREE, End.FREE: End.FIXED}
 _DETAIL_BEFORE = 8
 """A cell in detail lies among the first ones, where a reader sees it circled."""
 
@@ -157,7 +159,9 @@ def draw_pile(
     is_slim: bool = False,
     prefix: str = "pile",
 ) -> str:
-    """Return the section through a pile as one SVG element, the fixed end at the left.
+    """Return the section through a pile as one SVG element.
+
+    The open end is at the left, as whoever works there sees it; of a closed pile the fixed end.
 
     layers: numbered from the fixed end, with their cells (trade.pile.number_cells).
     rods: the clamp as drawn; None leaves rods, nuts and compression plates out.
@@ -177,14 +181,22 @@ def draw_pile(
     parts = {part for revision in revised for part in revision.parts}
     positions = {x.position for x in layers if x.part in parts} | ({marked} if marked else set())
     gaps = axis.left_out(layers, positions) if broken else []
+    clamped_open_at = open_at
+    is_turned = open_at is End.FREE
+    if is_turned:
+        layers, count = layers[::-1], len(layers)
+        gaps = [(count - after, count - first) for first, after in reversed(gaps)]
+        clamped_open_at = End.FIXED
+        ports = [replace(port, end=_OTHER[port.end]) for port in ports]
+        rods = rods and replace(rods, disc_springs=False)  # they stand at the open end
     wide, side = (SLIM, _SLIM_SIDE) if is_slim and rods is None else (WIDTH, _SIDE)
     along = axis.place(layers, gaps, side, wide - 2 * side, equal_layers=equal_layers)
     width = max(wide, along.end + side)
-    page = Page(layers, along, prefix)
+    page = Page(layers, along, prefix, is_turned)
     used, shapes = _layers(page, link, parts)
     drawn = [
         f"<defs>{patterns(prefix)}{patterns(prefix + COARSE, 2.2)}{''.join(used.values())}</defs>",
-        clamp.draw((along.start, along.end), prefix, rods, ports, open_at) if rods else "",
+        clamp.draw((along.start, along.end), prefix, rods, ports, clamped_open_at) if rods else "",
         f'<g class="layers">{shapes}</g>',
         _outline(page),
         *(_break(gap, open_link) for gap in along.gaps),
@@ -213,7 +225,7 @@ def draw_pile(
         "".join(drawn) + below,
         prefix=prefix,
         title=title,
-        description=_description(layers, along),
+        description=_description(layers, along, End.FREE if is_turned else End.FIXED),
         kind="pile wide" if width > wide else "pile",
     )
 
@@ -358,11 +370,9 @@ def _used(layers: Sequence[Layer], rods: Rods | None) -> list[str]:
     return [name for name in order if name in fluids]
 
 
-def _description(layers: Sequence[Layer], along: axis.Axis) -> str:
+def _description(layers: Sequence[Layer], along: axis.Axis, left: End) -> str:
     cells = sum(layer.kind in CELL_KINDS for layer in layers)
-    text = (
-        f"Section through a pile of {len(layers)} layers in {cells} cells, fixed end at the left."
-    )
+    text = f"Section through a pile of {len(layers)} layers in {cells} cells, {left} at the left."
     for gap in along.gaps:
         text += f" Cells {gap.first_cell} to {gap.last_cell} are not drawn."
     return text + " A table with the same content follows the drawing."

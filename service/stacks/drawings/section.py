@@ -146,8 +146,11 @@ class Page:
     """What all parts of the drawing need to know."""
 
     layers: Sequence[Layer]
+    """from the left"""
     axis: Axis
     prefix: str
+    is_turned: bool = False
+    """the free end is at the left"""
 
     @cached_property
     def cells(self) -> dict[int, tuple[float, float]]:
@@ -163,7 +166,10 @@ class Page:
     @cached_property
     def looks(self) -> list[Look]:
         """How each layer is drawn."""
-        return looks(self.layers)
+        if not self.is_turned:
+            return looks(self.layers)
+        from_fixed_end = looks(self.layers[::-1])
+        return [look._replace(gas_ahead=not look.gas_ahead) for look in reversed(from_fixed_end)]
 
 
 def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
@@ -204,15 +210,16 @@ def cell_numbers(page: Page) -> str:
 
 
 def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
-    """Name both ends beneath the pile."""
+    """Name both ends beneath the pile; of an open one the datum too, where layer 1 lies."""
     y = PILE_BOTTOM + (46 if is_clamped else 24)
+    left, right = (End.FREE, End.FIXED) if page.is_turned else (End.FIXED, End.FREE)
     names = []
-    for end, x, anchor in (
-        (End.FIXED, page.axis.start - 4, "end"),
-        (End.FREE, page.axis.end + 4, "start"),
-    ):
+    for end, x, anchor in ((left, page.axis.start - 4, "end"), (right, page.axis.end + 4, "start")):
         text = f"{end}, open" if end is open_at else str(end)
         names.append(svg.word(x, y, text, size=svg.LARGE, anchor=anchor, pen="word strong"))
+        if open_at is not None and end is End.FIXED:
+            datum = "datum: layer 1 lies here"
+            names.append(svg.word(x, y + 13, datum, size=svg.SMALL, anchor=anchor, pen="soft"))
     return "".join(names)
 
 
