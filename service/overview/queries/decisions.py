@@ -27,13 +27,26 @@ from service.store.queries.proposals import proposal_waits
 from service.store.tables import ProposedChange
 
 PROPOSAL, LIMITS, ROLE, PERSON, VOID = range(5)
-ASKS_FOR = {
-    PROPOSAL: Act.CHANGE_APPROVE,
-    LIMITS: Act.LIMITS_APPROVE,
-    ROLE: Act.ROLE_DECIDE,
-    PERSON: Act.PERSON_CONFIRM,
-    VOID: Act.RECORD_VOID,
+ASKING = {
+    PROPOSAL: (Act.CHANGE_APPROVE, "Proposed: {what} of {name}", "/proposals/{id}"),
+    LIMITS: (
+        Act.LIMITS_APPROVE,
+        "Limits of {name}, version {what}, wait to be put in force",
+        "/limits/{id}",
+    ),
+    ROLE: (Act.ROLE_DECIDE, "The role {what} is asked for {name}", "/people/{login}"),
+    PERSON: (
+        Act.PERSON_CONFIRM,
+        "{name} waits to be confirmed: an admin made their password",
+        "/people/{login}",
+    ),
+    VOID: (
+        Act.RECORD_VOID,
+        "Record {id} of {name} is proposed to be made void",
+        "/records/{id}/approval#making-void",
+    ),
 }
+"""Of each kind what deciding on it asks for, its sentence, and the address where it is decided."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,27 +78,15 @@ def _of_this_person(
             is_own = person.id in (row.by_id, row.other_id) and now < row.alone_from
         else:
             is_own = person.id == row.other_id
-        if not is_own and may(person, ASKS_FOR[row.kind], facts):
-            yield Waiting(*_told(row), row.since)
-
-
-def _told(row: Any) -> tuple[str, str]:
-    name = row.name
-    if row.kind == PROPOSAL:
-        return f"Proposed: {row.what} of {name}", f"/proposals/{row.subject_id}"
-    if row.kind == LIMITS:
-        return f"Limits of {name}, version {row.what}, wait to be put in force", (
-            f"/limits/{row.subject_id}"
-        )
-    if row.kind == ROLE:
-        return f"The role {row.what} is asked for {name}", f"/people/{quote(row.login, safe='')}"
-    if row.kind == PERSON:
-        return f"{name} waits to be confirmed: an admin made their password", (
-            f"/people/{quote(row.login, safe='')}"
-        )
-    return f"Record {row.subject_id} of {name} is proposed to be made void", (
-        f"/records/{row.subject_id}/approval#making-void"
-    )
+        act, sentence, address = ASKING[row.kind]
+        if not is_own and may(person, act, facts):
+            values = {
+                "id": row.subject_id,
+                "what": row.what,
+                "name": row.name,
+                "login": quote(row.login or "", safe=""),
+            }
+            yield Waiting(sentence.format(**values), address.format(**values), row.since)
 
 
 def _columns(
