@@ -19,12 +19,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.layers import which_way
-from service.bench.changes.stack_imports import (
-    PartInPile,
-    StackHead,
-    StackPlan,
-    forbids_in_list,
-)
+from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan, forbids_in_list
 from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
@@ -39,12 +34,7 @@ from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
 from service.store.files import TypeFinder, Wrong
-from service.store.queries.forbids import (
-    NewItem,
-    concessions_left,
-    for_parts,
-    forbids_of_new_items,
-)
+from service.store.queries.forbids import NewItem, concessions_left, for_parts, forbids_of_new_items
 from service.store.queries.part_types import PartTypeFacts, part_types
 from service.store.tables import Lot, Part
 

@@ -205,11 +205,7 @@ def _tables_of(of: Hashable) -> dict[str, tuple[type[Any], bool]]:
 
 
 def _known(
-    table: Mapping[str, Any],
-    names: Sequence[str],
-    lines: Lines,
-    at: Place,
-    problems: list[Problem],
+    table: Mapping[str, Any], names: Sequence[str], lines: Lines, at: Place, problems: list[Problem]
 ) -> None:
     label = f"{_label(at)}: " if at else ""
     for key in table:

@@ -183,11 +183,7 @@ def _kept_pattern(row: Any) -> KeptPattern:
     on_rods = {kind: getattr(row, name) for kind, name in COUNTED_ON_RODS.items()}
     counts = {kind: count for kind, count in on_rods.items() if count is not None}
     return KeptPattern(
-        row.id,
-        row.name,
-        row.revision,
-        row.pattern,
-        {Kind.TIE_ROD: 1, **counts} if counts else {},
+        row.id, row.name, row.revision, row.pattern, {Kind.TIE_ROD: 1, **counts} if counts else {}
     )
 
 

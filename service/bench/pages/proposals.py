@@ -8,11 +8,7 @@ from fastapi import APIRouter, BackgroundTasks, Request, Response
 from sqlalchemy import Engine
 
 from service.bench.changes.proposals import approve_proposal
-from service.designs.arithmetic.pattern_toml import (
-    pattern_differences,
-    read_pattern,
-    write_pattern,
-)
+from service.designs.arithmetic.pattern_toml import pattern_differences, read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import KnownType
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
 from service.designs.queries import known_types, pattern_proposed

@@ -286,10 +286,7 @@ GASKET = fields.Section(
             "gasket_set", "Squeeze that stays when it is let go", help="Share of the greatest."
         ),
         not_below_zero(
-            "stop",
-            "Hard-stop gap",
-            "0.2",
-            help="Where plate meets plate or frame. Left empty: 0.",
+            "stop", "Hard-stop gap", "0.2", help="Where plate meets plate or frame. Left empty: 0."
         ),
         not_below_zero(
             "coolant_groove",

@@ -302,10 +302,7 @@ def change(request: Request, me: Me, database: Database, form: Typed, design_id:
 
 
 def _entry_page(
-    request: Request,
-    database: Engine,
-    form: Form,
-    design_id: int | None = None,
+    request: Request, database: Engine, form: Form, design_id: int | None = None
 ) -> Response:
     changed = made_from = None
     old = form.whole("made_from", required=False) if "made_from" in form.typed else None

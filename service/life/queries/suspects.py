@@ -256,7 +256,6 @@ def _design(session: Session, design_id: int) -> str:
 
 
 def _levels_to_name(result: Suspects, names_wanted: Wanted, grid_shown: "_Grid") -> Wanted:
-    """The levels that are shown by name."""
     levels_by_kind = {kind: set(levels) for kind, levels in names_wanted.items()}
     for factor in result.factors:
         levels_by_kind[factor.kind] |= {level.level for level in factor.levels}

@@ -87,8 +87,7 @@ def people_on(
     )
     parts.append(
         select(AuditEntry.record_id, AuditEntry.person_id).where(
-            AuditEntry.record_id.in_(record_ids),
-            AuditEntry.act.in_([act.value for act in WRITING]),
+            AuditEntry.record_id.in_(record_ids), AuditEntry.act.in_([act.value for act in WRITING])
         )
     )
     people: dict[int, set[int]] = defaultdict(set)
@@ -156,11 +155,7 @@ def confirmed_at(since: Any, record_id: Any, person_id: Any) -> Any:
     word = aliased(WitnessConfirmation)
     return (
         select(func.min(word.confirmed_at))
-        .where(
-            word.record_id == record_id,
-            word.person_id == person_id,
-            word.confirmed_at >= since,
-        )
+        .where(word.record_id == record_id, word.person_id == person_id, word.confirmed_at >= since)
         .scalar_subquery()
     )
 
