@@ -67,8 +67,8 @@ def put_pattern_in_force(work: Work, design_id: int, entry: PatternEntry, *, rea
     """
     need(work.by, Act.CHANGE_APPROVE)
     row, _whole, changes = _pattern_changes(work, design_id, entry)
-    for name, _, wanted in changes:
-        setattr(row, name, wanted)
+    for name, _, value in changes:
+        setattr(row, name, value)
     design_name = f"{row.name} {row.revision}"
     work.note(Event.DESIGN_CHANGED, ("design", design_id, design_name), changes, reason=reason)
 
@@ -90,9 +90,9 @@ def _pattern_changes(
         **_counted(entry.on_each_rod),
     }
     changes: list[Change] = [
-        (name, getattr(row, name), wanted)
-        for name, wanted in columns.items()
-        if getattr(row, name) != wanted
+        (name, getattr(row, name), value)
+        for name, value in columns.items()
+        if getattr(row, name) != value
     ]
     if not changes:
         raise Refused("pattern", design_name, "nothing differs from it as it is kept.", "A change.")

@@ -145,26 +145,26 @@ def lift_off_down_to(
     answered = Answered(stands, departs_because, "departs_because")
     deviations = lifted_beside_plan(work, record_id, now, layers[:count], answered)
     renewed = _renewed(work, record, now, layers[:count])
-    kept: list[Deviation] = []
+    deviations_kept: list[Deviation] = []
     for layer in layers[:count]:
         step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
         _write_findings(work, step, layer.part, [FindingEntry(condition)])
         if deviation := keep_deviation(step, deviations):
-            kept.append(deviation)
+            deviations_kept.append(deviation)
     changes = [
         moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
         for layer in layers[:count]
     ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
-    departed = [change for deviation in kept for change in deviation.as_changes]
+    departed = [change for deviation in deviations_kept for change in deviation.as_changes]
     journal.finish_entry(
         work,
         record,
         journal.TrailNote(
             sentence,
             (*changes, ("findings on each", None, condition), *departed),
-            kept[0].because if kept else "",
+            deviations_kept[0].because if deviations_kept else "",
         ),
     )
     return step.id

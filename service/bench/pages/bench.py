@@ -240,15 +240,17 @@ def _lifting_one(
     page: BenchPage, session: Session, query: Mapping[str, str], me: Person
 ) -> BenchPage:
     """One layer; after the scan of another: the way down to it, or what was meant by it."""
-    shown = _lifting(page, session, query, me)
+    lifting = _lifting(page, session, query, me)
     if not page.form.error("scanned"):
-        return shown
+        return lifting
     resolved = resolve_to_fit(session, page.form.raw("scanned"), LAYER_KINDS)
     if resolved.hits:
-        return _down_to(shown, {hit.id for hit in resolved.hits if hit.kind == "part"})
-    here = {layer.part for layer in page.pile.layers}
-    meant = near(session, resolved, among=A_PART)
-    return replace(shown, candidates=tuple(sorted(meant, key=lambda hit: hit.id not in here)))
+        return _down_to(lifting, {hit.id for hit in resolved.hits if hit.kind == "part"})
+    in_pile = {layer.part for layer in page.pile.layers}
+    nearest = near(session, resolved, among=A_PART)
+    return replace(
+        lifting, candidates=tuple(sorted(nearest, key=lambda hit: hit.id not in in_pile))
+    )
 
 
 def _several(page: BenchPage, session: Session, query: Mapping[str, str], me: Person) -> BenchPage:

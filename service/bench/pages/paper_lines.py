@@ -173,7 +173,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
     limits = limits_in_force(session, view.head.design_id)
     leak = limits.figures.leak if limits else None
-    done = {key_of(test) for test in made_in_record(session, record_id) if test.stands}
+    tests_done = {key_of(test) for test in made_in_record(session, record_id) if test.stands}
     driver = Write("instrument_id", "Torque driver", "choice", choices=drivers)
     checks = checks_asked(view.entries, view.rods)
     row = (
@@ -228,14 +228,14 @@ def paper_of(session: Session, record_id: int) -> Paper:
             "leak-tests",
             "Tests: leaks",
             "by pressure decay",
-            tuple(_leak_tests(leak, done)),
+            tuple(_leak_tests(leak, tests_done)),
             _leak_common(session, leak),
         ),
         Section(
             "insulation-tests",
             "Tests: insulation",
             "all cells bonded together, no hydrogen",
-            tuple(_insulation_tests(done)),
+            tuple(_insulation_tests(tests_done)),
             (
                 _tool(session, "instrument_id", "Tester", InstrumentKind.INSULATION_TESTER),
                 Write("test_voltage", "Voltage of the tester", "number", "V"),
@@ -245,7 +245,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
             "short-check",
             "Tests: shorts",
             "one value a cell, cell 1 at the fixed end",
-            tuple(_short_check(_cells(pile, plan), is_done=SHORTS in done)),
+            tuple(_short_check(_cells(pile, plan), is_done=SHORTS in tests_done)),
             (
                 _tool(session, "instrument_id", "Multimeter", InstrumentKind.MULTIMETER),
                 Write(
@@ -476,7 +476,7 @@ def _leak_common(session: Session, leak: LeakFigures | None) -> tuple[Write, ...
     )
 
 
-def _leak_tests(leak: LeakFigures | None, done: Collection[str]) -> Iterator[PaperLine]:
+def _leak_tests(leak: LeakFigures | None, tests_done: Collection[str]) -> Iterator[PaperLine]:
     """Tests by pressure decay; those by the method with the flow meter are entered at the bench."""
     for set_up, pressure in _set_ups(leak):
         volume = "volume, if not the design's" if set_up.pressurised else "volume of the hoses"
@@ -498,7 +498,7 @@ def _leak_tests(leak: LeakFigures | None, done: Collection[str]) -> Iterator[Pap
                 Write("volume", volume, "number", "L", on_paper=not set_up.pressurised),
             ),
             facts={"set_up": str(set_up.order), "method": Method.PRESSURE_DECAY.value},
-            is_done=f"leak-{set_up.order}" in done,
+            is_done=f"leak-{set_up.order}" in tests_done,
         )
 
 
@@ -515,7 +515,7 @@ def _set_ups(leak: LeakFigures | None) -> Iterator[tuple[SetUp, str]]:
             yield set_up, f"{quantity(min(pressures), 'kPa')} gauge"
 
 
-def _insulation_tests(done: Collection[str]) -> Iterator[PaperLine]:
+def _insulation_tests(tests_done: Collection[str]) -> Iterator[PaperLine]:
     for condition, key in CONDITIONS.items():
         yield PaperLine(
             f"{key}.test",
@@ -529,7 +529,7 @@ def _insulation_tests(done: Collection[str]) -> Iterator[PaperLine]:
                 Write("plates_ground_resistance", "plates to ground", "number", "MΩ"),
             ),
             facts={"condition": condition.value},
-            is_done=key in done,
+            is_done=key in tests_done,
         )
 
 

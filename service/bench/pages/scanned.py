@@ -149,12 +149,12 @@ def _fitting(session: Session, form: Form, origin: Sent) -> Meaning:
     kinds = {hit.part_kind for hit in hits if hit.part_kind in FIXING_KINDS}
     if not kinds and (scanned or not form.raw("lot_id")):
         return Meaning("fit-fixing")
-    what = f"it is {' or '.join(sorted(kinds))} {scanned}. " if kinds else ""
+    prefix = f"it is {' or '.join(sorted(kinds))} {scanned}. " if kinds else ""
     ends = [end.value for end in End] if kinds == {Kind.COMPRESSION_PLATE} else []
     raise Question(
         "place",
         "",
-        f"{what}{'At which end does it go?' if ends else 'Where does it go?'}",
+        f"{prefix}{'At which end does it go?' if ends else 'Where does it go?'}",
         answers=dict.fromkeys(ends, ""),
     )
 

@@ -352,16 +352,16 @@ def change_mail(work: Work, person_id: int, mail: str, *, like_name: str = "") -
     """
     need(work.by, Act.MAIL_WRITE if work.by.id == person_id else Act.PEOPLE_WRITE)
     person = work.locked(Person, person_id, "person")
-    before, wanted = person.mail, optional_words("mail", mail) or None
-    if wanted == before:
-        raise Refused("mail", wanted or "", "it is so already.", "Another address, or none.")
-    if wanted and like_name != "another":
-        _ask_who_is_like(wanted, accounts_like(work.session, "", wanted, but=person_id))
+    before, after = person.mail, optional_words("mail", mail) or None
+    if after == before:
+        raise Refused("mail", after or "", "it is so already.", "Another address, or none.")
+    if after and like_name != "another":
+        _ask_who_is_like(after, accounts_like(work.session, "", after, but=person_id))
     if before:
         work.session.add(FormerMail(person_id=person_id, mail=before, until=work.now))
-    person.mail = wanted
+    person.mail = after
     work.session.flush()
-    work.note(Event.PERSON_MAIL, ("person", person_id, person.name), [("mail", before, wanted)])
+    work.note(Event.PERSON_MAIL, ("person", person_id, person.name), [("mail", before, after)])
 
 
 def _ask_who_is_like(value: str, alike: Sequence[str]) -> None:

@@ -404,8 +404,8 @@ def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> 
         plan = plan_by_number(session, plan_id)
         pile_map = layer_map(session, plan.stack_id, build_number=plan.document.build)
         standing = progress(session, plan.record_id) if plan.record_id else None
-        left = () if standing is None else standing.to_put_on
-        bars = barred_since(session, plan, left if plan.record_id else plan.document.put_on)
+        lays = () if standing is None else standing.to_put_on
+        bars = barred_since(session, plan, lays if plan.record_id else plan.document.put_on)
         clamp = changeover_closing_sheet(changeover_closing(session, pile_map, plan.document))
     sheet = sheet_of(plan.document, plan.content_sha256, pile_map)
     context = PlanPage(plan, sheet, clamp, form, standing, bars)

@@ -199,17 +199,17 @@ def barred_since(session: Session, plan: KeptPlan, lines: Sequence[LayLine]) -> 
     ids = {part for line in lines if (part := after[line.position].part) > 0}
     of_parts = forbids_of_parts(session, ids, stack_id=plan.stack_id) if ids else {}
     of_lots = _forbids_of_items(session, [after[line.position] for line in lines])
-    found: dict[tuple[str, str], list[int]] = {}
+    by_sentence: dict[tuple[str, str], list[int]] = {}
     for line in lines:
         layer = after[line.position]
         forbids = of_parts.get(layer.part) or of_lots.get((layer.lot, _drawing(layer)), ())
         bars = [bar for bar in forbids if bar.concession_may or not line.again]
         if bars:
-            what = f"{name(layer)} {layer.label}"
-            found.setdefault((what, bars[0].word), []).append(layer.position)
+            label = f"{name(layer)} {layer.label}"
+            by_sentence.setdefault((label, bars[0].word), []).append(layer.position)
     return tuple(
-        f"{what} at {', '.join(map(str, positions))}: {word}."
-        for (what, word), positions in found.items()
+        f"{label} at {', '.join(map(str, positions))}: {word}."
+        for (label, word), positions in by_sentence.items()
     )
 
 

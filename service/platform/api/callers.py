@@ -97,10 +97,9 @@ def refuse_unknown_parameters(request: Request) -> None:
         refuse_others(request, set(_query_names(request.scope["route"].dependant)))
 
 
-def refuse_others(request: Request, known: set[str]) -> None:
+def refuse_others(request: Request, right_names: set[str]) -> None:
     """Refuse query parameters that are not among these. Raises RefusedTogether naming each."""
-    right_names = sorted(known)
-    right = f"One of: {', '.join(right_names)}." if right_names else "None is known here."
+    right = f"One of: {', '.join(sorted(right_names))}." if right_names else "None is known here."
     refused = [
         Refused(name, value, "this address knows no such parameter.", right)
         for name, value in request.query_params.items()

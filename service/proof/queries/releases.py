@@ -219,20 +219,20 @@ def _bars(session: Session, build: BuildAtGate) -> Bars:
     leaves = concessions_left(session, for_parts(rows, build.stack_id), record_id=build.record_id)
     accepted = list(departures_in(session, build.record_id))
     used: set[int] = set()
-    named: dict[tuple[str, str], list[str]] = defaultdict(list)
+    by_bar: dict[tuple[str, str], list[str]] = defaultdict(list)
     for part in rows:
-        left = [forbid for forbid in barred[part.id] if not _is_accepted(forbid, accepted)]
-        allowed = allowing(leaves, left, part) if left else ()
+        standing = [forbid for forbid in barred[part.id] if not _is_accepted(forbid, accepted)]
+        allowed = allowing(leaves, standing, part) if standing else ()
         used.update(allowed)
         label = part_label(part.serial, part.label, part.item_number)
-        if left:
+        if standing:
             end = CONCEDED if allowed else TO_MEND
-            named[left[0].sentence, end].append(f"{part.kind} {label}")
+            by_bar[standing[0].sentence, end].append(f"{part.kind} {label}")
     givers = select(Concession.given_by_id).where(Concession.id.in_(used))
-    words = {key: _barred(*key, labels) for key, labels in named.items()}
+    words = {key: _barred(*key, labels) for key, labels in by_bar.items()}
     return Bars(
-        tuple(said for (_sentence, end), said in words.items() if end is TO_MEND),
-        tuple(said for (_sentence, end), said in words.items() if end is CONCEDED),
+        tuple(sentence for (_sentence, end), sentence in words.items() if end is TO_MEND),
+        tuple(sentence for (_sentence, end), sentence in words.items() if end is CONCEDED),
         tuple(sorted(used)),
         frozenset(session.scalars(givers)) if used else frozenset(),
     )

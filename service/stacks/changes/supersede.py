@@ -71,13 +71,7 @@ def settle_layers(
     correction_id: int | None = None,
 ) -> None:
     """Make these the layers of a build as known from now on; nothing wanted closes all out."""
-    rows = work.session.execute(
-        select(Layer.id, Layer.present, *columns(LayerFact, Layer)).where(
-            Layer.build_id == build_id, Layer.known_until.is_(None)
-        )
-    ).all()
-    known_rows = {read_as(LayerFact, row): (row.id, row.present) for row in rows}
-    _settle(work, Layer, build_id, known_rows, facts, present=present, correction_id=correction_id)
+    _settle(work, Layer, LayerFact, build_id, facts, present=present, correction_id=correction_id)
 
 
 def settle_fixings(
@@ -89,13 +83,7 @@ def settle_fixings(
     correction_id: int | None = None,
 ) -> None:
     """Make these the fixings of a build as known from now on; nothing wanted closes all out."""
-    rows = work.session.execute(
-        select(Fixing.id, Fixing.present, *columns(FixingFact, Fixing)).where(
-            Fixing.build_id == build_id, Fixing.known_until.is_(None)
-        )
-    ).all()
-    known_rows = {read_as(FixingFact, row): (row.id, row.present) for row in rows}
-    _settle(work, Fixing, build_id, known_rows, facts, present=present, correction_id=correction_id)
+    _settle(work, Fixing, FixingFact, build_id, facts, present=present, correction_id=correction_id)
 
 
 def set_present(work: Work, build_id: int, *, present: bool) -> None:
@@ -200,13 +188,19 @@ def locked_known(
 def _settle(
     work: Work,
     table: type[Layer] | type[Fixing],
+    fact_type: type[LayerFact] | type[FixingFact],
     build_id: int,
-    known_rows: dict[Any, tuple[int, bool]],
     facts: Sequence[Any],
     *,
     present: bool,
     correction_id: int | None,
 ) -> None:
+    rows = work.session.execute(
+        select(table.id, table.present, *columns(fact_type, table)).where(
+            table.build_id == build_id, table.known_until.is_(None)
+        )
+    ).all()
+    known_rows = {read_as(fact_type, row): (row.id, row.present) for row in rows}
     staying = known_rows.keys() & set(facts)
     _set(
         work,
