@@ -227,9 +227,9 @@ def _of_parts(
             _builds(effects),
             Instead(),
         )
+    lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     facing = Facing.EITHER
     if isinstance(details, LayerFacts):
-        lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
         facing = facing_with(session, details, view.new_part_id, lot_id) or details.facing
     effects = part_effects(session, details, record.stack_id, view.new_part_id, new_facing=facing)
     preview = Preview(
