@@ -5,6 +5,7 @@ Each has its form, its sheet, and the form on it that makes it void.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 from fastapi import APIRouter, Request, Response
@@ -27,7 +28,7 @@ from service.platform.database import changing, now_utc, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Asked, Form, Number, Typed, blank, cannot_be_read
 from service.platform.pages.render import go_on, page
-from service.platform.permissions import Act, need
+from service.platform.permissions import Act, Person, need
 from service.stacks.pages.stacks import address
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
@@ -154,13 +155,10 @@ def make_curve_void(
 ) -> Response:
     """Make a curve void."""
     need(me, Act.RUN_WRITE)
-    with form.collecting_errors():
-        reason = form.text("reason")
-        with changing(database, me, key=form.key) as work:
-            void_curve(work, curve_id, reason=reason)
-            work.answer = f"/curves/{curve_id}"
-        return go_on(request, work.answer)
-    return _curve(request, database, form, curve_id)
+    void = partial(void_curve, curve_id=curve_id)
+    return _made_void(request, me, database, form, void) or _curve(
+        request, database, form, curve_id
+    )
 
 
 @router.get("/voltages/{snapshot_id}")
@@ -176,13 +174,23 @@ def make_voltages_void(
 ) -> Response:
     """Make voltages that were typed in void."""
     need(me, Act.RUN_WRITE)
+    void = partial(void_voltages, snapshot_id=snapshot_id)
+    return _made_void(request, me, database, form, void) or _voltages(
+        request, database, form, snapshot_id
+    )
+
+
+def _made_void(
+    request: Request, me: Person, database: Engine, form: Form, void: Callable[..., object]
+) -> Response | None:
+    """Make what a sheet shows void and go back to the sheet; None where that is refused."""
     with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
-            void_voltages(work, snapshot_id, reason=reason)
-            work.answer = f"/voltages/{snapshot_id}"
+            void(work, reason=reason)
+            work.answer = request.url.path.removesuffix("/void")
         return go_on(request, work.answer)
-    return _voltages(request, database, form, snapshot_id)
+    return None
 
 
 def _stack(database: Engine, serial: str) -> MapStack:

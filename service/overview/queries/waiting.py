@@ -163,6 +163,15 @@ def _design_held(whole: bool) -> Any:
 
 def _to_look_at(whole: bool) -> Any:
     """Subject: the part a finding leaves undecided. Other: the record. Note: what was seen."""
+    return _by_an_entry(whole, Inspection, at=Inspection.asked_at, note=Inspection.seen).where(
+        Inspection.decided_at.is_(None),
+        Part.usability == Usability.NOT_INSPECTED,
+        Part.whereabouts != Whereabouts.SCRAPPED,
+    )
+
+
+def _by_an_entry(whole: bool, table: Any, *, at: Any, note: Any) -> Any:
+    """Subject: the part to decide on, by a row that an entry wrote. Other: the entry's record."""
     return (
         needs(
             NeedKind.TO_DECIDE,
@@ -170,18 +179,13 @@ def _to_look_at(whole: bool) -> Any:
             whole=whole,
             subject_id=Part.id,
             other_id=RebuildRecord.id,
-            at=Inspection.asked_at,
-            note=Inspection.seen,
+            at=at,
+            note=note,
         )
-        .select_from(Inspection)
-        .join(Part, Part.id == Inspection.part_id)
-        .join(Step, Step.id == Inspection.step_id)
+        .select_from(table)
+        .join(Part, Part.id == table.part_id)
+        .join(Step, Step.id == table.step_id)
         .join(RebuildRecord, RebuildRecord.id == Step.record_id)
-        .where(
-            Inspection.decided_at.is_(None),
-            Part.usability == Usability.NOT_INSPECTED,
-            Part.whereabouts != Whereabouts.SCRAPPED,
-        )
     )
 
 
@@ -200,21 +204,8 @@ def _not_inspected(whole: bool) -> Any:
 
 def _not_to_be_used(whole: bool) -> Any:
     """Subject: the part a finding holds, once it is out. Other: the record. Note: the reason."""
-    return (
-        needs(
-            NeedKind.TO_DECIDE,
-            RebuildRecord.stack_id,
-            whole=whole,
-            subject_id=Part.id,
-            other_id=RebuildRecord.id,
-            at=Hold.placed_at,
-            note=Hold.reason,
-        )
-        .select_from(Hold)
-        .join(Part, Part.id == Hold.part_id)
-        .join(Step, Step.id == Hold.step_id)
-        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
-        .where(Hold.lifted_at.is_(None), *_is_out())
+    return _by_an_entry(whole, Hold, at=Hold.placed_at, note=Hold.reason).where(
+        Hold.lifted_at.is_(None), *_is_out()
     )
 
 
