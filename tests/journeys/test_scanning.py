@@ -198,7 +198,7 @@ def test_a_right_scan_of_a_fixing_is_asked_where_it_goes(at_bench: AtTheBench) -
     answer = at_bench.post("fit-fixing", scanned=code, headers=HTMX)
 
     page = plain(answer.text)
-    assert "It is nut N-9. Where does it go?" in page
+    assert "It is nut N-9. Where does it go? " in page
     assert "Not entered" not in page
     assert "plate at the free end" not in page
     assert '<button type="submit" name="place" value="2">rod 2</button>' in answer.text

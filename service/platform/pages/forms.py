@@ -189,7 +189,8 @@ class Form:
             value += " " if reason.split(" ", 1)[0] in GOES_ON else ": "
         else:
             reason = reason[:1].upper() + reason[1:]
-        words = f"{value}{reason}. {refusal.right_would_be}".strip()
+        end = "" if reason.endswith("?") else "."
+        words = f"{value}{reason}{end} {refusal.right_would_be}".strip()
         self.refused.setdefault(refusal.field, words)
         if isinstance(refusal, Question):
             self.asked.setdefault(refusal.key, refusal)
