@@ -406,10 +406,7 @@ def _route(name: str, model: type[In]) -> Callable[..., answers.Made]:
 
 for _name, _entry in ENTRIES.items():
     router.post(
-        f"/{{record_id}}/entries/{_name}",
-        status_code=201,
-        tags=TAGS,
-        name=_name.replace("-", "_"),
+        f"/{{record_id}}/entries/{_name}", status_code=201, tags=TAGS, name=_name.replace("-", "_")
     )(_route(_name, _entry.facts))
 for _address, _name, _model, _tag in (
     ("torque-readings", "torque", TorqueRead, "records"),

@@ -12,17 +12,11 @@ from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
 from service.closing.arithmetic.torque_bands import torque_band
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
-from service.closing.queries.closing_results import (
-    closings_anew,
-)
+from service.closing.queries.closing_results import closings_anew
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
 from service.limits.queries import limits_in_force
-from service.physics.arithmetic.clamping import (
-    likely_units,
-    read_torque_text,
-    torque_unit,
-)
+from service.physics.arithmetic.clamping import likely_units, read_torque_text, torque_unit
 from service.physics.arithmetic.tightening import PASS_BAND_PERCENT
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of

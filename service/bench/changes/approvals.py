@@ -155,9 +155,7 @@ def take_up(work: Work, record_id: int) -> None:
     work.session.execute(
         update(Step)
         .where(
-            Step.record_id == record_id,
-            Step.kind == StepKind.NOT_DONE,
-            Step.undone_at.is_(None),
+            Step.record_id == record_id, Step.kind == StepKind.NOT_DONE, Step.undone_at.is_(None)
         )
         .values(undone_at=work.now, undone_by_id=work.by.id)
     )
@@ -184,9 +182,7 @@ def propose_void(work: Work, record_id: int, *, reason: str) -> int:
     why = changes.reason(reason)
     _refuse_void(record)
     journal.finish_entry(
-        work,
-        record,
-        journal.TrailNote("void proposed", (), why, Event.RECORD_VOID_PROPOSED),
+        work, record, journal.TrailNote("void proposed", (), why, Event.RECORD_VOID_PROPOSED)
     )
     proposal = VoidProposal(
         record_id=record_id,

@@ -2,22 +2,12 @@
 
 from datetime import datetime
 
-from service.bench.changes.correction_values import (
-    FIELD,
-    NewValue,
-    other_showings,
-    readings_at,
-)
+from service.bench.changes.correction_values import FIELD, NewValue, other_showings, readings_at
 from service.bench.queries.corrections import Fact, HourFacts, PeriodFacts, TorqueFacts
 from service.bench.tables import CorrectionOf
 from service.closing.changes import TorqueAsRead, torque_deviation
 from service.platform.database import Work
-from service.records.changes.deviations import (
-    Answered,
-    Deviation,
-    Unloaded,
-    ask_whether_it_stands,
-)
+from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
 from service.records.tables import RebuildRecord
 from service.stacks.changes.hours import hours_beyond_time

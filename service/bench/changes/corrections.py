@@ -239,10 +239,7 @@ def _new_hours(work: Work, reading_id: int, correction: Correction, **right: obj
     _close_out(work, HourReading, old.id)
     work.session.add(
         HourReading(
-            **(new | right),
-            known_from=work.now,
-            correction_id=correction.id,
-            replaces_id=old.id,
+            **(new | right), known_from=work.now, correction_id=correction.id, replaces_id=old.id
         )
     )
     work.session.flush()

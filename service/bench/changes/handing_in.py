@@ -34,11 +34,7 @@ NO_REASONS: Mapping[str, str] = MappingProxyType({})
 
 
 def hand_in(
-    work: Work,
-    record_id: int,
-    version: int | None,
-    *,
-    not_done: Mapping[str, str] = NO_REASONS,
+    work: Work, record_id: int, version: int | None, *, not_done: Mapping[str, str] = NO_REASONS
 ) -> str:
     """Write the record's build, freeze its content, and give the content's SHA-256.
 

@@ -155,13 +155,7 @@ def turn_down(
 
 
 def _decide(
-    request: Request,
-    database: Engine,
-    me: Person,
-    correction_id: int,
-    form: Form,
-    *,
-    approve: bool,
+    request: Request, database: Engine, me: Person, correction_id: int, form: Form, *, approve: bool
 ) -> Response:
     name = "password" if approve else "refusal_password"
     with form.collecting_errors():

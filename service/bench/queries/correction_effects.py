@@ -22,12 +22,7 @@ from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part, PartType
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
-MOVING = (
-    StepKind.LIFTED_OFF,
-    StepKind.PUT_ON,
-    StepKind.FIXING_REMOVED,
-    StepKind.FIXING_FITTED,
-)
+MOVING = (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
 NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)
 
 

@@ -151,10 +151,7 @@ def _reaching(
     ending = [number for build_id, number in released.items() if build_id in ended]
     return replace(
         preview,
-        rows=(
-            *preview.rows,
-            *(Follows(*release_ends(number, record.stack)) for number in ending),
-        ),
+        rows=(*preview.rows, *(Follows(*release_ends(number, record.stack)) for number in ending)),
         notes=(
             *preview.notes,
             *(
@@ -221,11 +218,7 @@ def _of_parts(
             for change in effects.replaced
         )
         return _reaching(
-            session,
-            record,
-            Preview(rows, conflicts=effects.conflicts),
-            _builds(effects),
-            Instead(),
+            session, record, Preview(rows, conflicts=effects.conflicts), _builds(effects), Instead()
         )
     lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     facing = Facing.EITHER
@@ -366,11 +359,7 @@ def _of_hours(
         changed[present.number] = (hours.get(present.id), more)
     rows = [Follows(view.subject_label, view.old_value, view.new_value)]
     rows += [
-        Follows(
-            f"hours of build {number}",
-            f"{ran.hours:.10g} h",
-            f"{ran.hours + added:.10g} h",
-        )
+        Follows(f"hours of build {number}", f"{ran.hours:.10g} h", f"{ran.hours + added:.10g} h")
         for number, (ran, added) in sorted(changed.items())
         if ran is not None
     ]
@@ -393,7 +382,4 @@ def _of_time(
         if is_opening
         else Follows(f"{name} closed", closed, new)
     )
-    return Preview(
-        (row,),
-        ("A reading of the hour meter taken at that moment moves with it.",),
-    )
+    return Preview((row,), ("A reading of the hour meter taken at that moment moves with it.",))

@@ -121,10 +121,7 @@ def document_of(correction: Any) -> dict[str, object]:
         "new_number": correction.new_number,
         "new_time": _written(correction.new_time),
         "reason": correction.reason,
-        "written": {
-            "by": correction.written_by_id,
-            "at": _written(correction.written_at),
-        },
+        "written": {"by": correction.written_by_id, "at": _written(correction.written_at)},
         **(departs if correction.deviation is not None else {}),
     }
 

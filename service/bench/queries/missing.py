@@ -283,8 +283,7 @@ def _elsewhere(session: Session, head: RecordHead, pile: WorkingPile) -> Iterato
             .join(Build, Build.id == table.build_id)
             .join(Stack, Stack.id == Build.stack_id)
             .outerjoin(
-                RebuildRecord,
-                (RebuildRecord.stack_id == Stack.id) & RebuildRecord.state.in_(begun),
+                RebuildRecord, (RebuildRecord.stack_id == Stack.id) & RebuildRecord.state.in_(begun)
             )
             .where(table.part_id.in_(labels), table.present, Build.stack_id != head.stack_id)
         )

@@ -27,11 +27,7 @@ from service.closing.arithmetic.outcome import (
     GapColumns,
     outcome_from_data,
 )
-from service.closing.queries.build_torques import (
-    UNOPENED,
-    ReadingTaken,
-    readings_taken,
-)
+from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -44,12 +40,7 @@ from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, param_list
-from service.records.queries.working_piles import (
-    FixingNow,
-    WorkingPile,
-    built_by,
-    pile_known_now,
-)
+from service.records.queries.working_piles import FixingNow, WorkingPile, built_by, pile_known_now
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as StackLayer

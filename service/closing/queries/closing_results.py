@@ -178,10 +178,7 @@ class ClosingAnew:
 
 
 def closings_anew(
-    session: Session,
-    stack_id: int,
-    builds: Collection[int],
-    instead: Instead = NOTHING_INSTEAD,
+    session: Session, stack_id: int, builds: Collection[int], instead: Instead = NOTHING_INSTEAD
 ) -> Iterator[ClosingAnew]:
     """Compute the closings of these builds anew, then each later one that rests on such a closing.
 

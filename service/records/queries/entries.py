@@ -15,13 +15,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Sta
 from service.platform.queries.answers import columns, grouped_as, read_as
 from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
-from service.records.tables import (
-    Finding,
-    MakeSafeLine,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import Finding, MakeSafeLine, Step, StepKind, TorqueReading
 from service.stacks.tables import HourReading, Moment
 from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
