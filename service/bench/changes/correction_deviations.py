@@ -76,7 +76,7 @@ def _of_hours(
     work: Work, showings: list[tuple[HourFacts, float]], at: datetime, answered: Answered
 ) -> Deviation | None:
     """What a meter would have counted beyond the time that passed, once it reads so."""
-    said = " ".join(
+    sentences = " ".join(
         filter(
             None,
             (
@@ -85,14 +85,14 @@ def _of_hours(
             ),
         )
     )
-    if not said:
+    if not sentences:
         return None
     because = ask_whether_it_stands(
         answered,
         value="",
-        reason=said,
+        reason=sentences,
         right="Read it again, or correct first the reading that is wrong.",
         words=KEEP,
-        facts={"meter": said},
+        facts={"meter": sentences},
     )
-    return Deviation(said, because)
+    return Deviation(sentences, because)

@@ -127,11 +127,11 @@ def _keep_not_done(
 ) -> list[Change]:
     """Each thing that is not done gets its entry: what, why, who, when."""
     at = journal.done_at_of(work, record, None)
-    for what, because in left_out:
+    for subject, because in left_out:
         journal.add_step(
-            work, record, StepKind.NOT_DONE, at, deviation=what, deviation_because=because
+            work, record, StepKind.NOT_DONE, at, deviation=subject, deviation_because=because
         )
-    return [("not done", None, f"{what} Because: {because}") for what, because in left_out]
+    return [("not done", None, f"{subject} Because: {because}") for subject, because in left_out]
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:

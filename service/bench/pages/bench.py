@@ -396,14 +396,14 @@ def _handing_in(
     page: BenchPage, session: Session, query: Mapping[str, str], me: Person
 ) -> BenchPage:
     """Before hand-in; what was said of the same thing when it was handed in before stands there."""
-    said = {
+    reasons = {
         entry.deviation: entry.deviation_because or ""
         for entry in page.view.entries
         if entry.kind is StepKind.NOT_DONE
     }
     for line in to_be_reasoned(page.missing or ()):
-        if line.sentence in said:
-            page.form.typed.setdefault(line.field, (said[line.sentence],))
+        if line.sentence in reasons:
+            page.form.typed.setdefault(line.field, (reasons[line.sentence],))
     return _closing(page, session, query, me)
 
 

@@ -155,8 +155,8 @@ def missing_of(
     ]
     if head.kind is RecordKind.TAKEN_OVER:  # nobody was asked to do what its list does not say
         lines = [replace(line, key="") for line in lines]
-    said = {entry.deviation for entry in entries if entry.kind is StepKind.NOT_DONE}
-    lines = [line for line in lines if not (line.key and line.sentence in said)]
+    deviations = {entry.deviation for entry in entries if entry.kind is StepKind.NOT_DONE}
+    lines = [line for line in lines if not (line.key and line.sentence in deviations)]
     return tuple(sorted(lines, key=lambda missing: missing.severity != BLOCKS))
 
 

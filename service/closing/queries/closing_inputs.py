@@ -316,8 +316,8 @@ NOTHING_INSTEAD = Instead()
 Sits = TypeVar("Sits", Layer, FixingNow)
 
 
-def _with_parts(there: Iterable[Sits], right: Mapping[int, int]) -> tuple[Sits, ...]:
-    return tuple(replace(each, part=right.get(each.part, each.part)) for each in there)
+def _with_parts(places: Iterable[Sits], right: Mapping[int, int]) -> tuple[Sits, ...]:
+    return tuple(replace(each, part=right.get(each.part, each.part)) for each in places)
 
 
 def closing_ground(

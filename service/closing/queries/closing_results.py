@@ -173,8 +173,8 @@ class ClosingAnew:
         if self.is_carried:
             why = "computed anew: parts used again were pressed otherwise before"
         yield closing_of, self.kept.computed_when, why
-        for what, was, now in outcome_changes(self.kept.outcome, self.outcome):
-            yield f"{closing_of}, {what}", was, now
+        for name, was, now in outcome_changes(self.kept.outcome, self.outcome):
+            yield f"{closing_of}, {name}", was, now
 
 
 def closings_anew(
@@ -192,23 +192,23 @@ def closings_anew(
     computed: dict[int, Computed] = {}
     pressing: set[int] = set()
     for row in closings:
-        kept = counting(kept_of[row.id])
+        result = counting(kept_of[row.id])
         is_carried = row.build_id not in builds
-        if kept is None or (is_carried and row.base_build_id not in pressing):
+        if result is None or (is_carried and row.base_build_id not in pressing):
             continue
         ground = closing_ground(session, row.id, instead=replace(instead, closings=computed))
-        inputs = _pressed_otherwise(kept, ground) if is_carried else computed_anew(kept, ground)
+        inputs = _pressed_otherwise(result, ground) if is_carried else computed_anew(result, ground)
         if inputs is None:
             continue
         outcome = closing(inputs)
         computed[row.id] = inputs, outcome
         pressing.add(row.build_id)
-        yield ClosingAnew(kept, row.build_id, is_carried, inputs, outcome)
+        yield ClosingAnew(result, row.build_id, is_carried, inputs, outcome)
 
 
-def _pressed_otherwise(kept: KeptResult, ground: ClosingGround) -> ClosingInputs | None:
+def _pressed_otherwise(result: KeptResult, ground: ClosingGround) -> ClosingInputs | None:
     """The inputs as kept, with what earlier closings did to the parts; None: they did the same."""
-    then = kept.inputs
+    then = result.inputs
     if then is None or then.pile.seen == ground.inputs.pile.seen:
         return None
     return replace(then, pile=replace(then.pile, seen=ground.inputs.pile.seen))

@@ -189,8 +189,8 @@ def fit_as_found(
                 part.usability = Usability.ACCEPTED_USED
             step, change = _sit(work, record, part, label, place, at=at, note=text or said)
             changes.append(change)
-    where = ", ".join(place.in_words for place in places)
-    sentence = f"{len(changes)} × {part_type.kind} {part_type.name} entered as found at {where}"
+    spots = ", ".join(place.in_words for place in places)
+    sentence = f"{len(changes)} × {part_type.kind} {part_type.name} entered as found at {spots}"
     journal.finish_entry(work, record, journal.TrailNote(sentence, tuple(changes)))
     return step.id
 

@@ -74,7 +74,7 @@ def hours_beyond_time(showings: Iterable[Shown], hours: float, taken_at: datetim
     """
     least, most = neighbours(showings, taken_at)
     read = Shown(hours, taken_at)
-    said = [
+    sentences = [
         f"{after.hours - before.hours:.6g} h on the meter in {passed:.6g} h of time,"
         f" from {before.taken_at:%Y-%m-%d %H:%M} to {after.taken_at:%Y-%m-%d %H:%M} UTC."
         for before, after in ((least, read), (read, most))
@@ -82,7 +82,7 @@ def hours_beyond_time(showings: Iterable[Shown], hours: float, taken_at: datetim
         for passed, limit in (_most_by_the_clock(before, after.taken_at),)
         if after.hours > limit
     ]
-    return " ".join(said)
+    return " ".join(sentences)
 
 
 def _most_by_the_clock(before: Shown, at: datetime) -> tuple[float, float]:
