@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from service.platform.arithmetic.vocabulary import Kind
+from service.store.changes.holds import Subject, place_hold
 from tests import builders
 from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import FIGURES, ClosedStack, a_closed_stack
@@ -117,6 +119,21 @@ def test_limits_made_tighter_tell_what_would_fail_today(
     page = words(client.get(f"/builds/{the_build(tested)}/release").text)
 
     assert "would fail today" in page
+
+
+def test_a_released_build_says_which_of_its_parts_went_on_hold_since(
+    signed_in_client: Clients, tested: ClosedStack
+) -> None:
+    """The release stands, nobody is stopped; whoever looks reads it."""
+    client = signed_in_client("supervisor")
+    sign(client, tested, acknowledged="yes")
+    mea = next(layer for layer in tested.bench.pile.layers if layer.kind is Kind.MEA)
+    tested.lab.do(place_hold, Subject(mea.part), reason="a sister tore")
+
+    page = words(client.get(f"/builds/{the_build(tested)}/release").text)
+
+    assert "The release stands. Today it would not be given:" in page
+    assert f"MEA {mea.label}: It is on hold since " in page
 
 
 def test_a_build_nobody_knows_is_not_found(signed_in_client: Clients) -> None:

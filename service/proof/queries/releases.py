@@ -7,9 +7,10 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.life.tables import FailingMark
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
 from service.people.queries.people import with_login
@@ -42,7 +43,9 @@ from service.store.queries.forbids import (
     Cause,
     Forbids,
     allowing,
+    bears_on,
     concessions_left,
+    design_of_stack,
     for_parts,
     forbids_of_parts,
 )
@@ -152,7 +155,7 @@ class Gate:
 def gate(session: Session, build_id: int) -> Gate:
     """Return what keeps the gate of a build shut. Raises NotFound.
 
-    Twelve statements, up to five more where a part of it is on hold.
+    Eleven statements, up to seven more where a part of it is on hold.
     """
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
@@ -193,12 +196,10 @@ class Bars:
 
 def _bars(session: Session, build: BuildAtGate) -> Bars:
     """What of a build is on hold or confirmed failing, and what is allowed in spite of it."""
-    sits = [
-        select(table.part_id).where(table.build_id == build.id, known(table))
-        for table in (Layer, Fixing)
-    ]
-    fitted = Part.id.in_(sits[0].union_all(sits[1]))
-    forbids = forbids_of_parts(session, fitted, stack_id=build.stack_id)
+    fitted = _fitted(build)
+    if not _may_be_barred(session, build, fitted):
+        return Bars()
+    forbids = forbids_of_parts(session, Part.id.in_(fitted), stack_id=build.stack_id)
     barred = {
         part_id: some
         for part_id, of_part in forbids.items()
@@ -236,6 +237,32 @@ def _bars(session: Session, build: BuildAtGate) -> Bars:
         tuple(sorted(used)),
         frozenset(session.scalars(givers)) if used else frozenset(),
     )
+
+
+def _fitted(build: BuildAtGate) -> Any:
+    """Select the parts of a build, layers and fixings."""
+    layers, fixings = (
+        select(table.part_id).where(table.build_id == build.id, known(table))
+        for table in (Layer, Fixing)
+    )
+    return layers.union_all(fixings)
+
+
+def _may_be_barred(session: Session, build: BuildAtGate, fitted: Any) -> bool:
+    """Say whether a hold, or the word that one is failing, stands on any of these parts."""
+    parts = select(Part.id, Part.lot_id, Part.part_type_id).where(Part.id.in_(fitted)).cte()
+    held = exists().where(
+        bears_on(
+            part=select(parts.c.id),
+            lot=select(parts.c.lot_id),
+            part_type=select(parts.c.part_type_id),
+            design=design_of_stack(build.stack_id),
+        )
+    )
+    failing = exists().where(
+        FailingMark.withdrawn_at.is_(None), FailingMark.part_id.in_(select(parts.c.id))
+    )
+    return bool(session.scalar(select(or_(held, failing))))
 
 
 def _is_accepted(forbid: Forbids, departures: list[str]) -> bool:

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -103,6 +103,9 @@ Wanted = Collection[int] | ColumnElement[bool]
 """Parts or lots by their ids, or by a condition of `Part` with its `PartType`, or of `Lot`."""
 
 
+MANY_OF = (set, frozenset, list, tuple, Select)
+
+
 def bears_on(
     *,
     part: Any = None,
@@ -113,8 +116,8 @@ def bears_on(
 ) -> ColumnElement[bool]:
     """Say which holds forbid the use of something of this part, lot, type and design.
 
-    Each is a column, a value or a collection of values; None: not asked. Those that stand, or stood
-    ``at`` a time.
+    Each is a column, a value, a collection or a select of values; None: not asked. Those that
+    stand, or stood ``at`` a time.
     """
     pairs = (
         (Hold.part_id, part),
@@ -123,7 +126,7 @@ def bears_on(
         (Hold.design_id, design),
     )
     any_of = [
-        column.in_(value) if isinstance(value, (set, frozenset, list, tuple)) else column == value
+        column.in_(value) if isinstance(value, MANY_OF) else column == value
         for column, value in pairs
         if value is not None
     ]
