@@ -11,7 +11,7 @@ known cannot be guessed.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -20,6 +20,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.layers import which_way
 from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan, forbids_in_list
+from service.bench.queries.missing import AT_EVERY_ROD
 from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
@@ -272,6 +273,8 @@ class StackSeen:
     counts: pile.Counts
     fixings: tuple[tuple[str, str, str], ...]
     """where, part type, serial or lot"""
+    not_listed: tuple[str, ...] = ()
+    """fixings the list does not name, by kind: at which rods or ends"""
     check: PileCheck | None = None
     """what the design's pattern finds odd: remarks; None where no design is chosen yet"""
 
@@ -314,10 +317,24 @@ def plan_stack(
     draft.wrong += _must_not_be_used(session, draft, head.closed_at)
     if not draft.wrong:
         _refuse_gaps(draft, table)
-    whole = _seen_whole(draft, source, head)
+    whole = replace(_seen_whole(draft, source, head), not_listed=tuple(_not_listed(draft)))
     if session.get(Design, head.design_id) is None:
         return whole
     return replace(whole, check=_check(session, head.design_id, draft, whole.layers))
+
+
+def _not_listed(draft: Seen) -> Iterator[str]:
+    """What every rod and end has, and the list does not name; nothing without a design."""
+    if draft.rods is None:
+        return
+    listed = {(part_type.kind, part.rod_number, part.end) for part, part_type, _ in draft.parts}
+    for kind in AT_EVERY_ROD:
+        rods = [str(rod) for rod in sorted(draft.rods) if (kind, rod, None) not in listed]
+        if rods:
+            yield f"{kind} at rod{'s' if len(rods) > 1 else ''} {', '.join(rods)}"
+    for end in End:
+        if (Kind.COMPRESSION_PLATE, None, end) not in listed:
+            yield f"{Kind.COMPRESSION_PLATE} at the {end}"
 
 
 def _must_not_be_used(session: Session, draft: Seen, closed_at: datetime | None) -> list[Wrong]:

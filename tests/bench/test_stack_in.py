@@ -212,6 +212,16 @@ def test_new_items_of_what_is_held_are_taken_over_under_a_concession_only(
         assert session.get_one(Concession, given).used_in_record_id == record_id
 
 
+def test_fixings_the_list_does_not_name_are_asked_for(lab: TakenOver) -> None:
+    seen = lab.look(make_missing=True)
+    whole = TWO_CELLS + "".join(f"rod {rod};tie rod;R-{rod};;\n" for rod in (3, 4))
+
+    assert seen.not_listed[0] == "tie rod at rods 3, 4"
+    assert not any(named.startswith("compression plate") for named in seen.not_listed)
+    assert not lab.look(whole, make_missing=True).not_listed[0].startswith("tie rod")
+    assert lab.look(head=replace(lab.head, design_id=0), make_missing=True).not_listed == ()
+
+
 def test_the_layer_map_of_a_stack_taken_over_reads_as_its_list(lab: TakenOver) -> None:
     lab.write(lab.look(make_missing=True))
 

@@ -168,6 +168,7 @@ def test_a_stack_is_taken_over_and_waits_for_approval_by_somebody_else(
 
     written = client.post(address, data=hidden(look.text))
 
+    assert "The list does not name: tie rod at rods 3, 4; sleeve at rods" in words(look.text)
     assert written.status_code == 303, words(written.text)
     with Session(app.state.engine) as session:
         record = session.scalars(select(RebuildRecord)).one()
