@@ -1,5 +1,7 @@
 """A shared tablet: badge, PIN and lock, and what each lets somebody do."""
 
+import html
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -200,6 +202,45 @@ def test_an_untouched_tablet_locks_and_its_person_unlocks_it(bench: Bench) -> No
         assert right.headers["location"] == "/stacks?x=1"
         assert bench.tablet.get("/stacks").status_code == 200
         assert bench.tablet.form_token() == token
+
+
+def test_a_form_sent_while_locked_keeps_its_text_for_its_writer(bench: Bench) -> None:
+    """Without script: it waits in the form that unlocks, and is sent by a press after it."""
+    login, _ = bench.somebody("quality", name="Quin Moss")
+    other, _ = bench.somebody("quality", pin=OTHER_PIN, name="Rhea Dahl")
+    bench.enter(login)
+    typed = {"name": "Tarn 3", "note": "two\nlines", "password": "never shown"}
+    bench.tablet.post("/lock")
+
+    locked = bench.tablet.post("/designs/new?step=1", data=typed)
+    kept = hidden(locked.text)
+    wrong = bench.tablet.post("/unlock", data=kept | {"word": OTHER_PIN})
+    right = bench.tablet.post("/unlock", data=hidden(wrong.text) | {"word": PIN})
+
+    assert (locked.status_code, wrong.status_code, right.status_code) == (401, 422, 200)
+    assert "never shown" not in locked.text
+    assert kept["kept.note"].splitlines() == ["two", "lines"]
+    assert 'action="/designs/new?step=1"' in right.text
+    sent = hidden(right.text)
+    assert (sent["name"], sent["note"].splitlines()) == ("Tarn 3", ["two", "lines"])
+    assert "password" not in sent
+    foreign = bench.tablet.post("/unlock", data=kept | {"to": "//elsewhere", "word": PIN})
+    assert "elsewhere" not in foreign.text
+
+    bench.tablet.post("/lock")
+    bench.tablet.post("/designs/new", data=typed)
+    assert bench.enter(other, OTHER_PIN).status_code == 303
+    assert "Tarn 3" not in bench.tablet.get("/designs").text
+    unsigned = bench.tablet.get("/stacks?state=built&page=1").text
+    assert "/change-person?next=/stacks%3Fstate%3Dbuilt%26page%3D1" in unsigned
+
+
+def hidden(page: str) -> dict[str, str]:
+    """What the form of a page that unlocks, or sends, holds without being seen."""
+    form = page[page.index("<h1>") :]
+    fields = dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    words = dict(re.findall(r'<textarea name="([^"]+)" hidden>\n(.*?)</textarea>', form, re.DOTALL))
+    return {name: html.unescape(text) for name, text in (fields | words).items()}
 
 
 def test_a_page_locks_its_session(bench: Bench) -> None:

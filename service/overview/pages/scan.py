@@ -6,11 +6,11 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service.people.pages.signing_in import Database, Me, came_from
+from service.people.pages.signing_in import Database, Me
 from service.people.queries.badges import BADGE
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
-from service.platform.pages.render import page
+from service.platform.pages.render import came_from, page
 from service.platform.permissions import Act, need
 from service.stacks.pages.stacks import address
 from service.store.queries.scans import ANYTHING, Hit, Resolved, near, resolve

@@ -18,6 +18,8 @@ from service.people.pages.signing_in import (
     HOME,
     Database,
     Me,
+    UnlockPage,
+    Unsent,
     browser_of,
     local_page,
     signed_in_answer,
@@ -48,12 +50,8 @@ class ChangePage:
     meant: str
 
 
-@dataclass(frozen=True, slots=True)
-class UnlockPage:
-    """The form that unlocks."""
-
-    form: Form
-    next: str
+KEPT = "kept."
+"""What the names of fields begin with that wait until the tablet is unlocked."""
 
 
 @router.get("/change-person")
@@ -120,6 +118,15 @@ def unlock(request: Request, me: Me, database: Database, form: Typed) -> Respons
     """Unlock with the PIN or password of the same person."""
     need(me, Act.READ)
     next_page, word = local_page(form.raw("next")), form.raw("word")
+    unsent = Unsent(
+        local_page(form.raw("to")),
+        tuple(
+            (name.removeprefix(KEPT), text)
+            for name, texts in form.typed.items()
+            if name.startswith(KEPT)
+            for text in texts
+        ),
+    )
     tablet = tablet_at_hand(request)
     with form.collecting_errors():
         with signing(request, database, me, word):
@@ -129,9 +136,11 @@ def unlock(request: Request, me: Me, database: Database, form: Typed) -> Respons
                 raise Refused("password", "", "this is not your PIN or password.", "Once more.")
         with housekeeping(database) as session:
             lock_session(session, request.state.session_id, None, seen_at=now_utc())
+        if unsent.fields:
+            return page(request, "people/unsent.html", UnlockPage(form, next_page, unsent))
         return go_on(request, next_page)
     form.move_refusal("password", "word")
-    return page(request, "people/unlock.html", UnlockPage(form, next_page), form.status)
+    return page(request, "people/unlock.html", UnlockPage(form, next_page, unsent), form.status)
 
 
 @router.post("/lock")

@@ -4,6 +4,7 @@ A whole page for a browser, a part for htmx (put into the message line), never a
 What nobody foresaw gets a reference, which stands in the log beside the traceback.
 """
 
+import hmac
 import logging
 import uuid
 from collections.abc import Sequence
@@ -21,7 +22,8 @@ from service.people.pages.signing_in import (
     OwnPasswordNeeded,
     SignInNeeded,
     UnlockNeeded,
-    came_from,
+    UnlockPage,
+    Unsent,
     engine_of,
     who_is,
 )
@@ -29,7 +31,9 @@ from service.people.queries.people import whom_to_ask
 from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
-from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.pages.forms import blank, is_secret
+from service.platform.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS, form_token
+from service.platform.pages.render import came_from, go_on, page, part, wants_part
 from service.platform.permissions import Act
 
 log = logging.getLogger("layerbook")
@@ -80,7 +84,7 @@ async def answer(request: Request, trouble: Exception) -> Response:
     if isinstance(trouble, SignInNeeded):
         return _ask_first(request, "/sign-in", trouble.next_page)
     if isinstance(trouble, UnlockNeeded):
-        return _ask_first(request, "/unlock", trouble.next_page)
+        return await _unlock_first(request, trouble.next_page)
     if isinstance(trouble, OwnPasswordNeeded):
         return go_on(request, trouble.page)
     error_page = _said(request, trouble)
@@ -173,6 +177,31 @@ def _logged(request: Request, trouble: Exception) -> str:
     reference = uuid.uuid4().hex[:12]
     log.error("reference %s: %s %s", reference, request.method, request.url.path, exc_info=trouble)
     return reference
+
+
+async def _unlock_first(request: Request, next_page: str) -> Response:
+    """Lead to the form that unlocks; what was sent meanwhile waits in it."""
+    unsent = Unsent() if wants_part(request) else await _unsent(request)
+    if not unsent.fields:
+        return _ask_first(request, "/unlock", next_page)
+    return page(request, "people/unlock.html", UnlockPage(blank(request), next_page, unsent), 401)
+
+
+async def _unsent(request: Request) -> Unsent:
+    """What a form of ours held that came in while the tablet was locked, but for secrets, files."""
+    if request.method != "POST":
+        return Unsent()
+    form = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
+    token, expected = form.get(FORM_TOKEN), form_token(request)
+    if not isinstance(token, str) or not hmac.compare_digest(token.encode(), expected.encode()):
+        return Unsent()
+    fields = tuple(
+        (name, text)
+        for name, text in form.multi_items()
+        if isinstance(text, str) and name != FORM_TOKEN and not is_secret(name)
+    )
+    query = f"?{request.url.query}" if request.url.query else ""
+    return Unsent(f"{request.url.path}{query}", fields)
 
 
 def _ask_first(request: Request, form: str, next_page: str) -> Response:

@@ -49,7 +49,7 @@ from service.platform.pages.guard import (
     tablet_cookie,
     visit_cookie,
 )
-from service.platform.pages.render import page
+from service.platform.pages.render import page, page_at_hand
 from service.platform.permissions import IN_BY, Person
 from service.settings import Settings
 
@@ -64,6 +64,23 @@ BROWSER_KNOWN_S = 400 * 24 * 3600
 BY_ITSELF = "x-by-itself"
 """Header of what a page asks for while nobody touches it: that keeps no session alive."""
 router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class Unsent:
+    """What somebody sent to a page while the tablet was locked: nothing of it is taken yet."""
+
+    to: str = ""
+    fields: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class UnlockPage:
+    """The form that unlocks, and what waits for it."""
+
+    form: Form
+    next: str
+    unsent: Unsent = Unsent()
 
 
 class SignInNeeded(Exception):  # noqa: N818 - answered by a way to the sign-in page
@@ -140,11 +157,11 @@ def signed_in(request: Request) -> Person:
     """Give who is signed in, or lead to the sign-in page."""
     person = who_is(request)
     if person is None:
-        raise SignInNeeded(_page_to_return_to(request))
+        raise SignInNeeded(page_at_hand(request) or HOME)
     if request.url.path in OF_THE_LOCK:
         return person
     if request.state.is_locked:
-        raise UnlockNeeded(_page_to_return_to(request))
+        raise UnlockNeeded(page_at_hand(request) or HOME)
     password: PasswordStanding | None = request.state.password
     person_page = f"/people/{person.login}"
     if (
@@ -297,19 +314,6 @@ def local_page(address: str) -> str:
     if not printable or not address.startswith("/") or address[1:2] in ("/", "\\"):
         return HOME
     return address if not address.startswith("/sign-") else HOME
-
-
-def _page_to_return_to(request: Request) -> str:
-    if request.method == "GET":
-        query = f"?{request.url.query}" if request.url.query else ""
-        return f"{request.scope.get('raw_path', b'/').decode('latin-1')}{query}"
-    return came_from(request) or HOME
-
-
-def came_from(request: Request) -> str:
-    """Return the page of this site somebody came from, or nothing."""
-    before, site = request.headers.get("referer", ""), str(request.base_url).rstrip("/")
-    return before[len(site) :] if before.startswith(f"{site}/") and before != request.url else ""
 
 
 def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:

@@ -138,7 +138,7 @@ class Form:
         """Hash what was sent but for the version and what no hash may give away."""
         digest = hashlib.sha256()
         for name, values in sorted(self.typed.items()):
-            if name not in NOT_HASHED and not _is_secret(name):
+            if name not in NOT_HASHED and not is_secret(name):
                 digest.update(json.dumps([name, values]).encode())
         for name, files in sorted(self.uploads.items()):
             for upload in files:
@@ -155,7 +155,7 @@ class Form:
 
     def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
         """Set a refusal beside a field."""
-        value = "" if _is_secret(name) else self.raw(name)
+        value = "" if is_secret(name) else self.raw(name)
         self._refuse(Refused(name, value, reason, right_would_be))
 
     def move_refusal(self, name: str, beside: str) -> None:
@@ -369,7 +369,8 @@ class Form:
         return tuple(file for file in self.uploads.get(name, ()) if file.filename)
 
 
-def _is_secret(name: str) -> bool:
+def is_secret(name: str) -> bool:
+    """Say whether a field holds what is never shown again."""
     return "password" in name or name in PINS
 
 

@@ -185,11 +185,25 @@ def _given(request: Request) -> dict[str, Any]:
         "may": may,
         "ask": ask,
         "csrf_field": field,
-        "here": request.url.path,
+        "here": page_at_hand(request),
         "lock_after_s": getattr(request.state, "lock_after_s", 0) if me else 0,
         "on_shared_tablet": tablet_cookie(request.app.state.settings) in request.cookies,
         "notices": getattr(request.state, "told", ()),
     }
+
+
+def page_at_hand(request: Request) -> str:
+    """Return the page of this site somebody is at, with what it was asked; nothing: unknown."""
+    if request.method == "GET":
+        query = f"?{request.url.query}" if request.url.query else ""
+        return f"{request.scope.get('raw_path', b'/').decode('latin-1')}{query}"
+    return came_from(request)
+
+
+def came_from(request: Request) -> str:
+    """Return the page of this site somebody came from, or nothing."""
+    before, site = request.headers.get("referer", ""), str(request.base_url).rstrip("/")
+    return before[len(site) :] if before.startswith(f"{site}/") and before != request.url else ""
 
 
 def _as_mapping(context: object) -> Mapping[str, Any]:
