@@ -288,7 +288,7 @@ def _sheets(lab: Engine) -> dict[str, Any]:
     opened.lift(count=3)
     facts = {"of": torque.of, "subject_id": torque.subject_id}
     correction = others.do(
-        propose, handed_in.number, new_value="9.3 N·m", reason="mistyped", **facts
+        propose, handed_in.number, new_value="3.1 N·m", reason="mistyped", **facts
     )
     quality = Person(me.id, me.login, me.name, frozenset(Role))
     curve, voltages = _read_cells(lab, quality, stacks["TARN-ES3"].id)
