@@ -298,7 +298,7 @@ def test_the_page_asks_on_one_form_keeps_what_is_typed_and_shows_it_ever_after(
     assert refused.status_code == 422
     assert ">\ndue on the rig</textarea>" in refused.text
     assert plain(refused.text).count("Do it first, or say why it is not done.") == len(KEYS) - 1
-    assert "Not handed in: say why of each thing that is not done." in plain(refused.text)
+    assert "Not handed in: say why for each thing that is not done." in plain(refused.text)
     every = {f"not_done.{key}": "" for key in KEYS}
     every |= {"not_done.check-sleeves": "<b>seen</b> by two", "not_done.settling": "on the rig"}
     taken = client.post(f"{at}/hand-in", data={"version": version, **every, "same_reason": "yes"})

@@ -173,8 +173,11 @@ def not_recorded(tests: int, checks: int, others: int = 0) -> str:
         for count, noun in ((tests, "test"), (checks, "check"), (others, other))
         if count
     ]
-    head, last = ", ".join(counted[:-1]), counted[-1:]
-    return " and ".join(filter(None, (head, *last))) + " not recorded" if counted else ""
+    if not counted:
+        return ""
+    *first, last = counted
+    before = f"{', '.join(first)} and " if first else ""
+    return f"{before}{last} not recorded"
 
 
 def _before_opening(at: Standing) -> NextAct:
