@@ -11,6 +11,7 @@ SENTENCES = {
     "person:added": "added {subject}",
     "person:roles changed": "changed the roles of {subject}",
     "person:password changed": "changed the password of {subject}",
+    "person:mail changed": "changed the mail address of {subject}",
     "role:asked for": "asked for the role {subject}",
     "role:granted": "granted the role {subject}",
     "role:refused": "refused the role {subject}",
