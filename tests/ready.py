@@ -2,15 +2,19 @@
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from functools import cache
+from hashlib import blake2b
 from typing import Any, TypeVar
 
+from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.operation.tables import metadata
 
 Made = TypeVar("Made")
 _KEPT: dict[Any, tuple[sqlite3.Connection, Any]] = {}
+_BEGUN_WITH: set[Any] = set()
 _SCHEMA = "SELECT group_concat(sql, ';') FROM sqlite_master"
 
 
@@ -38,6 +42,32 @@ def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
         driver.backup(kept)
         _KEPT[key] = kept, made
     driver.execute("BEGIN")
+    return made
+
+
+def retold(engine: Engine, key: Any, tell: Callable[[], Made]) -> Made:
+    """Call ``tell``, or copy what it committed when it began with the very same SQLite file.
+
+    ``key`` names whatever else it depends on; what is given must be no row. Only what is told a
+    second time from the same beginning is kept. On PostgreSQL nothing is copied.
+    """
+    if engine.dialect.name != "sqlite":
+        return tell()
+    with closing(engine.raw_connection()) as connection:
+        driver: Any = connection.driver_connection
+        key = key, blake2b(driver.serialize()).digest()
+        if key in _KEPT:
+            kept, made = _KEPT[key]
+            kept.backup(driver)
+            return made
+    made = tell()
+    if key in _BEGUN_WITH:
+        kept = sqlite3.connect(":memory:", check_same_thread=False)
+        with closing(engine.raw_connection()) as connection:
+            driver = connection.driver_connection
+            driver.backup(kept)
+        _KEPT[key] = kept, made
+    _BEGUN_WITH.add(key)
     return made
 
 

@@ -1,7 +1,7 @@
 """Somebody at the bench: calls the changes of a record, each in a transaction of its own."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -28,7 +28,7 @@ from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack
 from service.store.tables import Part
 from tests import builders
-from tests.ready import ready
+from tests.ready import Made, ready, retold
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)
 WORK_BEGAN = NOW - timedelta(hours=2)
@@ -138,18 +138,34 @@ class Bench:
 
     def open(self, hours: float | None = 120.0) -> int:
         """Make safe and open."""
-        self.make_safe()
-        return self.do(open_stack, opened_at=WORK_BEGAN + timedelta(minutes=30), hours=hours)
+
+        def tell() -> int:
+            self.make_safe()
+            step_id: int = self.do(
+                open_stack, opened_at=WORK_BEGAN + timedelta(minutes=30), hours=hours
+            )
+            return step_id
+
+        return self.retold(tell, "open", hours)
 
     def lift(self, end: End = End.FREE, count: int = 1) -> list[int]:
         """Lift off some layers, nothing seen on them; give the parts."""
-        parts = []
-        for _ in range(count):
-            layer = self.pile.pile.outermost(end)
-            assert layer is not None
-            parts.append(layer.part)
-            self.do(lift_off, end=end, findings=SEEN_NOTHING)
-        return parts
+
+        def tell() -> tuple[int, ...]:
+            parts = []
+            for _ in range(count):
+                layer = self.pile.pile.outermost(end)
+                assert layer is not None
+                parts.append(layer.part)
+                self.do(lift_off, end=end, findings=SEEN_NOTHING)
+            return tuple(parts)
+
+        return list(self.retold(tell, "lift", end, count))
+
+    def retold(self, tell: Callable[[], Made], *given: Any) -> Made:
+        """Do something of several entries, or copy what came of it."""
+        as_of = (repr(replace(self.lab, engine=None)), self.number)  # type: ignore[arg-type]
+        return retold(self.lab.engine, (*as_of, *given), tell)
 
 
 def a_lab(engine: Engine, cells: int = 2, *, has_pattern: bool = False) -> Lab:

@@ -38,9 +38,10 @@ from service.stacks.queries.stacks import stack_list
 from service.stacks.tables import Build, Stack
 from service.store.tables import Instrument, Part, PartType
 from tests import builders
-from tests.bench.at_the_bench import Lab, a_lab, known
+from tests.bench.at_the_bench import Bench, Lab, a_lab, known
 from tests.closing.closings import FIGURES as CLOSING_FIGURES
 from tests.closing.closings import LIMITS, give_stiffness, put_limits_in_force
+from tests.ready import retold
 
 OF = CorrectionOf
 STAYS: dict[str, Any] = {"stands": Stands.STANDS, "outside_because": "it was found so"}
@@ -53,7 +54,13 @@ class Released:
     """A stack whose second build was closed, handed in, approved and released."""
 
     def __init__(self, engine: Engine) -> None:
-        self.lab: Lab = a_lab(engine)
+        lab, number, self.build_id = retold(engine, Released, lambda: self.tell(engine))
+        self.lab: Lab = replace(lab, engine=engine)
+        self.bench = Bench(self.lab, number)
+
+    def tell(self, engine: Engine) -> tuple[Lab, int, int]:
+        """From an empty laboratory to the release."""
+        self.lab = a_lab(engine)
         self.lab.rows(self.a_driver_of_wide_range)
         self.lab.rows(give_stiffness)
         self.lab.rows(
@@ -69,6 +76,7 @@ class Released:
             lambda s: s.scalars(select(Build.id).order_by(Build.id.desc())).first()
         )
         self.release()
+        return self.lab, self.bench.number, self.build_id
 
     def lift_and_put_back(self) -> None:
         """Lift off all down to the first MEA and put it back, but another part outermost."""
