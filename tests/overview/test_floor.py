@@ -40,6 +40,7 @@ from tests.bench.at_the_bench import known
 from tests.closing import closings
 from tests.found_by_index import read_whole
 from tests.proof import stack_testing
+from tests.ready import retold
 from tests.turning import turned
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)
@@ -992,7 +993,7 @@ def a_mixed_floor(session: Session) -> None:
 
 def test_those_who_need_somebody_come_first(engine: Engine) -> None:
     """The most urgent kind leads; within it serials are in order."""
-    rows(engine, a_mixed_floor)
+    retold(engine, a_mixed_floor, lambda: rows(engine, a_mixed_floor))
 
     found = seen(engine, Role.QUALITY)
 
@@ -1004,7 +1005,7 @@ def test_those_who_need_somebody_come_first(engine: Engine) -> None:
 @pytest.mark.parametrize("limit", [1, 2, 3, 4, 7])
 def test_pages_show_every_stack_once(engine: Engine, limit: int) -> None:
     """Across the line between those who need somebody and the rest."""
-    rows(engine, a_mixed_floor)
+    retold(engine, a_mixed_floor, lambda: rows(engine, a_mixed_floor))
     whole = [it.line.serial for it in seen(engine).rows]
 
     there, back = turned(lambda turn: seen(engine, turn=turn), limit)
@@ -1016,7 +1017,7 @@ def test_pages_show_every_stack_once(engine: Engine, limit: int) -> None:
 @pytest.mark.both_engines
 def test_only_what_ones_roles_may_do_can_be_asked_for(engine: Engine) -> None:
     """A builder sees nothing of holds and approvals then."""
-    rows(engine, a_mixed_floor)
+    retold(engine, a_mixed_floor, lambda: rows(engine, a_mixed_floor))
 
     def asked(*roles: Role) -> list[str]:
         return [it.line.serial for it in seen(engine, *roles, mine=True).rows]
@@ -1029,7 +1030,7 @@ def test_only_what_ones_roles_may_do_can_be_asked_for(engine: Engine) -> None:
 @pytest.mark.parametrize("cursor", ["nowhere", "after:7", "after:NaN,1", 'after:"x","y"'])
 def test_a_place_nobody_gave_is_refused(engine: Engine, cursor: str) -> None:
     """An address somebody mistyped."""
-    rows(engine, a_mixed_floor)
+    retold(engine, a_mixed_floor, lambda: rows(engine, a_mixed_floor))
 
     with pytest.raises(Refused, match="is no place in this list"):
         seen(engine, turn=Turn(1, cursor))

@@ -38,6 +38,7 @@ from service.store.changes.holds import Subject, place_hold
 from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
+from tests.ready import retold
 
 SECOND_CLOSING = builders.FIRST_CLOSING + timedelta(days=30)
 NOW = builders.FIRST_CLOSING + timedelta(days=60)
@@ -127,7 +128,7 @@ def a_desk(engine: Engine) -> Desk:
         builders.an_hour_reading(session, stack, 500.0, SECOND_CLOSING + timedelta(days=20))
         return list(session.scalars(select(RebuildRecord.id).order_by(RebuildRecord.id)))
 
-    first, second = lab.rows(more)
+    first, second = retold(engine, a_desk, lambda: tuple(lab.rows(more)))
     proposer = lab.rows(lambda s: known(s, builders.a_person(s, Role.BUILDER, name="Jo Hale")))
     decider = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY, name="Ines Falk")))
     return Desk(lab, first, second, proposer, decider)
