@@ -39,7 +39,7 @@ UNDER_FOOT_BAR = """() => {
 
 BEGAN = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 SIZES = [pytest.param((1280, 800), marks=pytest.mark.night), (820, 1180)]
-IN_VIEW = """
+ANSWER_IN_VIEW = """
 () => {
   const box = document.querySelector('#bench .answer').getBoundingClientRect();
   const foot = document.querySelector('#bench .reach').getBoundingClientRect().top;
@@ -125,7 +125,7 @@ def test_what_is_asked_stands_in_view_with_the_field_that_answers(
 
 def in_view(page: Page) -> None:
     """Wait until what the bench answered is seen whole, above the foot bar."""
-    page.wait_for_function(IN_VIEW, timeout=3000)
+    page.wait_for_function(ANSWER_IN_VIEW, timeout=3000)
 
 
 def waits(page: Page, code: str = "HM-0134") -> None:
