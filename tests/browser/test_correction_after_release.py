@@ -1,5 +1,6 @@
 """A torque of a released build is corrected: nothing goes on saying that it is released."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -14,6 +15,7 @@ from service.bench.changes.approvals import approve
 from service.people.tables import Role
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build
+from service.store.tables import Instrument
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.browser.looking import barriers, look
@@ -32,7 +34,12 @@ SIZES = [
 def an_approved_rebuild(engine: Engine, serial: str) -> tuple[Rebuilt, int]:
     """A rebuild handed in and approved, limits in force; the number of its build's row."""
     torques_nm = dict.fromkeys(range(1, 5), 9.0)
-    record = a_rebuild(engine, serial, torques_nm=torques_nm, figures=PROOF)
+    driver = f"TD {serial}"
+    record = a_rebuild(engine, serial, driver=driver, torques_nm=torques_nm, figures=PROOF)
+    with Session(engine) as session:
+        reads = session.scalars(select(Instrument).where(Instrument.label == driver)).one()
+        reads.range_most = 120.0
+        session.commit()
     lab = record.lab
     lab.now += timedelta(hours=1)
     lab.do(
@@ -56,9 +63,9 @@ def release(page: Page) -> None:
     expect(page.locator("#release")).to_have_count(0)
 
 
-def propose(page: Page, at: str, record: Rebuilt, said: str, torque: str) -> str:
-    """Correct what rod 1 was read with; the address of the correction."""
-    page.goto(f"{at}/records/{record.number}")
+def propose(page: Page, record: str, said: str, torque: str, *, is_asked: bool = False) -> str:
+    """Correct what rod 1 was read with, a deviation if asked; the address of the correction."""
+    page.goto(record)
     page.locator("a[href$='/corrections/new']").click()
     row = page.get_by_role("row", name="rod 1, pass 3, closing")
     expect(row.filter(has_text=said).first).to_contain_text(said)
@@ -66,7 +73,15 @@ def propose(page: Page, at: str, record: Rebuilt, said: str, torque: str) -> str
     page.locator("#new_value").fill(torque)
     page.locator("#reason").fill(f"the display said {torque}")
     page.locator("#correction button.main").click()
-    page.wait_for_url("**/corrections/*")
+    if is_asked:
+        expect(page.locator("#asked")).to_contain_text(torque)
+        look(page, "correction-asked")
+        unloaded = page.get_by_label("No, it was not unloaded")
+        if unloaded.count():
+            unloaded.check()
+        page.locator("#outside_because").fill("the nut was at its stop")
+        page.locator("button[name=stands]").click()
+    page.wait_for_url(re.compile(r"/corrections/\d+$"))
     return page.url
 
 
@@ -99,12 +114,13 @@ def test_every_road_tells_that_the_release_has_ended(
         token = builders.a_token(session, record.builder)
         session.commit()
     roads = Roads(builder, served_at, serial, token)
+    sheet = f"{served_at}/records/{record.number}"
     gate = f"{served_at}/builds/{build}/release"
     supervisor.goto(gate)
     release(supervisor)
 
     # What would follow is said before anybody signs, and nothing has changed yet.
-    wrong = propose(builder, served_at, record, "9", "90 N·m")
+    wrong = propose(builder, sheet, "9", "90 N·m", is_asked=True)
     quality.goto(wrong)
     look(quality, f"correction-{size[0]}")
     assert barriers(quality) == []
@@ -122,7 +138,7 @@ def test_every_road_tells_that_the_release_has_ended(
     expect(supervisor.locator("#release")).to_have_count(0)
     expect(supervisor.get_by_text("was ended by correction")).to_be_visible()
     expect(supervisor.locator("#verdicts")).to_contain_text("fail")
-    supervisor.goto(f"{served_at}/records/{record.number}/approval")
+    supervisor.goto(f"{sheet}/approval")
     expect(supervisor.get_by_text("Outside the tolerance: rod 1")).to_be_visible()
     expect(supervisor.locator("p.verdict").first).to_contain_text("fail")
     told = f"Build 2: release again. Correction {wrong.rsplit('/', 1)[1]} ended its release."
@@ -134,7 +150,7 @@ def test_every_road_tells_that_the_release_has_ended(
     supervisor.wait_for_url(gate)
 
     # The correction was the mistake: what was right again, by two, and the release by a third.
-    sign(quality, propose(builder, served_at, record, "90", "9.0 N·m"))
+    sign(quality, propose(builder, sheet, "90", "9.0 N·m"))
     assert roads.states == {"not released"}
     supervisor.goto(gate)
     release(supervisor)
