@@ -128,12 +128,12 @@ def test_the_bench_asks_for_it_and_a_machine_enters_it(
         },
     )
 
-    assert "not entered everywhere are tie rod, sleeve, nut, compression plate" in asks.text
+    assert "not all entered yet: tie rod, sleeve, nut, compression plate" in asks.text
     assert "fixings-as-found" in asks.text
     assert 'name="part_type_id"' in form.text
     assert made.status_code == 201, made.text
     left = client.get(f"{at}/bench?at=fixings").text
-    assert "not entered everywhere are sleeve, nut, compression plate" in left
+    assert "not all entered yet: sleeve, nut, compression plate" in left
 
 
 def test_it_is_entered_by_the_form(app: Any, signed_in_client: Any) -> None:

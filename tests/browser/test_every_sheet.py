@@ -142,6 +142,7 @@ PAGES = {
         "/records/{open}/bench?at=putting-on",
         "/records/{open}/bench?at=fixings",
         "/records/{open}/bench?at=fixings-from-lot",
+        "/records/{open}/bench?at=fixings-as-found",
         "/records/{open}/bench?at=fixings-off",
         "/records/{open}/bench?at=torque",
         "/records/{open}/bench?at=closing",
