@@ -85,8 +85,8 @@ def test_the_work_begins_high_and_no_field_lies_under_the_foot_bar(
 
 IN_VIEW = """() => {
   const bar = document.querySelector(".reach").getBoundingClientRect().top;
-  return ["#asked", "#outside_because"].map((one) => {
-    const box = document.querySelector(one).getBoundingClientRect();
+  return ["#asked", "#outside_because"].map((selector) => {
+    const box = document.querySelector(selector).getBoundingClientRect();
     return box.top >= 0 && box.bottom <= bar;
   });
 }"""

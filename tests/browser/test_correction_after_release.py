@@ -76,9 +76,7 @@ def propose(page: Page, record: str, said: str, torque: str, *, is_asked: bool =
     if is_asked:
         expect(page.locator("#asked")).to_contain_text(torque)
         look(page, "correction-asked")
-        unloaded = page.get_by_label("No, it was not unloaded")
-        if unloaded.count():
-            unloaded.check()
+        page.get_by_label("No, it was not unloaded").check()
         page.locator("#outside_because").fill("the nut was at its stop")
         page.locator("button[name=stands]").click()
     page.wait_for_url(re.compile(r"/corrections/\d+$"))

@@ -24,7 +24,7 @@ from tests.browser.test_guided_bench import a_guided_stack
 pytestmark = [pytest.mark.browser, pytest.mark.night]
 
 MOST_STEPS = 150
-HEIGHT_MM, THREAD_MM = "12", "12"
+READ_MM = "12"
 
 
 @dataclass
@@ -93,7 +93,7 @@ class Hand:
             planned = progress(session, self.bench.number)
         assert planned
         lay = planned.to_put_on[0]
-        layer = next(one for one in planned.plan.document.after if one.position == lay.position)
+        layer = next(laid for laid in planned.plan.document.after if laid.position == lay.position)
         label = layer.label if layer.part > 0 else layer.lot or ""
         offered = self.page.locator("#bench button").filter(has_text=label)
         if offered.count():
@@ -115,7 +115,7 @@ class Hand:
 
     def close(self) -> None:
         """Checks of the closing, then the closing."""
-        self.fill("reading_mm", THREAD_MM)
+        self.fill("reading_mm", READ_MM)
         self.choose("instrument_id")
         self.fill("hours", "320")
         self.bench.press()
