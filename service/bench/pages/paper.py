@@ -12,7 +12,7 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.bench.changes.entries import ENTRIES
-from service.bench.pages.bench import read_facts
+from service.bench.pages.entry_forms import read_facts
 from service.bench.pages.paper_lines import OnSheet, Paper, PaperLine, Section, paper_of, sheets
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
