@@ -39,6 +39,7 @@ def test_a_failing_mea_is_traced_and_its_lot_contained(
     """A scan, the part's life, the trace, a hold on the lot, and where that hold shows."""
     record = a_rebuild(lab, "TARN-QD1", cells=3, lot="M-QD1")
 
+    desk.goto(f"{served_at}/floor")
     scan(desk, record.old_mea.lower())
     desk.wait_for_url("**/parts/*")
     expect(desk.get_by_role("heading", level=1)).to_contain_text(record.old_mea)
