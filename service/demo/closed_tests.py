@@ -1,4 +1,4 @@
-"""Tests of a closed stack as the laboratory makes them: tightness, insulation, shorts.
+"""Checks and tests of a closed stack as the laboratory makes them: height to tightness.
 
 Readings are worked out from leaks somebody thought of, by the gas law, and rounded as the
 instruments show them.
@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.changes import record_closing_check
+from service.closing.queries.closed_heights import computed_height
 from service.demo.bench import Bench
 from service.demo.days import When
 from service.demo.figures import FIGURES, TEST_KPA
@@ -18,7 +21,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.proof import changes
 from service.proof.changes import release_build
 from service.proof.queries.releases import gate
-from service.records.queries.working_piles import working_pile
+from service.records.queries.working_piles import FixingNow, working_pile
 from service.stacks.tables import Build
 
 BAROMETER_KPA = 101.3
@@ -47,12 +50,57 @@ TIGHT = (
 """As usual: coolant, anode, cathode, one after the other."""
 
 
+NUT_AND_FIXED_END_MM = 18.5
+"""What of a rod the nut hides and what stands out at the fixed end."""
+
+
 def make_tests(bench: Bench, leaks: Sequence[Leak] = TIGHT) -> None:
-    """Short check, insulation, then tightness in set-ups one after the other."""
+    """Checks of the closing, shorts, insulation, then tightness in set-ups one after the other."""
+    check_closing(bench)
     check_shorts(bench)
     try_insulation(bench)
     for leak in leaks:
         try_tightness(bench, leak)
+
+
+def check_closing(bench: Bench) -> None:
+    """Closed height, thread at every rod, sleeves; as the parts add up, a little off."""
+    pile = working_pile(bench.work.session, bench.record_id)
+    expected = computed_height(bench.work.session, bench.record_id, pile).expected
+    if expected is None:
+        raise LookupError(f"no height can be computed in {bench.event.name}")
+    height_mm = expected.height_mm + bench.lab.chance.gauss(0.0, expected.tolerance_mm / 6)
+    _check(bench, ClosingCheck.HEIGHT, reading_mm=round(height_mm, 2), gauge="HG-1")
+    hidden_mm = height_mm + NUT_AND_FIXED_END_MM + _springs_mm(pile.fixings)
+    for rod in bench.design.rods:
+        stands_out_mm = bench.design.rod_length_mm - hidden_mm + bench.lab.chance.gauss(0.0, 0.1)
+        _check(bench, ClosingCheck.PROTRUSION, rod.number, reading_mm=round(stands_out_mm, 1))
+    _check(bench, ClosingCheck.SLEEVES)
+
+
+def _check(
+    bench: Bench,
+    check: ClosingCheck,
+    rod_number: int | None = None,
+    *,
+    reading_mm: float | None = None,
+    gauge: str = "",
+) -> None:
+    bench.enter(
+        record_closing_check,
+        0.5,
+        check=check,
+        rod_number=rod_number,
+        reading_mm=reading_mm,
+        instrument_id=bench.lab.instruments[gauge] if gauge else None,
+        done_at=bench.clock_after(0.5),
+    )
+
+
+def _springs_mm(fixings: Sequence[FixingNow]) -> float:
+    """Height of the springs on one rod."""
+    springs = [each for each in fixings if each.kind is Kind.DISC_SPRING and each.rod_number == 1]
+    return sum(spring.thickness_mm or 0.0 for spring in springs)
 
 
 def try_tightness(bench: Bench, leak: Leak) -> None:
