@@ -119,6 +119,9 @@ def test_a_record_sent_back_is_taken_up_and_handed_in_again(
     bench.go("torque", stage="closing", rod="3")
     tablet.locator("#pass_number, [name=pass_number]").first.wait_for(state="attached")
     tablet.locator("#entered").fill("9.2")
+    bench.press()
+    tablet.get_by_label("Yes, it was unloaded first").check()  # it had read more than its target
+    tablet.locator("#outside_because").fill("the nut was backed off")
     bench.enter()
     bench.go("handing-in")
     tablet.locator(".reach button.main").click()
