@@ -62,7 +62,7 @@ def read(said: Path) -> Told:
     assert address is not None
     assert passphrase is not None
     signing_in, _, trying = text.partition("Try first")
-    people = re.findall(r"^  (\S+)\s+[^,\n]+, (\w+)$", signing_in, re.MULTILINE)
+    people = re.findall(r"^  (\S+)\s+[^,\n]+, (\w+)\s+\S+$", signing_in, re.MULTILINE)
     steps = re.findall(r"^  (\w+) .*\n\s+http://[^/]+(/\S*)$", trying, re.MULTILINE)
     logins = {role: login for login, role in people}
     return Told(address[0], passphrase[1], logins, tuple(steps))

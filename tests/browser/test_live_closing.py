@@ -168,6 +168,8 @@ def test_what_was_kept_is_seen_by_who_approves(
     expect(page.locator("[data-value=gdl_pressure]").first).to_have_text(kept)
     bench.enter()
     bench.go("handing-in")
+    for reason in page.locator("#entry textarea").all():
+        reason.fill("not asked of this stack")
     page.locator(".reach button.main").click()
     page.wait_for_url(re.compile(r"/records/\d+$"))
 

@@ -100,6 +100,8 @@ OPERATIONS = (
     "GET /api/v1/records/{record_id}",
     "GET /api/v1/records/{record_id}/check",
     "GET /api/v1/records/{record_id}/closing",
+    "GET /api/v1/records/{record_id}/facts",
+    "POST /api/v1/records/{record_id}/corrections",
     "GET /api/v1/corrections",
     "GET /api/v1/corrections/{correction_id}",
     "POST /api/v1/records",

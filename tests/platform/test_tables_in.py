@@ -120,7 +120,7 @@ def test_a_cell_as_text_is_what_a_person_sees(cell: Cell, text: str) -> None:
         (b";;\n;;\n", "no filled row"),
         (b"\x89PNG\r\n\x1a\n\x01\x02", "some other kind"),
         (b"PK\x03\x04not a book", "XLSX"),
-        (b"a;b\n1;" + b"x" * 3000 + b"\n", "more than 2000 signs"),
+        (b"a;b\n1;" + b"x" * 3000 + b"\n", "more than 2000 characters"),
         (b"a" * (MOST_MB * 1024 * 1024 + 1), "MB"),
         (b"a;b\n" + b"1;2\n" * (MOST_ROWS + 50), "rows"),
         ((";".join(["a"] * 300) + "\n1\n").encode(), "columns"),
