@@ -124,6 +124,8 @@ def test_a_record_sent_back_is_taken_up_and_handed_in_again(
     tablet.locator("#outside_because").fill("the nut was backed off")
     bench.enter()
     bench.go("handing-in")
+    for reason in tablet.locator("#entry textarea").all():
+        reason.fill("not asked of this stack")
     tablet.locator(".reach button.main").click()
     tablet.wait_for_url(f"**/records/{record.number}")
 
