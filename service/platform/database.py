@@ -9,10 +9,12 @@
 """
 
 import hashlib
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from time import monotonic, sleep
 from typing import Any, TypeVar
 
 from sqlalchemy import Engine, create_engine, event, select
@@ -75,14 +77,28 @@ def make_engine(url: str) -> Engine:
 def _sqlite_connected(connection: Any, _record: Any) -> None:
     connection.isolation_level = None  # transactions are begun below, not by the driver
     connection.create_function("sha256_hex", 1, _sha256_hex, deterministic=True)
+    _keep_write_ahead_log(connection)
     for pragma in (
-        "journal_mode=WAL",
         "synchronous=FULL",
         "foreign_keys=ON",
         "mmap_size=268435456",
         "cache_size=-65536",
     ):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _keep_write_ahead_log(connection: Any) -> None:
+    # Beside somebody else a change of a new file's mode is refused at once, whatever the timeout.
+    until = monotonic() + SQLITE_BUSY_MS / 1000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as refusal:
+            if refusal.sqlite_errorcode != sqlite3.SQLITE_BUSY or monotonic() > until:
+                raise
+            sleep(0.02)
+        else:
+            return
 
 
 def _sha256_hex(text: str) -> str:

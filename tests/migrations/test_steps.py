@@ -189,6 +189,24 @@ def test_two_who_migrate_at_once_do_not_meet(empty_url: str) -> None:
     engine.dispose()
 
 
+def test_many_who_open_a_new_file_at_once_wait_for_each_other(tmp_path: Path) -> None:
+    """SQLite refuses the change of a new file's journal at once, whatever its timeout."""
+    for number in range(60):
+        url = f"sqlite:///{tmp_path / str(number)}"
+        with ThreadPoolExecutor(6) as pool:
+            kept = list(pool.map(journal_of, [url] * 6))
+        assert kept == ["wal"] * 6
+
+
+def journal_of(url: str) -> str:
+    """The journal a connection keeps."""
+    engine = make_engine(url)
+    with engine.connect() as connection:
+        mode = connection.exec_driver_sql("PRAGMA journal_mode").scalar_one()
+    engine.dispose()
+    return str(mode)
+
+
 @pytest.mark.parametrize("revision", newest_by_day())
 def test_each_step_goes_up_down_and_up_with_rows_in_it(newest_url: str, revision: str) -> None:
     """The step before it holds no rows of ours yet; each later one keeps what is there."""
