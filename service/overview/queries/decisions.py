@@ -60,9 +60,7 @@ class Waiting:
 
 def decisions_for(session: Session, person: Person, now: datetime) -> tuple[Waiting, ...]:
     """Return what this person may decide, the longest-waiting first. Two statements."""
-    rows = session.execute(
-        union_all(_proposals(), _limits(), _roles(), _people(), _voids()).order_by("since")
-    ).all()
+    rows = session.execute(DECISIONS).all()
     involved = people_on(session, {row.subject_id for row in rows if row.kind == VOID})
     return tuple(_of_this_person(rows, involved, person, now))
 
@@ -189,3 +187,6 @@ def _voids() -> Any:
             VoidProposal.record_version == RebuildRecord.version,
         )
     )
+
+
+DECISIONS = union_all(_proposals(), _limits(), _roles(), _people(), _voids()).order_by("since")
