@@ -36,7 +36,10 @@ def test_releases_of_before_that_a_correction_ended_are_told(newest_url: str) ->
     assert was == "released"
     assert now == f"ended by correction {number}, closing not computed anew"
     why = f"correction {number} of record {stack.bench.number}"
-    assert f"Limits of the closed clamp: test again (since then: {why})." in stack.gate.shut
+    assert stack.gate.shut == (
+        f"Limits of the closed clamp: test again (since then: {why}).",
+        f"The content of record {stack.bench.number} is no longer what was handed in.",
+    )
     engine.dispose()
 
 
