@@ -141,7 +141,7 @@ def missing_of(
         *_opening(session, head, entries),
         *_layers(session, head, pile, entries, check),
         *_elsewhere(session, head, pile),
-        *_by_pattern(check),
+        *_by_pattern(head, check),
         *_fixings(session, head, pile, check),
         *_torque(session, head, closed),
         *_deviations(entries),
@@ -192,8 +192,11 @@ def _opening(session: Session, head: RecordHead, entries: list[MissingItem]) -> 
         yield Missing(REMARK, f"The hours at opening are not known: {why}", "opening")
 
 
-def _by_pattern(check: PileCheck) -> Iterator[Missing]:
+def _by_pattern(head: RecordHead, check: PileCheck) -> Iterator[Missing]:
     """What the check of the pile says, with what would mend it or who accepted it."""
+    if not check.is_made and head.kind in HAS_TO_CLOSE:
+        sentence = f"The layers are not checked: {check.kept.design} has no pattern in force."
+        yield Missing(REMARK, sentence, CHECKED)
     for judgement in check.judged:
         capitalised = judgement.finding.sentence[:1].upper() + judgement.finding.sentence[1:]
         if judgement.departure is not None:
