@@ -139,11 +139,10 @@ class History:
     def _reopen(self, opened_at: datetime, cells: int) -> None:
         self._make_safe()
         self.at = opened_at
-        self._read_hours(self.rows, opened_at, Moment.OPENING)
         for rod in self.lab.rods:
             torque_nm = self.lab.torque_nm * self.dice.uniform(0.7, 0.95)
             self._torque(rod, 1, Stage.AS_FOUND, ReadingKind.BREAKAWAY, torque_nm)
-        self._step(StepKind.OPENED)
+        self._read_hours(self.rows, opened_at, Moment.OPENING, self._step(StepKind.OPENED))
         depth = self.dice.randint(1, min(cells, MOST_OPENED))
         lifted: list[Laid] = []
         meas = 0
@@ -343,9 +342,9 @@ class History:
             self.hours += self.dice.uniform(20.0, 110.0)
             self._read_hours(self.rows, closed_at + timedelta(days=day), Moment.RUNNING)
 
-    def _read_hours(self, rows: Rows, at: datetime, moment: Moment) -> None:
-        in_record = moment is Moment.OPENING
-        step_id = self._step(StepKind.HOURS) if in_record else None
+    def _read_hours(
+        self, rows: Rows, at: datetime, moment: Moment, step_id: int | None = None
+    ) -> None:
         rows["hour_reading"].append(
             row.hour_reading(
                 self.stack_id,
@@ -353,7 +352,7 @@ class History:
                 round(self.hours, 1),
                 at,
                 moment=moment.value,
-                record_id=self.record_id if in_record else None,
+                record_id=self.record_id if step_id else None,
                 step_id=step_id,
                 by_id=self.builder,
             )
