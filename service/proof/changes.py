@@ -59,6 +59,7 @@ from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
+from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff, may_be_off
 from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Calibration, Instrument
 
@@ -102,19 +103,10 @@ def use(
         raise Refused(field, refused.value, refused.reason, refused.right_would_be) from refused
 
 
-def accuracy_percent(work: Work, used: InstrumentUsed) -> float | None:
-    """Say how far it may be off, % of the reading.
-
-    What its sheet allows, or its calibration found where that is more; None: as is usual for its
-    kind.
-    """
-    allowed = used.instrument.accuracy_percent
-    if allowed is None or used.calibration_id is None:
-        return allowed
-    percent = work.session.scalar(
-        select(Calibration.error_percent).where(Calibration.id == used.calibration_id)
-    )
-    return max(allowed, abs(percent or 0.0))
+def how_far_off(work: Work, used: InstrumentUsed, unit: str, measure: Measure) -> MayBeOff:
+    """Return how far an instrument may be off, for readings in a unit of a measure."""
+    calibration = work.session.get(Calibration, used.calibration_id or 0)
+    return may_be_off(used.instrument, calibration).in_unit(used.instrument.unit, unit, measure)
 
 
 def read_with(
@@ -124,13 +116,13 @@ def read_with(
     of_meter = meter.instrument if meter else None
     most = of_meter.range_most if of_meter else None
     return ReadWith(
-        accuracy_percent(work, gauge),
+        how_far_off(work, gauge, "kPa", Measure.PRESSURE),
         _in_unit(gauge.instrument.resolution, gauge.instrument, Measure.PRESSURE, "kPa") or 0.0,
-        accuracy_percent(work, warm),
+        how_far_off(work, warm, "K", Measure.TEMPERATURE_CHANGE),
         _in_unit(warm.instrument.resolution, warm.instrument, Measure.TEMPERATURE_CHANGE, "K")
         or 0.0,
         _in_unit(most, of_meter, Measure.FLOW, "mL/min") if of_meter else None,
-        accuracy_percent(work, meter) if meter else None,
+        how_far_off(work, meter, "mL/min", Measure.FLOW) if meter else UNKNOWN,
         (_in_unit(of_meter.resolution, of_meter, Measure.FLOW, "mL/min") or 0.0)
         if of_meter
         else 0.0,
@@ -255,7 +247,8 @@ def record_insulation_test(
     tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
     try:
         with placed(**typed_tests.INSULATION_FIELDS):
-            test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
+            off = how_far_off(work, tester, "MΩ", Measure.RESISTANCE)
+            test = read_insulation_test(typed, at.cells, off)
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble

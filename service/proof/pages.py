@@ -41,6 +41,7 @@ from service.proof.queries.build_verdicts import (
 from service.proof.queries.releases import Gate, gate
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.records import RecordHead
+from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff, may_be_off
 from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.instruments import InstrumentRow
 
@@ -198,11 +199,9 @@ def _hold(choice: Choice, figures: DesignFigures, ground: Ground) -> str:
             figures.leak,
             choice.set_up.order,
             max(1, ground.cells),
-            gauge_percent=gauge.accuracy_percent if gauge else None,
+            gauge=_off(gauge, "kPa", Measure.PRESSURE),
             gauge_step_kpa=_step(gauge, Measure.PRESSURE, "kPa"),
-            thermometer_k=None
-            if warm is None or warm.accuracy_percent is None
-            else warm.accuracy_percent / 100 * 20.0,
+            thermometer_k=_off(warm, "K", Measure.TEMPERATURE_CHANGE).at(20.0),
         )
     except TradeError as trouble:
         return f"How long to hold is not known. {trouble}"
@@ -228,6 +227,10 @@ def _tool(ground: Ground, kind: InstrumentKind, name: str) -> InstrumentRow | No
         (instrument for instrument in of_kind if str(instrument.id) == chosen),
         of_kind[0] if of_kind else None,
     )
+
+
+def _off(tool: InstrumentRow | None, unit: str, measure: Measure) -> MayBeOff:
+    return UNKNOWN if tool is None else may_be_off(tool).in_unit(tool.unit, unit, measure)
 
 
 def _step(tool: InstrumentRow | None, measure: Measure, unit: str) -> float:

@@ -16,6 +16,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables import Base, key, reference, sha256, text, utc, word
+from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 
 
@@ -241,7 +242,14 @@ class Instrument(Base):
 
     __tablename__ = "instrument"
     __table_args__ = (
-        CheckConstraint("accuracy_percent >= 0", name="accuracy_is_not_negative"),
+        *(
+            CheckConstraint(f"accuracy_{part} >= 0", name=f"accuracy_{name}_is_not_negative")
+            for part, name in (
+                ("percent", "of_reading"),
+                ("offset", "offset"),
+                ("full_scale_percent", "of_full_scale"),
+            )
+        ),
         CheckConstraint("resolution >= 0", name="resolution_is_not_negative"),
     )
     id: Mapped[key]
@@ -253,7 +261,12 @@ class Instrument(Base):
     range_most: Mapped[float | None]
     unit: Mapped[str] = mapped_column(default="", comment="of the range")
     accuracy_percent: Mapped[float | None] = mapped_column(
-        comment="% of reading, greatest deviation; none: as is usual for its kind"
+        comment="± % of reading; none of the three stated: as is usual for its kind"
+    )
+    accuracy_offset: Mapped[float | None] = mapped_column(comment="±, in unit")
+    accuracy_full_scale_percent: Mapped[float | None] = mapped_column(comment="± % of range_most")
+    accuracy_coverage: Mapped[Coverage] = mapped_column(
+        word(Coverage), default=Coverage.GREATEST, comment="what the three cover"
     )
     resolution: Mapped[float | None] = mapped_column(comment="smallest step shown, in unit")
     in_use: Mapped[bool]
@@ -274,7 +287,11 @@ class Calibration(Base):
     due_at: Mapped[utc]
     certificate: Mapped[str]
     result: Mapped[CalibrationResult] = mapped_column(word(CalibrationResult))
-    error_percent: Mapped[float | None] = mapped_column(comment="as found, % of reading")
+    error_percent: Mapped[float | None] = mapped_column(
+        comment="as found, shown less true, % of reading"
+    )
+    error_offset: Mapped[float | None] = mapped_column(comment="the same, in the unit")
+    error_full_scale_percent: Mapped[float | None] = mapped_column(comment="the same, % of range")
     notes: Mapped[text] = mapped_column(default="")
     written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]

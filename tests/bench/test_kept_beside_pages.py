@@ -262,7 +262,7 @@ def test_an_instrument_says_how_closely_it_measures(signed_in_client: Clients) -
 
     assert made.status_code == 303
     seen = words(client.get("/instruments/1").text)
-    assert "±4 % of the reading" in seen
+    assert "± 4 % of the reading, greatest deviation" in seen
     assert "0.1 N·m" in seen
 
 

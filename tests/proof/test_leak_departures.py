@@ -1,5 +1,6 @@
 """A test of tightness made otherwise than its set-up asks: asked about, kept with its reason."""
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -51,6 +52,28 @@ def test_another_pressure_gas_or_hold_than_the_set_ups_is_asked_about(
     assert says in asked.value.reason
     assert asked.value.facts
     assert the_tests(engine) == []
+
+
+def test_a_gauge_with_an_error_of_full_scale_decides_less_at_a_low_pressure(
+    engine: Engine,
+) -> None:
+    stack = a_closed_stack(engine)
+
+    def percent() -> float | None:
+        stack.leak(3)
+        with Session(engine) as session:
+            row = session.scalars(select(StackTest).order_by(StackTest.id.desc())).first()
+            assert row is not None
+            percent: float | None = json.loads(row.content)["gauge_percent"]
+            return percent
+
+    assert percent() is None, "as is usual for its kind"
+    with Session(engine) as session:
+        gauge = session.get_one(Instrument, stack.tools.gauge)
+        gauge.accuracy_full_scale_percent = 0.5  # of 200 kPa, read at 50 kPa above the air
+        session.commit()
+
+    assert percent() == pytest.approx(100 * 1.0 / (50.0 + 101.3), rel=1e-2)
 
 
 @pytest.mark.both_engines

@@ -102,8 +102,16 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     return _reaching(session, record, preview, reached, instead)
 
 
+OF_TOOL = (
+    *("unit", "range_most", "resolution", "accuracy_percent", "accuracy_offset"),
+    *("accuracy_full_scale_percent", "accuracy_coverage"),
+)
+OF_CALIBRATION = ("error_percent", "error_offset", "error_full_scale_percent")
+"""What a reading says of its driver, by the names it has there."""
+
+
 def _reading(session: Session, details: TorqueFacts, view: CorrectionView) -> dict[str, Any]:
-    """What a reading would say. Four statements at most."""
+    """What a reading would say. Three statements at most."""
     if view.of is CorrectionOf.TORQUE:
         return {"torque_nm": view.new_number}
     instrument_id = int(view.new_number or 0)
@@ -112,17 +120,13 @@ def _reading(session: Session, details: TorqueFacts, view: CorrectionView) -> di
         select(
             Instrument.id.label("instrument_id"),
             Instrument.label.label("instrument"),
-            Instrument.unit,
-            Instrument.accuracy_percent,
-            Instrument.resolution,
-        ).where(Instrument.id == instrument_id)
-    ).one()
-    error = session.scalar(
-        select(Calibration.error_percent).where(
-            Calibration.id == (then.id if then.is_valid else None)
+            *(getattr(Instrument, name) for name in OF_TOOL),
+            *(getattr(Calibration, name) for name in OF_CALIBRATION),
         )
-    )
-    return {**tool._mapping, "error_percent": error}
+        .outerjoin(Calibration, Calibration.id == (then.id if then.is_valid else None))
+        .where(Instrument.id == instrument_id)
+    ).one()
+    return dict(tool._mapping)
 
 
 def _right_parts(session: Session, effects: PartEffects, view: CorrectionView) -> Instead:

@@ -10,7 +10,12 @@ from itertools import pairwise, takewhile
 
 from service.closing.arithmetic.assembly import Built, build
 from service.closing.arithmetic.clamp_changes import torque_for_pressure, warmed
-from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
+from service.closing.arithmetic.closing_inputs import (
+    MOST_OFF_PERCENT,
+    PRELOAD_KINDS,
+    ClosingInputs,
+    RodReading,
+)
 from service.closing.arithmetic.levelling import Levelled, levelled
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
@@ -34,7 +39,6 @@ from service.physics.arithmetic.springs import ClosedGap, ClosedState, close_sta
 from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate, combined
-from service.platform.arithmetic.vocabulary import ReadingKind
 from service.store.arithmetic.instruments import instrument_accuracy
 
 # The closed, warm and wanted states of a stack, in the units of the record.
@@ -147,9 +151,6 @@ def wanted_outcome(
 # clamping.
 
 
-PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
-
-
 def torque_value(reading: RodReading) -> TorqueValue:
     """Return a reading with its driver's deviation: its own, or the usual one."""
     percent = reading.deviation_percent
@@ -182,7 +183,7 @@ def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
     """Return the preload of each nut after its last reading."""
     last: dict[int, RodReading] = {}
     for reading in inputs.readings:
-        if reading.kind in PRELOAD_KINDS:
+        if reading.gives_preload:
             last[reading.rod] = reading
     last_readings = tuple(last[rod] for rod in sorted(last))
     breakaway = sorted(
@@ -192,6 +193,13 @@ def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
     if breakaway:
         rods = ", ".join(map(str, breakaway))
         without = (f"preload from the breakaway torque of rod {rods}: it says none",)
+    off = sorted(
+        {reading.rod for reading in inputs.readings if reading.kind in PRELOAD_KINDS} - last.keys()
+    )
+    if off:
+        rods = ", ".join(map(str, off))
+        bound = f"{MOST_OFF_PERCENT:g}\u2009%"
+        without += (f"preload of rod {rods}: its driver may be more than {bound} off there",)
     if not last_readings:
         return NutsRead((), None, None, without)
     values = [torque_value(reading) for reading in last_readings]
@@ -260,9 +268,7 @@ def _pair(
     inputs: ClosingInputs, rod: int, clamp: ClampFigures
 ) -> tuple[RodReading, RodReading] | None:
     usable = [
-        reading
-        for reading in inputs.readings
-        if reading.rod == rod and reading.kind in PRELOAD_KINDS
+        reading for reading in inputs.readings if reading.rod == rod and reading.gives_preload
     ]
     for first, again in pairwise(usable):
         full = inputs.passes is None or first.pass_number >= inputs.passes

@@ -192,6 +192,11 @@ class RodPlace:
         finite(f"y of rod {self.number}", self.y_mm, "mm")
 
 
+PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
+MOST_OFF_PERCENT = 50.0
+"""A driver that may be further off says nothing of the preload (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class RodReading:
     """One standing torque reading, in the order they were taken.
@@ -215,7 +220,13 @@ class RodReading:
         finite("the time of a reading", self.minutes, "min")
         not_below_zero("the driver's resolution", self.step_nm, "N·m")
         if self.deviation_percent is not None:
-            within("the driver's deviation", self.deviation_percent, "%", 0.0, 50.0)
+            not_below_zero("the driver's deviation", self.deviation_percent, "%")
+
+    @property
+    def gives_preload(self) -> bool:
+        """Say whether a preload follows: a set or residual torque, read by a driver near enough."""
+        off = self.deviation_percent
+        return self.kind in PRELOAD_KINDS and (off is None or off <= MOST_OFF_PERCENT)
 
 
 @dataclass(frozen=True, slots=True)

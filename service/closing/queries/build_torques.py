@@ -31,6 +31,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, Stack
+from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import CalibrationResult
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables import Calibration, Instrument
@@ -77,7 +78,7 @@ class InstrumentTrust:
     error_percent: float | None
     by_concession: bool
     accuracy_percent: float | None
-    """greatest deviation, % of the reading; None: as is usual for its kind"""
+    """± % of the reading; with the other parts None: as is usual for its kind"""
     resolution: float | None
     """smallest step shown, in the instrument's unit"""
 
@@ -322,7 +323,7 @@ def _cell(reads: Sequence[TorqueRead]) -> TorqueCell:
 
 @dataclass(frozen=True, slots=True)
 class ReadingTaken:
-    """One closing reading with what is known of its driver; N·m, %, resolution in ``unit``."""
+    """One closing reading in N·m with what is known of its driver, in its ``unit`` and in %."""
 
     reading_id: int
     record_id: int
@@ -334,9 +335,15 @@ class ReadingTaken:
     instrument_id: int
     instrument: str
     unit: str
+    range_most: float | None
     accuracy_percent: float | None
+    accuracy_offset: float | None
+    accuracy_full_scale_percent: float | None
+    accuracy_coverage: Coverage
     resolution: float | None
     error_percent: float | None
+    error_offset: float | None
+    error_full_scale_percent: float | None
 
 
 def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]:

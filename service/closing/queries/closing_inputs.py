@@ -36,6 +36,7 @@ from service.limits.queries import LimitsInForce, limits_in_force
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES, torque_unit
 from service.physics.arithmetic.part_stiffness import stiffness_from
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
@@ -44,6 +45,7 @@ from service.records.queries.working_piles import FixingNow, WorkingPile, built_
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as StackLayer
+from service.store.arithmetic.instrument_errors import may_be_off
 from service.store.tables import Part, PartType
 
 # The rows: parts with what they give under load, the design's clamp.
@@ -468,10 +470,9 @@ def readings_of(readings: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[R
 
 
 def _deviation_percent(reading: ReadingTaken) -> float | None:
-    """What the instrument's sheet allows, or what its calibration found where that is more."""
-    if reading.accuracy_percent is None:
-        return None
-    return max(reading.accuracy_percent, abs(reading.error_percent or 0.0))
+    """What the driver's sheet allows, or what its calibration found where that is more."""
+    off = may_be_off(reading, reading).in_unit(reading.unit or "N·m", "N·m", Measure.TORQUE)
+    return off.percent_at(reading.torque_nm)
 
 
 def _step_nm(reading: ReadingTaken) -> float:

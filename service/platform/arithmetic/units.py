@@ -44,6 +44,8 @@ class Measure(StrEnum):
     DURATION = "duration"  # s
     ANGLE = "angle"  # rad
     EXPANSION = "expansion"  # 1/K
+    MASS = "mass"  # kg
+    CONDUCTIVITY = "conductivity"  # S/m
 
 
 IN_SI: dict[Measure, dict[str, float]] = {
@@ -90,7 +92,7 @@ IN_SI: dict[Measure, dict[str, float]] = {
     Measure.STIFFNESS: {"N/m": 1.0, "N/mm": 1e3, "kN/mm": 1e6, "N/µm": 1e6},
     Measure.TEMPERATURE: {"K": 1.0, "°C": 1.0, "°F": 5 / 9},
     Measure.TEMPERATURE_CHANGE: {"K": 1.0, "°C": 1.0, "°F": 5 / 9},
-    Measure.RESISTANCE: {"Ω": 1.0, "mΩ": 1e-3, "kΩ": 1e3, "MΩ": 1e6, "GΩ": 1e9},
+    Measure.RESISTANCE: {"Ω": 1.0, "µΩ": 1e-6, "mΩ": 1e-3, "kΩ": 1e3, "MΩ": 1e6, "GΩ": 1e9},
     Measure.VOLTAGE: {"V": 1.0, "mV": 1e-3, "kV": 1e3},
     Measure.CURRENT: {"A": 1.0, "mA": 1e-3, "µA": 1e-6},
     Measure.CURRENT_DENSITY: {"A/m²": 1.0, "A/cm²": 1e4, "mA/cm²": 10.0},
@@ -99,6 +101,8 @@ IN_SI: dict[Measure, dict[str, float]] = {
     Measure.DURATION: {"s": 1.0, "min": _MINUTE, "h": constants.hour},
     Measure.ANGLE: {"rad": 1.0, "°": pi / 180, "turns": 2 * pi},
     Measure.EXPANSION: {"1/K": 1.0, "µm/(m·K)": 1e-6},
+    Measure.MASS: {"kg": 1.0, "g": 1e-3, "mg": 1e-6},
+    Measure.CONDUCTIVITY: {"S/m": 1.0, "mS/cm": 0.1, "µS/cm": 1e-4, "µS/m": 1e-6},
 }
 """SI units in one of each unit. A leak rate in sccm is one of gas at 0 °C and 101.325 kPa."""
 
@@ -137,7 +141,10 @@ _OTHER_NAMES = {
     "minutes": "min",
     "hours": "h",
 }
-_M_IS_NO_M = {Measure.PRESSURE, Measure.RESISTANCE, Measure.VOLTAGE, Measure.CURRENT, Measure.POWER}
+_M_IS_NO_M = {
+    *(Measure.PRESSURE, Measure.RESISTANCE, Measure.VOLTAGE, Measure.CURRENT, Measure.POWER),
+    Measure.CONDUCTIVITY,
+}
 """Where a capital M stands for a million and a small one for a thousandth, and both are used."""
 _FOLDED = {"³": "3", "²": "2", "μ": "u", "µ": "u", "\u03a9": "ohm", "\u2126": "ohm", "º": "°"}
 _ENTRY = re.compile(

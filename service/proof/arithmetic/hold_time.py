@@ -23,6 +23,7 @@ from service.platform.arithmetic.preconditions import (
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import GUARD
 from service.proof.arithmetic.leak_tests import instruments, volume_of
+from service.store.arithmetic.instrument_errors import MayBeOff
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +93,15 @@ def time_needed(
     barometer_kpa: float = 101.325,
     temperature_c: float = 20.0,
     volume_l: float | None = None,
-    gauge_percent: float | None = None,
+    gauge: MayBeOff | None = None,
     gauge_step_kpa: float = 0.0,
     thermometer_k: float | None = None,
     volume_percent: float = 3.0,
 ) -> Hold:
     """Compute how long this set-up must stay under pressure to decide, told before the test.
 
-    For the least limit of the paths it finds, at the lowest test pressure of its circuits.
+    For the least limit of the paths it finds, at the lowest test pressure of its circuits;
+    ``gauge`` is in kPa.
     Raises Inconsistent where figures are missing, NoSolution where no time is long enough.
     """
     connected = SET_UPS[set_up - 1]
@@ -120,7 +122,7 @@ def time_needed(
     volume = volume_of(figures, connected, cells) if volume_l is None else volume_l
     read_with = instruments(
         pressure,
-        gauge_percent=gauge_percent,
+        gauge_percent=gauge.percent_at(pressure / 1e3) if gauge else None,
         gauge_step_kpa=gauge_step_kpa,
         thermometer_k=thermometer_k,
         volume_percent=volume_percent,

@@ -28,6 +28,7 @@ from service.proof.arithmetic.electrical_tests import (
     ShortMethod,
 )
 from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method
+from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff
 
 VOLUME_PERCENT = 3.0
 """How well a circuit's volume is usually known, ±."""
@@ -52,14 +53,14 @@ LEAK_FIELDS = {
 
 @dataclass(frozen=True, slots=True)
 class ReadWith:
-    """What is known of gauge, thermometer and flow meter; None: as is usual for the kind."""
+    """What is known of gauge, thermometer and flow meter, for readings in kPa, °C and mL/min."""
 
-    gauge_percent: float | None = None
+    gauge: MayBeOff = UNKNOWN
     gauge_step_kpa: float = 0.0
-    thermometer_percent: float | None = None
+    thermometer: MayBeOff = UNKNOWN
     thermometer_step_k: float = 0.0
     meter_full_scale_ml_min: float | None = None
-    meter_percent: float | None = None
+    meter: MayBeOff = UNKNOWN
     meter_step_ml_min: float = 0.0
 
 
@@ -94,13 +95,13 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         )
     warm = _temperature(texts, "start", needed=True)
     meter = _meter(texts, read_with) if reads_flows(texts) else None
-    percent = read_with.thermometer_percent
+    outside = _barometer(texts, "barometer") or _no_barometer()
     return LeakTest(
         set_up=set_up,
         method=method,
         gas=gas,
         cells=cells,
-        barometer_kpa=_barometer(texts, "barometer") or _no_barometer(),
+        barometer_kpa=outside,
         zero=start[1],
         start_pressure_kpa=start[0],
         start_temperature_c=warm or 0.0,
@@ -117,12 +118,18 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         flow_zero_ml_min=_flow(texts, "flow_zero") or 0.0,
         meter=meter,
         arrived=tuple(_arrived(texts, read_with.meter_full_scale_ml_min)),
-        gauge_percent=read_with.gauge_percent,
+        gauge_percent=_gauge_percent(start[0], start[1], outside, read_with.gauge),
         gauge_step_kpa=read_with.gauge_step_kpa,
-        thermometer_k=None if percent is None else percent / 100 * abs(warm or 0.0),
+        thermometer_k=read_with.thermometer.at(warm or 0.0),
         thermometer_step_k=read_with.thermometer_step_k,
         volume_percent=_percent(texts),
     )
+
+
+def _gauge_percent(kpa: float, zero: Zero, outside_kpa: float, gauge: MayBeOff) -> float | None:
+    """How far the gauge may be off at the start, % of the absolute pressure."""
+    absolute = kpa if zero is Zero.ABSOLUTE else kpa + outside_kpa
+    return gauge.percent_at(absolute) if absolute > 0 else None  # no pressure is refused later
 
 
 def _known_zero(texts: Typed) -> bool:
@@ -167,12 +174,15 @@ def _meter(texts: Typed, read_with: ReadWith) -> Meter:
     name = typed_word(
         {"meter_reference": chosen}, "meter_reference", "the reference condition", names
     )
+    full_scale, off = read_with.meter_full_scale_ml_min, read_with.meter
+    of_full_scale = off.at(0.0)
     with placed("meter_id"):
         return Meter(
-            read_with.meter_full_scale_ml_min,
+            full_scale,
             name,
-            read_with.meter_percent,
-            step_ml_min=read_with.meter_step_ml_min,
+            off.of_reading_percent,
+            0.0 if of_full_scale is None else 100 * of_full_scale / full_scale,
+            read_with.meter_step_ml_min,
         )
 
 
@@ -238,7 +248,7 @@ SHORT_FIELDS = {"active_area_cm2": "active_area"}
 
 
 def read_insulation_test(
-    texts: Typed, cells: int, accuracy_percent: float | None = None
+    texts: Typed, cells: int, tester: MayBeOff | None = None
 ) -> InsulationTest:
     """Return the test that was typed.
 
@@ -256,13 +266,15 @@ def read_insulation_test(
         for between, name in PLACES.items()
         if (reading := _measured(texts, between, name, condition, voltage)) is not None
     ]
+    tester = tester or UNKNOWN
+    least = min((reading.resistance_mohm for reading in readings), default=0.0)
     return InsulationTest(
         cells,
         bool(texts.get("cells_bonded", "").strip()),
         not texts.get("no_hydrogen", "").strip(),
         tuple(readings),
         typed_quantity(texts, "working_voltage", "the working voltage", Measure.VOLTAGE, "V"),
-        accuracy_percent,
+        tester.percent_at(least) if least > 0 else tester.of_reading_percent,
     )
 
 

@@ -19,7 +19,8 @@ from service.platform.arithmetic.fields import (
     words,
     yes,
 )
-from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.arithmetic.units import Measure, from_si, labels, to_si, unit_label
+from service.store.arithmetic.instrument_errors import Coverage
 
 
 class InstrumentKind(StrEnum):
@@ -33,6 +34,15 @@ class InstrumentKind(StrEnum):
     GAS_DETECTOR = "gas detector"
     HEIGHT_GAUGE = "height gauge"
     FLOW_METER = "flow meter"
+    MICROMETER = "micrometer or thickness gauge"
+    SCALE = "scale"
+    MILLIOHM_METER = "milliohm meter"
+    LOAD_CELL = "press load cell"
+    HELIUM_DETECTOR = "helium leak detector"
+    OXYGEN_MONITOR = "oxygen monitor"
+    CONDUCTIVITY_METER = "conductivity meter"
+    POTENTIOSTAT = "potentiostat"
+    CELL_MONITOR = "cell voltage monitor"
 
 
 class CalibrationResult(StrEnum):
@@ -42,35 +52,81 @@ class CalibrationResult(StrEnum):
     OUT_OF_TOLERANCE = "out of tolerance as found"
 
 
-READ_BY: dict[Measure, tuple[InstrumentKind, ...]] = {
-    Measure.TORQUE: (InstrumentKind.TORQUE_DRIVER,),
-    Measure.PRESSURE: (InstrumentKind.PRESSURE_GAUGE,),
-    Measure.LENGTH: (InstrumentKind.HEIGHT_GAUGE,),
-    Measure.FLOW: (InstrumentKind.FLOW_METER,),
-    Measure.TEMPERATURE: (InstrumentKind.THERMOMETER,),
-    Measure.RESISTANCE: (InstrumentKind.MULTIMETER, InstrumentKind.INSULATION_TESTER),
-    Measure.VOLTAGE: (InstrumentKind.MULTIMETER,),
-    Measure.CURRENT: (InstrumentKind.MULTIMETER,),
+READS: dict[InstrumentKind, dict[Measure, tuple[str, ...]]] = {
+    InstrumentKind.TORQUE_DRIVER: {Measure.TORQUE: labels(Measure.TORQUE)},
+    InstrumentKind.PRESSURE_GAUGE: {Measure.PRESSURE: labels(Measure.PRESSURE)},
+    InstrumentKind.INSULATION_TESTER: {Measure.RESISTANCE: ("kΩ", "MΩ", "GΩ")},
+    InstrumentKind.MULTIMETER: {
+        Measure.VOLTAGE: labels(Measure.VOLTAGE),
+        Measure.CURRENT: labels(Measure.CURRENT),
+        Measure.RESISTANCE: ("Ω", "kΩ", "MΩ"),
+    },
+    InstrumentKind.THERMOMETER: {Measure.TEMPERATURE: labels(Measure.TEMPERATURE)},
+    InstrumentKind.GAS_DETECTOR: {},
+    InstrumentKind.HEIGHT_GAUGE: {Measure.LENGTH: labels(Measure.LENGTH)},
+    InstrumentKind.FLOW_METER: {Measure.FLOW: labels(Measure.FLOW)},
+    InstrumentKind.MICROMETER: {Measure.LENGTH: labels(Measure.LENGTH)},
+    InstrumentKind.SCALE: {Measure.MASS: labels(Measure.MASS)},
+    InstrumentKind.MILLIOHM_METER: {Measure.RESISTANCE: ("µΩ", "mΩ", "Ω")},
+    InstrumentKind.LOAD_CELL: {Measure.FORCE: labels(Measure.FORCE)},
+    InstrumentKind.HELIUM_DETECTOR: {Measure.LEAK_RATE: labels(Measure.LEAK_RATE)},
+    InstrumentKind.OXYGEN_MONITOR: {},
+    InstrumentKind.CONDUCTIVITY_METER: {Measure.CONDUCTIVITY: labels(Measure.CONDUCTIVITY)},
+    InstrumentKind.POTENTIOSTAT: {
+        Measure.VOLTAGE: labels(Measure.VOLTAGE),
+        Measure.CURRENT: labels(Measure.CURRENT),
+    },
+    InstrumentKind.CELL_MONITOR: {Measure.VOLTAGE: ("V", "mV")},
 }
+"""What each kind reads, and in which units; those without read a share of gas."""
 SHARES = ("%", "ppm")
 """How a share of gas in air is written; the gas or “vol” may stand beside it."""
+OTHER_GAS = {InstrumentKind.GAS_DETECTOR: ("O2", "O₂"), InstrumentKind.OXYGEN_MONITOR: ("H2", "H₂")}
+"""A gas beside the share which the kind does not read."""
 
 
 def kinds_that_read(unit: str | None) -> tuple[InstrumentKind, ...]:
     """Return the kinds of instruments that read a unit; every kind where none is known for it.
 
     >>> kinds_that_read("% vol")
-    (<InstrumentKind.GAS_DETECTOR: 'gas detector'>,)
+    (<InstrumentKind.GAS_DETECTOR: 'gas detector'>, <InstrumentKind.OXYGEN_MONITOR: \
+'oxygen monitor'>)
+    >>> kinds_that_read("mΩ")
+    (<InstrumentKind.MILLIOHM_METER: 'milliohm meter'>,)
     """
-    if unit and any(share in unit for share in SHARES):
-        return (InstrumentKind.GAS_DETECTOR,)
-    measure = measure_of(unit)
-    return tuple(InstrumentKind) if measure is None else READ_BY[measure]
+    if not unit:
+        return tuple(InstrumentKind)
+    return tuple(kind for kind in READS if reads(kind, unit)) or tuple(InstrumentKind)
+
+
+def reads(kind: InstrumentKind, unit: str) -> bool:
+    """Say whether instruments of a kind read this unit."""
+    if not READS[kind]:
+        is_share = any(share in unit for share in SHARES)
+        return is_share and not any(gas in unit for gas in OTHER_GAS[kind])
+    return any(_label(unit, measure) in units for measure, units in READS[kind].items())
+
+
+def units_of(kind: InstrumentKind) -> tuple[str, ...]:
+    """Return the units instruments of a kind read.
+
+    >>> units_of(InstrumentKind.CELL_MONITOR), units_of(InstrumentKind.OXYGEN_MONITOR)
+    (('V', 'mV'), ('% vol', 'ppm'))
+    """
+    return tuple(unit for units in READS[kind].values() for unit in units) or ("% vol", "ppm")
 
 
 def measure_of(unit: str | None) -> Measure | None:
     """Return what is measured in a unit; None where no instrument is known for it."""
-    return next((measure for measure in READ_BY if unit and _converted(1.0, unit, measure)), None)
+    measures = (measure for measured in READS.values() for measure in measured)
+    return next((measure for measure in measures if unit and _label(unit, measure)), None)
+
+
+def _label(unit: str, measure: Measure) -> str:
+    try:
+        return unit_label(unit, measure)
+    except TradeError:
+        return ""
 
 
 def beyond_range(
@@ -86,7 +142,7 @@ def beyond_range(
     low, high = least, most
     if unit != range_unit:
         measure = measure_of(unit)
-        if measure is None or _converted(1.0, range_unit, measure) is None:
+        if measure is None or not _label(range_unit, measure):
             return False
         low, high = (
             None if end is None else from_si(to_si(end, range_unit, measure), unit, measure)
@@ -105,13 +161,6 @@ def range_words(least: float | None, most: float | None) -> str:
     if least is None:
         return f"up to {most:g}"
     return f"from {least:g}" if most is None else f"{least:g} to {most:g}"
-
-
-def _converted(value: float, unit: str, measure: Measure) -> float | None:
-    try:
-        return to_si(value, unit, measure)
-    except TradeError:
-        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +221,16 @@ INSTRUMENT_FIELDS = (
     yes("in_use", "In use",
         help="Without the tick it is withdrawn: no reading can name it any more, those taken"
         " stay."),
-    number("accuracy_percent", "Accuracy", "% of the reading", most=50.0, required=False,
-           help="Greatest deviation either way, as its maker or its calibration gives it. Empty:"
-           " what is usual for its kind is taken."),
+    number("accuracy_percent", "Accuracy, share of the reading", "% of the reading", most=50.0,
+           required=False, help="± as its data sheet or certificate states it; the three parts add"
+           " up. All empty: what is usual for its kind is taken."),
+    number("accuracy_full_scale_percent", "Accuracy, share of full scale", "% of full scale",
+           most=50.0, required=False, example="0.25", help="± of the end of its range."),
+    figure("accuracy_offset", "Accuracy, offset", required=False, example="0.02",
+           help="±, in the unit of the range."),
+    choice("accuracy_coverage", "These cover", tuple(Coverage), required=False,
+           otherwise=Coverage.GREATEST.value,
+           help="Greatest deviation: a limit of error. Expanded or standard: an uncertainty."),
     figure("resolution", "Smallest step it shows", required=False, example="0.1",
            help="In the unit of the range, such as 0.1. Empty: what is usual for its kind is"
            " taken."),
@@ -188,6 +244,12 @@ CALIBRATION_FIELDS = (
         help="It counts through that day."),
     serial("certificate", "Certificate", example="C-1042"),
     choice("result", "Result", tuple(CalibrationResult)),
-    figure("error_percent", "Error as found", "% of the reading", required=False, example="-2.5"),
+    figure("error_percent", "Error as found, share of the reading", "% of the reading",
+           required=False, example="-2.5",
+           help="Shown less true: −2.5 where it shows too little. The three parts add up."),
+    figure("error_full_scale_percent", "Error as found, share of full scale", "% of full scale",
+           required=False, example="0.2"),
+    figure("error_offset", "Error as found, offset", required=False, example="-0.1",
+           help="In the unit of the range."),
     notes(),
 )  # fmt: skip

@@ -11,11 +11,14 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import (
     CALIBRATION_FIELDS,
     INSTRUMENT_FIELDS,
     CalibrationResult,
     InstrumentKind,
+    reads,
+    units_of,
 )
 from service.store.tables import Calibration, Instrument
 
@@ -37,14 +40,17 @@ class InstrumentEntry:
     in_use: bool = True
     accuracy_percent: float | None = None
     resolution: float | None = None
+    accuracy_full_scale_percent: float | None = None
+    accuracy_offset: float | None = None
+    accuracy_coverage: Coverage = Coverage.GREATEST
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationEntry:
     """One calibration, as `CALIBRATION_FIELDS` describes it.
 
-    Days without a time of day are noon in the lab's zone. ``error_percent`` is what was found, in %
-    of the reading; it holds through the day it is due.
+    Days without a time of day are noon in the lab's zone; it holds through the day it is due. The
+    error as found is what was shown less what was true, in up to three parts.
     """
 
     done_at: datetime
@@ -53,6 +59,8 @@ class CalibrationEntry:
     result: CalibrationResult
     error_percent: float | None = None
     notes: str = ""
+    error_full_scale_percent: float | None = None
+    error_offset: float | None = None
 
 
 def add_instrument(work: Work, entry: InstrumentEntry) -> int:
@@ -108,6 +116,13 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
             "it is not later than the calibration itself.",
             "The day the next one is due would be right.",
         )
+    if entry.error_full_scale_percent is not None and instrument.range_most is None:
+        raise Refused(
+            "error_full_scale_percent",
+            f"{entry.error_full_scale_percent:g}",
+            f"the range of {instrument.label} has no end.",
+            "Say first up to where it reads.",
+        )
     row = Calibration(
         instrument_id=instrument_id, written_by_id=work.by.id, written_at=work.now, **asdict(entry)
     )
@@ -134,8 +149,34 @@ def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:
             "the range ends before it begins.",
             f"More than {entry.range_least:g}\u2009{entry.unit} would be right.",
         )
+    _refuse_odd_unit(entry)
     _refuse_odd_step(entry)
     return entry
+
+
+def _refuse_odd_unit(entry: InstrumentEntry) -> None:
+    if entry.unit and not reads(entry.kind, entry.unit):
+        raise Refused(
+            "unit",
+            entry.unit,
+            f"a {entry.kind} does not read it.",
+            f"{', '.join(units_of(entry.kind))}.",
+        )
+    if entry.accuracy_full_scale_percent is not None and entry.range_most is None:
+        raise Refused(
+            "range_most", "", "a share of full scale needs the end of the range.", "Such as 400."
+        )
+    if entry.accuracy_offset is None:
+        return
+    if not entry.unit:
+        raise Refused("unit", "", "an offset needs its unit.", "Such as kPa.")
+    if entry.accuracy_offset < 0:
+        raise Refused(
+            "accuracy_offset",
+            f"{entry.accuracy_offset:g}",
+            "a deviation ± is not below zero.",
+            "Such as 0.02.",
+        )
 
 
 def _refuse_odd_step(entry: InstrumentEntry) -> None:

@@ -25,6 +25,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
+from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
 from service.store.tables import Calibration, Hold, Instrument
 
@@ -112,7 +113,10 @@ class InstrumentRow:
     due_at: datetime | None
     result: CalibrationResult | None
     accuracy_percent: float | None
-    """greatest deviation, % of the reading; None: as is usual for its kind"""
+    accuracy_offset: float | None
+    accuracy_full_scale_percent: float | None
+    accuracy_coverage: Coverage
+    """± % of the reading, in ``unit`` and % of full scale; all None: as is usual for its kind"""
     resolution: float | None
     """smallest step shown, in ``unit``; None: as is usual for its kind"""
 
@@ -127,7 +131,7 @@ class InstrumentRow:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationRow:
-    """One calibration; the error in % of the reading, as found."""
+    """One calibration; the error as found, shown less true, in up to three parts."""
 
     id: int
     done_at: datetime
@@ -135,6 +139,8 @@ class CalibrationRow:
     certificate: str
     result: CalibrationResult
     error_percent: float | None
+    error_offset: float | None
+    error_full_scale_percent: float | None
     notes: str
     written_by: str
     written_at: datetime

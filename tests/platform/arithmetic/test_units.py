@@ -51,6 +51,7 @@ IN_PINT = {
     "°C": "degC",
     "°F": "degF",
     "Ω": "ohm",
+    "µΩ": "microohm",
     "mΩ": "milliohm",
     "kΩ": "kiloohm",
     "MΩ": "megaohm",
@@ -64,6 +65,10 @@ IN_PINT = {
     "°": "degree",
     "turns": "turn",
     "µm/(m·K)": "micrometer/m/K",
+    "S/m": "siemens/m",
+    "mS/cm": "millisiemens/cm",
+    "µS/cm": "microsiemens/cm",
+    "µS/m": "microsiemens/m",
 }
 
 
