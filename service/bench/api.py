@@ -39,7 +39,7 @@ from service.closing.queries.closing_results import kept_result
 from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, like, page_of, read_from
-from service.platform.api.callers import Call, Caller, Database, make_once
+from service.platform.api.callers import AskedAsKnown, Call, Caller, Database, make_once
 from service.platform.changes import In, Words
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
@@ -276,16 +276,18 @@ def records(
 
 
 @router.get("/{record_id}", tags=TAGS)
-def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordContent:
+def record(
+    record_id: RecordNumber, caller: Caller, engine: Database, as_of: AskedAsKnown
+) -> RecordContent:
     """Return one record's content: as handed in and frozen, else as it stands now."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = record_as_text(session, record_id)
         check = verify(session, [record_id]).get(record_id)
-        result = kept_result(session, record_id)
-        decisions = decisions_of(session, record_id)
+        result = kept_result(session, record_id, as_of)
+        decisions = decisions_of(session, record_id, as_of)
         removed = removed_from(session, record_id)
-        corrected = corrections_of_records(session, [record_id])[record_id]
+        corrected = corrections_of_records(session, [record_id], as_of)[record_id]
         had_a_part = logins_of(session, people_on(session, [record_id])[record_id])
     return RecordContent(
         id=record_id,

@@ -272,7 +272,7 @@ def test_the_stacks_sheet_says_what_its_verdicts_are_worth_now(
     shown = words(at.client.get("/stacks/TARN-001").text)
 
     assert re.search(r"Verdicts\s+pass 3\s+fail 1 shorts of cells\s+not tested 7", shown)
-    assert "Verdicts pass" not in words(at.client.get("/stacks/TARN-001?known=2026-02-03").text)
+    assert "Verdicts pass" not in words(at.client.get("/stacks/TARN-001?known_at=2026-02-03").text)
 
 
 def test_a_record_without_tests_and_limits_shows_none(begin: Callable[..., Tester]) -> None:

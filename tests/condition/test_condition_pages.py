@@ -160,7 +160,7 @@ def test_every_choice_shows_another_sheet(whole: ReadStack, signed_in_client: Cl
         "density=0",
         "curve=999",
         "fit_from=2&fit_to=1",
-        "known=soon",
+        "known_at=soon",
     ],
 )
 def test_what_is_not_there_is_said_and_the_sheet_still_shown(
@@ -187,7 +187,7 @@ def test_a_corrected_tap_map_reads_the_page_anew_and_tells_what_was_thought(
     at = f"/stacks/{stack.serial}/condition"
 
     now = sections(client.get(at).text)["history"]
-    then = client.get(f"{at}?known={NOW + timedelta(hours=1):%Y-%m-%d %H:%M}")
+    then = client.get(f"{at}?known_at={NOW + timedelta(hours=1):%Y-%m-%d %H:%M}")
 
     assert re.search(r"build 1, cell 1 0\.6000 V", now)
     assert re.search(r"build 1, cell 4 0\.6000 V", sections(then.text)["history"])

@@ -220,7 +220,7 @@ def test_the_readings_can_be_taken_along_as_a_list(
         session.commit()
     client = signed_in_client("builder")
 
-    answer = client.get(f"/parts/{made.weak}/life.csv?density=0.7&known=")
+    answer = client.get(f"/parts/{made.weak}/life.csv?density=0.7&known_at=")
 
     rows = list(csv.reader(answer.text.removeprefix("\ufeff").splitlines(), delimiter=";"))
     assert answer.headers["content-type"] == "text/csv; charset=utf-8"

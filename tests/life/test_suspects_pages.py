@@ -96,7 +96,7 @@ def test_parts_that_cannot_be_compared_say_why(signed_in_client: Clients, app: A
 
 
 def test_as_known_then_nothing_is_compared(signed_in_client: Clients, lab: FailingLab) -> None:
-    at = f"/parts/{lab.meas[0][0].id}/trace?known=2026-02-10+12:00"
+    at = f"/parts/{lab.meas[0][0].id}/trace?known_at=2026-02-10+12:00"
 
     page = words(signed_in_client("quality").get(at).text)
 

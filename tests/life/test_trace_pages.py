@@ -92,8 +92,8 @@ def test_the_trace_as_it_was_known_leaves_out_what_came_later(
     """And what cannot be read as a time is said."""
     client = signed_in_client("quality")
 
-    then = client.get(f"/parts/{failing}/trace?known=2026-02-10+12:00").text
-    wrong = client.get(f"/parts/{failing}/trace?known=soon")
+    then = client.get(f"/parts/{failing}/trace?known_at=2026-02-10+12:00").text
+    wrong = client.get(f"/parts/{failing}/trace?known_at=soon")
 
     assert "1. Stack" in words(then)
     assert "2. Stack" not in words(then)

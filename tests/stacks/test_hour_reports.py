@@ -17,6 +17,7 @@ from service.bench.queries.corrections import correctable
 from service.bench.tables import CorrectionOf
 from service.people.tables import Role
 from service.platform import permissions
+from service.platform.arithmetic.dates import AsOf
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables import AuditEntry
@@ -247,7 +248,7 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
     with Session(engine) as session:
         whole = hour_history(session, stack_id)
         there, back = turned(lambda turn: hour_history(session, stack_id, turn=turn).readings, 2)
-        thought = hour_history(session, stack_id, RUN_AT + 2 * DAY + HOUR)
+        thought = hour_history(session, stack_id, AsOf(known_at=RUN_AT + 2 * DAY + HOUR))
 
     moments = [reading.moment for reading in whole.readings.rows]
     assert moments == [BY_A_BENCH, "in operation", *[BY_A_BENCH] * 3, "meter fitted"]

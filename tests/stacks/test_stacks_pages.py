@@ -100,7 +100,7 @@ def test_the_sheet_shows_an_earlier_build_a_date_and_a_day(
     stood_open = client.get(f"/stacks/TEL-4?on={opened:%Y-%m-%d+%H:%M}").text
     assert "On that date the stack stood open" in stood_open
     assert "had not been built yet" in client.get("/stacks/TEL-4?on=2025-01-01").text
-    assert "Nothing was known" in client.get("/stacks/TEL-4?known=2025-01-01").text
+    assert "Nothing was known" in client.get("/stacks/TEL-4?known_at=2025-01-01").text
 
 
 @pytest.mark.parametrize(

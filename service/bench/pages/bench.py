@@ -50,7 +50,7 @@ from service.physics.arithmetic.conditions import (
 from service.planning.queries.plans import by_plan
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
@@ -449,16 +449,22 @@ FILL: dict[Place, Fill] = {
 
 router = APIRouter(prefix="/records/{record_id}")
 ADDED = "added"
+CHOSEN = (
+    *("at", "check", "confirmed", "end", "line", "made", "part", "pass", "rod", "scanned"),
+    *("stage", "test"),
+)
+"""What an address says of the place and of what is chosen there."""
 
 
 @router.get("/bench")
-def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, record_id: int) -> Response:
     """Show the bench of a record being written; of any other, the record."""
     need(me, Act.RECORD_WRITE)
     with reading(database) as session:
         if not record_head(session, record_id).is_being_written:
             return go_on(request, f"/records/{record_id}")
-        sheet = bench_page(request, session, me, record_id, query=request.query_params)
+        chosen = {name: text for name in CHOSEN if (text := query.raw(name)) or query.shows(name)}
+        sheet = bench_page(request, session, me, record_id, query=chosen)
     if wants_part(request):
         return part(request, "bench/_bench.html", sheet)
     return page(request, "bench/show.html", sheet)

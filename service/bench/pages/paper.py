@@ -18,7 +18,7 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.drawings.codes import draw_code
 from service.platform.errors import Repeated
-from service.platform.pages.forms import ENTRY_KEY, Form, Typed, blank
+from service.platform.pages.forms import ENTRY_KEY, Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 
@@ -49,14 +49,14 @@ class LateEntry:
 
 
 @router.get("")
-def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, record_id: int) -> Response:
     """Show what a record asks for as sheets to be printed."""
     need(me, Act.READ)
     with reading(database) as session:
         paper = paper_of(session, record_id)
     address = f"{request.base_url}records/{record_id}"
     code = draw_code(address, f"Code of record {record_id}")
-    prints = request.query_params.get("print") == "yes"
+    prints = query.yes("print")
     paper_sheets = PaperSheets(paper, sheets(paper.sections), Markup(code), prints)  # noqa: S704
     return page(request, "bench/paper/sheets.html", paper_sheets)
 

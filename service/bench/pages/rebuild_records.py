@@ -17,6 +17,7 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me, tablet_secret
 from service.people.queries.people import person_at_work
 from service.planning.queries.plans import Progress, progress
+from service.platform.arithmetic.dates import AsOf
 from service.platform.arithmetic.numbers import plain_whole
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
@@ -80,6 +81,7 @@ class RecordPage:
     """Everything about one record."""
 
     view: RecordView
+    as_of: AsOf
     tables: tuple[TorqueTable, ...]
     missing: tuple[Missing, ...]
     verification: Verification | None
@@ -179,10 +181,10 @@ def begin(request: Request, me: Me, database: Database, form: Typed) -> Response
 
 
 @router.get("/{record_id}")
-def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
-    """Show the whole of a record."""
+def show(request: Request, me: Me, database: Database, query: Asked, record_id: int) -> Response:
+    """Show the whole of a record, as known now or at a time."""
     need(me, Act.READ)
-    return _record_page(request, database, record_id, blank(request))
+    return _record_page(request, database, record_id, query)
 
 
 @router.post("/{record_id}/witness")
@@ -204,19 +206,32 @@ def witness(request: Request, me: Me, database: Database, form: Typed, record_id
 
 
 def _record_page(request: Request, database: Engine, record_id: int, form: Form) -> Response:
+    as_of = form.known_as_of()
     with reading(database) as session:
         view = record_view(session, record_id)
         verdicts = verdicts_of_head(session, view.head)
         missing = missing_of(session, view.head, working_pile(session, record_id), verdicts)
         verification = verify(session, [record_id]).get(record_id)
-        corrections = corrections_of_records(session, [record_id]).get(record_id, ())
+        corrections = corrections_of_records(session, [record_id], as_of)[record_id]
         standing = progress(session, record_id)
-        closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
+        closed = kept_closing_of(
+            session, record_id, view.head.stack_id, view.measured_height_mm, as_of
+        )
         tested = tested_sheet(session, view.head, verdicts)
         witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(
-        view, tables, missing, verification, corrections, standing, closed, tested, witnesses, form
+        view,
+        as_of,
+        tables,
+        missing,
+        verification,
+        corrections,
+        standing,
+        closed,
+        tested,
+        witnesses,
+        form,
     )
     return page(request, "bench/rebuild_records/show.html", context, form.status)
 

@@ -1,7 +1,7 @@
 """Corrections: what can be corrected, what each changes, who wrote and decided it."""
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
@@ -13,6 +13,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
@@ -135,17 +136,32 @@ def correction(session: Session, correction_id: int) -> CorrectionView:
 
 
 def corrections_of_records(
-    session: Session, record_ids: Collection[int]
+    session: Session, record_ids: Collection[int], as_of: AsOf = PRESENT
 ) -> dict[int, tuple[CorrectionView, ...]]:
     """Return all corrections of each of these records, in the order they were written.
 
-    One statement.
+    One decided on later than the time of knowing waits still. One statement.
     """
     rows = session.execute(
         _views().where(Correction.record_id.in_(record_ids)).order_by(Correction.id)
     )
     by_record = grouped_as(rows, "record_id", lambda row: read_as(CorrectionView, row))
-    return {record_id: tuple(by_record[record_id]) for record_id in record_ids}
+    return {
+        record_id: tuple(
+            view
+            if view.decided_at is None or as_of.has(happened_at=view.decided_at)
+            else replace(
+                view,
+                state=CorrectionState.WAITING,
+                decided_by=None,
+                decided_at=None,
+                decided_reason=None,
+            )
+            for view in by_record[record_id]
+            if as_of.has(happened_at=view.written_at)
+        )
+        for record_id in record_ids
+    }
 
 
 OLDEST = Order((Correction.id,))

@@ -15,6 +15,7 @@ from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
 from service.people.queries.people import with_login
 from service.people.tables import Person
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.vocabulary import End, Stage, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -357,7 +358,9 @@ def _lifted(
     )
 
 
-def decisions_of(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
+def decisions_of(
+    session: Session, record_id: int, as_of: AsOf = PRESENT
+) -> tuple[DecisionMade, ...]:
     """Return what was signed of a record and its corrections, in order. One statement."""
     rows = session.execute(
         select(
@@ -372,7 +375,8 @@ def decisions_of(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
         .where(Decision.record_id == record_id)
         .order_by(Decision.id)
     )
-    return read_all(DecisionMade, rows)
+    decisions = read_all(DecisionMade, rows)
+    return tuple(decision for decision in decisions if as_of.has(happened_at=decision.at))
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from service.limits.arithmetic.figures_form import to_form
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness
 from service.platform.arithmetic.curve_text import CurveOf, write_curve
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.material_curves import Soft
 from service.platform.arithmetic.plain_data import spoken
 from service.platform.arithmetic.verdicts import Verdict
@@ -246,13 +247,17 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
 
 
 def kept_closing_of(
-    session: Session, record_id: int, stack_id: int, measured_mm: float | None
+    session: Session,
+    record_id: int,
+    stack_id: int,
+    measured_mm: float | None,
+    as_of: AsOf = PRESENT,
 ) -> KeptClosing | None:
     """Return what was kept of a record's closing; None where nothing was.
 
     One statement, or three.
     """
-    results = kept_results(session, [record_id])[record_id]
+    results = kept_results(session, [record_id], as_of)[record_id]
     if counting(results) is None:
         return None
     return _counting_closing(results, design_sizes(session, stack_id), measured_mm)

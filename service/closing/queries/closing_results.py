@@ -27,6 +27,7 @@ from service.closing.tables import ClosingResult
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.errors import TradeError
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, param_list
@@ -108,23 +109,25 @@ RESULTS = (
 
 
 def kept_results(
-    session: Session, record_ids: Collection[int]
+    session: Session, record_ids: Collection[int], as_of: AsOf = PRESENT
 ) -> dict[int, tuple[KeptResult, ...]]:
     """Return the results kept of these records, the latest first. One statement."""
     rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
     results: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
     for row in rows:
         result = read_as(KeptResult, row)
+        if not as_of.has(happened_at=result.computed_at):
+            continue
         results[result.record_id].append(result)
     return {record_id: tuple(some) for record_id, some in results.items()}
 
 
-def kept_result(session: Session, record_id: int) -> KeptResult | None:
+def kept_result(session: Session, record_id: int, as_of: AsOf = PRESENT) -> KeptResult | None:
     """Return the result that counts: the newest since the last hand-in; None where none was kept.
 
     One statement.
     """
-    return counting(kept_results(session, [record_id])[record_id])
+    return counting(kept_results(session, [record_id], as_of)[record_id])
 
 
 def counting(results: Iterable[KeptResult]) -> KeptResult | None:

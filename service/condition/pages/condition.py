@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -378,7 +378,7 @@ KEPT = (
     "cell",
     "fit_from",
     "fit_to",
-    "known",
+    "known_at",
 )
 
 
@@ -409,10 +409,8 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
         with query.collecting_errors():
             choice = _choice(query)
             cell = query.whole("cell", least=1, required=False)
-            known_at = query.moment("known", required=False)
+            known_at = query.as_of().known_at
             query.check()
-            # a minute is meant to its end, so that what was known at 14:20 is there at 14:20
-            known_at = known_at and known_at + timedelta(seconds=59)
             condition = read_condition(session, stack_id, choice, known_at)
         if condition is None:
             condition, cell = read_condition(session, stack_id), None

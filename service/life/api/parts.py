@@ -3,12 +3,12 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from service.closing.queries import build_torques
 from service.life.queries import traces
 from service.platform.api.answers import Out, like
-from service.platform.api.callers import Caller, Database
+from service.platform.api.callers import Asked, Caller, Database
 from service.platform.database import now_utc, reading
 from service.platform.permissions import Act, need
 from service.stacks.api import stack_models
@@ -93,26 +93,21 @@ Drawing = Annotated[
 ]
 
 
-KnownAt = Annotated[
-    AwareDatetime | None, Query(description="builds and hours as they were known at this time")
-]
-
-
 @router.get("/{serial}/history")
 def history(
     *,
     serial: str,
     caller: Caller,
     engine: Database,
+    as_of: Asked,
     drawing: Drawing = "",
-    known_at: KnownAt = None,
 ) -> stack_models.PartHistory:
     """Say where a part is, every build it sat in, its hours, findings and holds."""
     need(caller, Act.READ)
     with reading(engine) as session:
         part_id = part_by_text(session, serial, drawing)
-        answer = part_life(session, part_id, known_at)
-        kinds = part_kinds(session, [part_id], known_at or now_utc(), known_at)[part_id]
+        answer = part_life(session, part_id, as_of)
+        kinds = part_kinds(session, [part_id], as_of.until(now_utc()), as_of)[part_id]
     return stack_models.PartHistory.from_answer(answer, kinds=kinds.total)
 
 
@@ -122,11 +117,11 @@ def traced(
     serial: str,
     caller: Caller,
     engine: Database,
+    as_of: Asked,
     drawing: Drawing = "",
-    known_at: KnownAt = None,
 ) -> Trace:
     """Return what was built around a part, and where all other parts of the same lots are today."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = traces.trace(session, part_by_text(session, serial, drawing), known_at)
+        answer = traces.trace(session, part_by_text(session, serial, drawing), as_of)
     return Trace.from_answer(answer)

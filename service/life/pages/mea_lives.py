@@ -265,7 +265,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
     settings: Settings = request.app.state.settings
     density = query.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
     limit = query.number("limit", least=0.01, most=1.3, unit="V", required=False)
-    known_at = query.moment("known", required=False)
+    known_at = query.as_of().known_at
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, limit_v=limit, known_at=known_at)
     trend = life.trend
@@ -291,7 +291,7 @@ def give_list(me: Me, database: Database, query: Asked, part_id: Number) -> Resp
     """Give the readings as a CSV list, by the same density and time of knowing."""
     need(me, Act.READ)
     density = query.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
-    known_at = query.moment("known", required=False)
+    known_at = query.as_of().known_at
     query.check()
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, known_at=known_at)

@@ -11,6 +11,7 @@ from service.life.queries.failing import MarkOfPerson, marks_of
 from service.life.queries.suspects import SuspectsSheet, suspects_sheet
 from service.life.queries.traces import MOST_OF_A_LOT, Trace, TracedMea, trace, traced_mea
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.dates import AsOf
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form, Number, blank
@@ -48,6 +49,8 @@ class PartPage:
     """One part and its whole life."""
 
     life: PartLife
+    form: Form
+    as_of: AsOf
     kinds: PartKinds
     moves: tuple[TrailSentence, ...]
     value: Callable[[object], str]
@@ -66,6 +69,7 @@ class TracePage:
 
     trace: Trace
     form: Form
+    as_of: AsOf
     most_listed: int
     comparison: Comparison | None
     contained: Containment | None
@@ -73,12 +77,13 @@ class TracePage:
 
 
 @router.get("/{part_id}")
-def show(request: Request, me: Me, database: Database, part_id: Number) -> Response:
-    """Show one part with its whole life."""
+def show(request: Request, me: Me, database: Database, query: Asked, part_id: Number) -> Response:
+    """Show one part with its whole life, as it is or as it was."""
     need(me, Act.READ)
+    as_of = query.as_of()
     with reading(database) as session:
-        life = part_life(session, part_id)
-        kinds = part_kinds(session, [part_id], now_utc())[part_id]
+        life = part_life(session, part_id, as_of)
+        kinds = part_kinds(session, [part_id], as_of.until(now_utc()), as_of)[part_id]
         marks = marks_of(session, part_id)
         forbids = what_forbids(session, part_id)
     moves = tuple(said(entry) for entry in reversed(life.moves))
@@ -87,9 +92,16 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
     against = tuple(forbid for forbid in forbids if forbid.cause not in HOLDS)
     context = PartPage(
-        life, kinds, moves, lambda value: value_in_words(value, zone), standing, against
+        life,
+        query,
+        as_of,
+        kinds,
+        moves,
+        lambda value: value_in_words(value, zone),
+        standing,
+        against,
     )
-    return page(request, "store/parts/show.html", context)
+    return page(request, "store/parts/show.html", context, query.status)
 
 
 @router.get("/{part_id}/trace")
@@ -98,15 +110,16 @@ def show_trace(
 ) -> Response:
     """Show the trace of one part, as known now or at a time."""
     need(me, Act.READ)
-    known_at = query.moment("known", required=False)
+    as_of = query.as_of()
     gather_makeups(database, part_id)
     with reading(database) as session:
-        part_trace = trace(session, part_id, known_at)
-        compared = comparison(session, part_id, query) if known_at is None else None
+        part_trace = trace(session, part_id, as_of)
+        compared = None if as_of.is_then else comparison(session, part_id, query)
         is_failing = compared is not None and compared.mea.is_failing
         context = TracePage(
             part_trace,
             query,
+            as_of,
             MOST_OF_A_LOT,
             compared,
             containment(session, part_trace) if is_failing else None,
@@ -126,7 +139,7 @@ def comparison(session: Session, part_id: int, query: Form) -> Comparison:
     """Return the comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
     by_rule = query.raw("failing") == "rule"
-    compares = mea.is_failing or query.yes("compare")
+    compares = query.yes("compare") or mea.is_failing
     sheet = None
     if mea.kind is Kind.MEA and mea.design_id is not None and compares:
         sheet = suspects_sheet(session, mea.design_id, part_id, by_rule=by_rule)

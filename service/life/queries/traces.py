@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.closing.queries.build_torques import BuildTorques, build_torques
 from service.life.tables import BuildMakeup, FailingMark, RuleAnswer, RuleVerdict
 from service.people.tables import Person
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_as
@@ -135,22 +136,22 @@ class Trace:
         return sum((b.sitting.hours for b in self.builds), Hours(self.part.hours_before))
 
 
-def trace(session: Session, part_id: int, known_at: datetime | None = None) -> Trace:
+def trace(session: Session, part_id: int, as_of: AsOf = PRESENT) -> Trace:
     """Return what was built around a part, and where others of the same lots are.
 
     Raises NotFound.
 
-    ``known_at`` tells the builds as they were known at a time; lots are told as they are today.
+    Builds, hours, torques and findings are as of the state asked for; lots as they are today.
     The number of statements does not depend on how many builds it sat in.
     """
     part = part_facts(session, part_id)
-    sat = sittings(session, part_id, known_at)
+    sat = sittings(session, part_id, as_of)
     made_by = [s.record_id for s in sat]
     labels = {layer.part: layer.label for s in sat for layer in s.around}
-    findings = findings_on(session, {part_id, *labels})
+    findings = findings_on(session, {part_id, *labels}, as_of)
     at_work = people_at(session, made_by)
     approvals = approvals_of(session, made_by)
-    torques = build_torques(session, [s.build_id for s in sat], known_at)
+    torques = build_torques(session, [s.build_id for s in sat], as_of.known_at)
     nobody = AtWork("", (), ())
     builds = tuple(
         TracedBuild(
@@ -168,7 +169,7 @@ def trace(session: Session, part_id: int, known_at: datetime | None = None) -> T
         lot_ids.add(part.lot_id)
     return Trace(
         part=part,
-        events=event_counts(session, [part_id])[part_id],
+        events=event_counts(session, [part_id], as_of)[part_id],
         builds=builds,
         findings=findings.get(part_id, ()),
         lots=_lots(session, lot_ids, part),

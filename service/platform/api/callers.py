@@ -6,15 +6,17 @@ from datetime import timedelta
 from hashlib import sha256
 from typing import Annotated
 
-from fastapi import Depends, Header, HTTPException, Request
+from fastapi import Depends, Header, HTTPException, Query, Request
 from fastapi.dependencies.models import Dependant
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from fastapi.security.utils import get_authorization_scheme_param
+from pydantic import AwareDatetime
 from sqlalchemy import Engine, update
 
 from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken
 from service.platform.api.answers import Made
+from service.platform.arithmetic.dates import AsOf
 from service.platform.database import SentOnce, Work, changing, housekeeping, now_utc, reading
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
@@ -111,6 +113,26 @@ def refuse_others(request: Request, right_names: set[str]) -> None:
 
 Caller = Annotated[Person, Depends(caller)]
 Database = Annotated[Engine, Depends(engine_of)]
+
+
+KnownAt = Annotated[AwareDatetime | None, Query(description="as it was known at this time")]
+
+
+def known_as_of(known_at: KnownAt = None) -> AsOf:
+    """Read as known at which time a call asks for a state that has no other time of its own."""
+    return AsOf(known_at=known_at)
+
+
+def as_of(
+    on: Annotated[AwareDatetime | None, Query(description="as it was at this time")] = None,
+    known_at: KnownAt = None,
+) -> AsOf:
+    """Read which state a call asks for."""
+    return AsOf(on, known_at)
+
+
+Asked = Annotated[AsOf, Depends(as_of)]
+AskedAsKnown = Annotated[AsOf, Depends(known_as_of)]
 
 
 @dataclass(frozen=True, slots=True)

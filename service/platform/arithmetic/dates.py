@@ -1,7 +1,8 @@
 """Dates and times as laboratories write them."""
 
 import re
-from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 
 from service.platform.arithmetic.errors import OutOfRange
 
@@ -12,6 +13,38 @@ _TIME = re.compile(
     r"|(?P<hour_>\d{2})(?:(?P<minute_>\d{2})(?:(?P<second_>\d{2})(?:[.,](?P<part_>\d+))?)?)?)"
 )
 _ZONE = re.compile(r"(.*?)\s*(Z|z|[+\u2212-]\d{2}(?::?\d{2})?)")
+
+
+@dataclass(frozen=True, slots=True)
+class AsOf:
+    """Which state is asked for: as it was ``on`` a date, as it was ``known_at`` a time; None: now.
+
+    Pages and API read the same pair, under these names.
+    """
+
+    on: datetime | None = None
+    known_at: datetime | None = None
+
+    @property
+    def is_then(self) -> bool:
+        """Say whether another state than the present one, as known now, is asked for."""
+        return self.on is not None or self.known_at is not None
+
+    def until(self, now: datetime) -> datetime:
+        """Return up to when the state asked for counts calendar hours."""
+        return self.on or self.known_at or now
+
+    def has(self, *, happened_at: datetime, written_at: datetime | None = None) -> bool:
+        """Say whether what happened and was written down at these times belongs to the state."""
+        known_from = happened_at if written_at is None else written_at
+        return (self.on is None or happened_at <= self.on) and (
+            self.known_at is None or known_from <= self.known_at
+        )
+
+
+PRESENT = AsOf()
+
+
 _RIGHT = "a date such as 2026-03-07{day_first}"
 _RIGHT_ZONE = "a time with its zone, such as 2026-03-07T14:20Z or 2026-03-07T15:20+01:00"
 _RIGHT_TIME = "a date and time such as 2026-03-07 14:20{day_first}"
@@ -92,6 +125,23 @@ def parse_when(
             "date and time", written, "", f"a time of the zone {zone}: clocks leapt over this one"
         )
     return moment
+
+
+def parse_asked(text: str, zone: tzinfo) -> datetime:
+    """Read the time up to which a state is asked for, as `parse_when` does.
+
+    A day alone is meant to its end, and so is a minute written without seconds: what happened at
+    14:20 belongs to the state of 14:20. Raises OutOfRange.
+    """
+    written = text.strip()
+    _, has_time, time_text = _parted(written)
+    asked = parse_when(written, zone)
+    if not has_time:
+        return datetime.combine(asked.date(), time(23, 59, 59), zone)
+    zoned = _ZONE.fullmatch(time_text)
+    match = _TIME.fullmatch(zoned[1] if zoned else time_text)
+    has_seconds = match is not None and (match["second"] or match["second_"]) is not None
+    return asked if has_seconds else asked + timedelta(seconds=59)
 
 
 def _parted(written: str) -> tuple[str, bool, str]:

@@ -29,7 +29,7 @@ from fastapi import Depends, Path, Request
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
-from service.platform.arithmetic.dates import parse_date, parse_when
+from service.platform.arithmetic.dates import AsOf, parse_asked, parse_date, parse_when
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.numbers import ReadTwoWays, read_number
@@ -75,6 +75,7 @@ class Form:
         self.refused: dict[str, str] = {}
         self.asked: dict[str, Question] = {}
         self.stale: Stale | None = None
+        self.names_read: set[str] = set()
         self._refusals: list[Refused] = []
         self._at_once = False
         self._key = self.raw(ENTRY_KEY)[:80] or uuid.uuid4().hex
@@ -83,10 +84,12 @@ class Form:
 
     def raw(self, name: str) -> str:
         """Give back what was typed, or nothing."""
+        self.names_read.add(name)
         return (self.typed.get(name) or ("",))[0]
 
     def raw_all(self, name: str) -> tuple[str, ...]:
         """Give back everything ticked or typed under one name."""
+        self.names_read.add(name)
         return self.typed.get(name, ())
 
     def error(self, name: str) -> str:
@@ -317,6 +320,25 @@ class Form:
             self.refuse(name, "is not a date and time", right)
             return None
 
+    def as_of(self) -> AsOf:
+        """Read which state is asked for: ``on`` a date, ``known_at`` a time, both or neither."""
+        return AsOf(self._asked("on"), self._asked("known_at"))
+
+    def known_as_of(self) -> AsOf:
+        """Read as known at which time a state is asked for that has no other time of its own."""
+        return AsOf(known_at=self._asked("known_at"))
+
+    def _asked(self, name: str) -> datetime | None:
+        text = self.raw(name).strip()
+        if not text:
+            return None
+        try:
+            return parse_asked(text, self.zone).astimezone(UTC)
+        except OutOfRange as trouble:
+            right = f"Right would be {trouble.allowed}. Write it as {EXAMPLE}."
+            self.refuse(name, "is not a date and time", right)
+            return None
+
     def day(self, name: str, *, required: bool = True) -> date | None:
         """Read a date after ISO 8601."""
         text = self.raw(name).strip()
@@ -443,7 +465,9 @@ def read_query(request: Request) -> Form:
     settings: Settings = request.app.state.settings
     names = request.query_params.keys()
     texts = {name: request.query_params.getlist(name) for name in names}
-    return Form(texts, zone=settings.time_zone)
+    query = Form(texts, zone=settings.time_zone)
+    request.state.query_names = query.names_read
+    return query
 
 
 Typed = Annotated[Form, Depends(read_form)]

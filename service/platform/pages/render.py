@@ -42,6 +42,7 @@ GIVEN = frozenset(
         "lock_after_s",
         "may",
         "me",
+        "not_known_here",
         "notices",
         "on_shared_tablet",
         "static",
@@ -188,8 +189,17 @@ def _given(request: Request) -> dict[str, Any]:
         "here": page_at_hand(request),
         "lock_after_s": getattr(request.state, "lock_after_s", 0) if me else 0,
         "on_shared_tablet": tablet_cookie(request.app.state.settings) in request.cookies,
+        "not_known_here": lambda: _not_known_here(request),
         "notices": getattr(request.state, "told", ()),
     }
+
+
+def _not_known_here(request: Request) -> tuple[str, ...]:
+    """Return parameters of the address that nothing of this page has read, once it is rendered."""
+    if request.method != "GET":
+        return ()
+    read: set[str] = getattr(request.state, "query_names", set())
+    return tuple(name[:80] for name in dict.fromkeys(request.query_params) if name not in read)
 
 
 def page_at_hand(request: Request) -> str:

@@ -3,15 +3,17 @@
 from datetime import date, datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BeforeValidator, Field
+from fastapi import APIRouter
+from pydantic import BeforeValidator, Field
 
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Caller, Database
+from service.platform.api.callers import Asked, Caller, Database
 from service.platform.database import changing, now_utc, reading
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.stacks.api import stack_models
 from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
+from service.stacks.queries.hour_histories import hour_history
 from service.stacks.queries.hour_kinds import stack_kinds
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack
@@ -66,7 +68,9 @@ class StackKinds(answers.Out):
     """The hours of a stack, each kind apart, in its builds."""
 
     serial: str
+    on: datetime | None
     known_at: datetime | None
+    hours: stack_models.Hours = Field(description="of the stack over all its meters")
     builds: list[KindsOfBuild]
 
 
@@ -100,27 +104,23 @@ def take_back(serial: str, entry: DaysTakenBack, caller: Caller, engine: Databas
 
 
 @router.get("/{serial}/hours")
-def kinds(
-    *,
-    serial: str,
-    caller: Caller,
-    engine: Database,
-    known_at: Annotated[
-        AwareDatetime | None, Query(description="as it was known at this time")
-    ] = None,
-) -> StackKinds:
+def kinds(serial: str, caller: Caller, engine: Database, as_of: Asked) -> StackKinds:
     """Return the hours of a stack's builds kept apart: at load, gas-exposed and calendar."""
     need(caller, Act.READ)
-    now = known_at or now_utc()
+    until = as_of.until(now_utc())
     with reading(engine) as session:
-        build_kinds = stack_kinds(session, find_stack(session, serial), known_at)
+        stack_id = find_stack(session, serial)
+        build_kinds = stack_kinds(session, stack_id, as_of)
+        history = hour_history(session, stack_id, as_of, Turn(1))
     return StackKinds(
         serial=serial,
-        known_at=known_at,
+        on=as_of.on,
+        known_at=as_of.known_at,
+        hours=stack_models.Hours.from_answer(history.now),
         builds=[
             KindsOfBuild.from_answer(
                 build,
-                kinds=build.of(None, now),
+                kinds=build.of(None, until),
                 starts=sum(log.starts for log in build.logs),
                 stops=sum(log.stops for log in build.logs),
             )

@@ -3,11 +3,10 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime
 
 from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Call, Caller, Database, make_once
+from service.platform.api.callers import Asked, Call, Caller, Database, make_once
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
@@ -44,17 +43,18 @@ def layers(
     serial: str,
     caller: Caller,
     engine: Database,
-    on: Annotated[AwareDatetime | None, Query(description="as it was at this time")] = None,
-    known_at: Annotated[
-        AwareDatetime | None, Query(description="as it was known at this time")
-    ] = None,
+    as_of: Asked,
     build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
 ) -> stack_models.LayerMap:
     """Return the pile of a stack: as it is, as it was on a date, or as it was thought to be."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = layer_map(
-            session, find_stack(session, serial), on=on, known_at=known_at, build_number=build
+            session,
+            find_stack(session, serial),
+            on=as_of.on,
+            known_at=as_of.known_at,
+            build_number=build,
         )
         checks = verify(session, [answer.build.record_id]) if answer.build else {}
     check = checks.get(answer.build.record_id) if answer.build else None

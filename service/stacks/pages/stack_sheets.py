@@ -1,8 +1,7 @@
 """The sheet of a stack: its pile as it is or was, its rods, hours, builds; two builds compared."""
 
-import re
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import datetime
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
@@ -122,15 +121,22 @@ def show_comparison(
 ) -> Response:
     """Show two builds side by side with what changed."""
     need(me, Act.READ)
+    as_of = query.as_of()
     first = query.whole("from", least=1, required=False)
     second = query.whole("to", least=1, required=False)
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-        after = layer_map(session, stack_id, build_number=second)
+        after = layer_map(
+            session,
+            stack_id,
+            on=None if second else as_of.on,
+            known_at=as_of.known_at,
+            build_number=second,
+        )
         numbers = [build.number for build in after.builds]
         if first is None:
             first = _one_before(numbers, after.build)
-        before = layer_map(session, stack_id, build_number=first)
+        before = layer_map(session, stack_id, known_at=as_of.known_at, build_number=first)
         sheet = stack_sheet(session, stack_id)
     comparison = compare(before.layers, after.layers)
     marks = comparison.marks
@@ -170,8 +176,9 @@ def show_comparison(
 def show(request: Request, me: Me, database: Database, query: Asked, serial: str) -> Response:
     """Show a stack's sheet, as it is or as it was."""
     need(me, Act.READ)
-    on, known_at = _moment(query, "on"), _moment(query, "known")
     number = query.whole("build", least=1, required=False)
+    as_of = query.as_of()
+    on, known_at = as_of.on, as_of.known_at
     if number is not None and on is not None:
         query.refuse("build", "Ask for a build or for a date, not for both.")
     with reading(database) as session:
@@ -180,8 +187,8 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
             session, stack_id, on=None if number else on, known_at=known_at, build_number=number
         )
         sheet = stack_sheet(session, stack_id)
-        history = hour_history(session, stack_id, turn=Turn(READINGS_SHOWN))
-        kinds = stack_kinds(session, stack_id)
+        history = hour_history(session, stack_id, as_of, Turn(READINGS_SHOWN))
+        kinds = stack_kinds(session, stack_id, as_of)
         build = pile_map.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}
         checked = verified(session, [build.record_id]) if build else {}
@@ -217,7 +224,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
         torques=torque,
         hours=history,
         build_hours={build_kind.span.build_id: build_kind.span.ran for build_kind in kinds},
-        kinds=_together(kinds),
+        kinds=_together(kinds, as_of.until(now_utc())),
         bridged=tuple(bridge for build_kind in kinds for bridge in build_kind.bridged_now),
         record=record,
         approved_by=_approver(sheet, record),
@@ -230,9 +237,8 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
     return page(request, "stacks/show.html", context, query.status)
 
 
-def _together(kinds: tuple[BuildKinds, ...]) -> PartHours:
-    now = now_utc()
-    return sum((build_kind.of(None, now) for build_kind in kinds), PartHours())
+def _together(kinds: tuple[BuildKinds, ...], until: datetime) -> PartHours:
+    return sum((build_kind.of(None, until) for build_kind in kinds), PartHours())
 
 
 def _rod_rows(pile_map: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:
@@ -247,21 +253,6 @@ def _rod_rows(pile_map: LayerMap, torques: BuildTorques | None) -> tuple[RodRow,
     return tuple(
         RodRow(number, on_it, read.get(number)) for number, on_it in sorted(at_rod.items())
     )
-
-
-def _moment(query: Form, name: str) -> datetime | None:
-    """A time of day, or a day alone: then the end of that day in the lab's zone."""
-    text = query.raw(name).strip()
-    if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-        day: date | None = query.day(name)
-        if day is None:
-            return None
-        end = datetime.combine(day, time(23, 59, 59), query.zone)
-        query.typed[name] = (f"{day} 23:59",)
-        return end
-    minute = query.moment(name, required=False)
-    # a minute is meant to its end, so that what happened at 14:20 is there at 14:20
-    return minute and minute + timedelta(seconds=59)
 
 
 def _how(form: Form, request: Request) -> How:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -80,9 +81,12 @@ class HoursPage:
 
     stack: MapStack
     history: HourHistory
+    form: Form
+    as_of: AsOf
     taken_back: tuple[TakenBack, ...]
     builds_kinds: tuple[BuildKinds, ...]
-    now: datetime
+    until: datetime
+    """up to when calendar hours count"""
     readings: Shown[Reading]
     read: Form
     replace: Form
@@ -255,19 +259,22 @@ def _hours_page(
     query: Form | None = None,
 ) -> Response:
     turn = turn_asked(request, query) if query else FIRST
+    as_of = query.as_of() if query else PRESENT
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
-        history = hour_history(session, stack_id, turn=turn)
+        history = hour_history(session, stack_id, as_of, turn)
         gone = reports_taken_back(session, stack_id)
-        builds_kinds = stack_kinds(session, stack_id)
+        builds_kinds = stack_kinds(session, stack_id, as_of)
     now = now_utc()
     context = HoursPage(
         stack,
         history,
+        query or blank(request),
+        as_of,
         gone,
         builds_kinds,
-        now,
+        as_of.until(now),
         shown(request, history.readings, at="readings"),
         read or blank(request, taken_at=now),
         replace or blank(request, replaced_at=now, first_hours=0),

@@ -6,7 +6,7 @@ What a bench reports is told by the day: a row has its first and newest showing 
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import accumulate
 from operator import itemgetter
@@ -16,6 +16,7 @@ from sqlalchemy import literal, or_, select, tuple_
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.queries.answers import columns, fields_of, read_all
 from service.platform.queries.lists import FIRST, Listing, Turn, cut, values_in
 from service.platform.queries.statements import (
@@ -124,20 +125,24 @@ def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]
 
 
 def hour_history(
-    session: Session, stack_id: int, known_at: datetime | None = None, turn: Turn = FIRST
+    session: Session, stack_id: int, as_of: AsOf = PRESENT, turn: Turn = FIRST
 ) -> HourHistory:
     """Return every meter of a stack and a page of its readings, each as hours of the stack.
 
     Four statements, each of at most the rows of a page found by index, however often the meter was
-    read or reported.
+    read or reported; nine where a date is asked for.
     """
+    known_at, on = as_of.known_at, as_of.on
     meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
     number = {meter.id: meter.number for meter in meters.meters}
     values = params(known_at, stack_id=stack_id, most=turn.limit + 1)
+    if on is not None:
+        values["on"] = on
     if turn.cursor:
         place = values_in(turn.cursor, [datetime, int, int, int])
         values |= zip(("at", "meter_id", "source", "id"), place, strict=True)
-    variant = (known_at is not None, bool(turn.cursor), turn.is_back)
+    reported_by = min(filter(None, (known_at, on)), default=None)
+    variant = (known_at is not None, bool(turn.cursor), turn.is_back, on is not None)
 
     def keyed(
         source: int, statement: Any, facts: Callable[[Any], dict[str, Any]]
@@ -148,20 +153,35 @@ def hour_history(
 
     readings = [
         *keyed(READ, _readings, lambda _row: {}),
-        *keyed(REPORTED, _reports, lambda row: _reported(row, known_at)),
+        *keyed(
+            REPORTED,
+            _reports,
+            lambda row: _reported(row, reported_by),
+        ),
         *keyed(LOGGED, _runs, lambda _row: {"moment": BY_A_LOG}),
     ]
     page = cut(sorted(readings, key=itemgetter(0), reverse=not turn.is_back), turn, itemgetter(0))
     now = hours_now(meters)
+    hours, read_at = now.hours, now.read_at
+    if on is not None:
+        total = stacks_running(session, [stack_id], known_at)[stack_id].total
+        hours = total.at(on)
+        read_at = max((time for time in total.times if time <= on), default=None)
     return HourHistory(
         meters=tuple(
-            MeterLife(number[meter.id], meter.label, meter.fitted_at, meter.removed_at)
+            MeterLife(number[meter.id], meter.label, meter.fitted_at, _until(meter.removed_at, on))
             for meter in meters.meters
+            if on is None or meter.fitted_at <= on
         ),
         readings=page.of(reading for _key, reading in page.rows),
-        now=now.hours,
-        read_at=now.read_at,
+        now=hours,
+        read_at=read_at,
     )
+
+
+def _until(ended_at: datetime | None, on: datetime | None) -> datetime | None:
+    """When something had ended by a date; None: it had not."""
+    return None if ended_at is not None and on is not None and ended_at > on else ended_at
 
 
 def _reported(row: Any, known_at: datetime | None) -> dict[str, Any]:
@@ -200,11 +220,15 @@ def _page(
     by: Any,
     has_place: bool,
     is_back: bool,
+    is_on: bool,
 ) -> Any:
     """Return a statement of readings from the place of its page on.
 
     ``by`` is indexed and rises with ``at``, the time of the key.
     """
+    if is_on:
+        begun_at = HourReport.first_at if table is HourReport else at
+        rows_statement = rows_statement.where(begun_at <= param("on"))
     if has_place:
         key = tuple_(table.meter_id, literal(source), table.id)
         place = tuple_(param("meter_id"), param("source"), param("id"))
@@ -220,7 +244,7 @@ def _page(
 
 
 @statement
-def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
+def _readings(is_then: bool, has_place: bool, is_back: bool, is_on: bool) -> Any:
     readings = (
         select(
             HourReading.meter_id,
@@ -231,11 +255,13 @@ def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
         .where(HourReading.stack_id == param("stack_id"), known(HourReading, as_of_param(is_then)))
     )
     at, by = HourReading.taken_at, HourReading.taken_at
-    return _page(readings, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(
+        readings, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back, is_on=is_on
+    )
 
 
 @statement
-def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
+def _reports(is_then: bool, has_place: bool, is_back: bool, is_on: bool) -> Any:
     reports = (
         select(
             HourReport.id,
@@ -251,11 +277,13 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
         .where(HourReport.stack_id == param("stack_id"), known(HourReport, as_of_param(is_then)))
     )
     at, by = HourReport.last_at, HourReport.day
-    return _page(reports, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(
+        reports, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back, is_on=is_on
+    )
 
 
 @statement
-def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
+def _runs(is_then: bool, has_place: bool, is_back: bool, is_on: bool) -> Any:
     logs = (
         select(
             RunReading.meter_id,
@@ -277,7 +305,9 @@ def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
         )
     )
     at, by = RunReading.ended_at, RunReading.began_at
-    return _page(logs, RunReading, LOGGED, at, by=by, has_place=has_place, is_back=is_back)
+    return _page(
+        logs, RunReading, LOGGED, at, by=by, has_place=has_place, is_back=is_back, is_on=is_on
+    )
 
 
 # The hours of a stack, and of a part, at any time: between what meters showed, in proportion.
@@ -337,6 +367,36 @@ class StackRunning:
 
     builds: dict[int, BuildSpan]
     total: TotalOverTime
+
+
+def spans_as_of(
+    session: Session, stack_ids: Collection[int], as_of: AsOf
+) -> tuple[dict[int, BuildSpan], dict[int, TotalOverTime]]:
+    """Return the builds of these stacks with their hours; with a date also hours over time.
+
+    On a date, builds closed later are left out, and one not opened by then has run what its stack
+    had run by then: between two showings in proportion. Three statements; five with a date.
+    """
+    if as_of.on is None:
+        return build_spans(session, stack_ids, as_of.known_at).builds, {}
+    running = stacks_running(session, stack_ids, as_of.known_at)
+    totals = {stack_id: stack_running.total for stack_id, stack_running in running.items()}
+    spans = {
+        build_id: _span_on(span, totals[span.stack_id], as_of.on)
+        for stack_running in running.values()
+        for build_id, span in stack_running.builds.items()
+        if span.closed_at <= as_of.on
+    }
+    return spans, totals
+
+
+def _span_on(span: BuildSpan, total: TotalOverTime, on: datetime) -> BuildSpan:
+    if span.opened_at is not None and span.opened_at <= on:
+        return span
+    start = total.at(span.closed_at).hours if span.start is None else span.start.total
+    by_then = total.at(on)
+    ran = Hours(max(0.0, by_then.hours - start), span.start is None or by_then.at_least)
+    return replace(span, opened_at=None, end=None, ran=ran)
 
 
 def stack_total_at(

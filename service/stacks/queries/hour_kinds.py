@@ -8,7 +8,7 @@ answers are as known now, or as they were known at ``known_at``; hours are in h.
 
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import Any
@@ -16,15 +16,21 @@ from typing import Any
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import RunReading
 from service.stacks.arithmetic import part_hours as trade
 from service.stacks.arithmetic.part_hours import PartHours, Stay, Stretch
 from service.stacks.arithmetic.running_hours import Hours
-from service.stacks.queries.build_spans import BuildSpan, build_spans
+from service.stacks.queries.build_spans import BuildSpan
 from service.stacks.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
-from service.stacks.queries.hour_histories import NEVER_READ, TotalOverTime, stack_total_at
+from service.stacks.queries.hour_histories import (
+    NEVER_READ,
+    TotalOverTime,
+    spans_as_of,
+    stack_total_at,
+)
 from service.stacks.tables import Build, Fixing, Layer
 from service.store.tables import Part
 
@@ -108,19 +114,24 @@ def build_kinds(
     session: Session,
     stack_ids: Collection[int],
     build_ids: Collection[int],
-    known_at: datetime | None = None,
+    as_of: AsOf = PRESENT,
 ) -> dict[int, BuildKinds]:
     """Return the hours of these builds of these stacks, each kind apart.
 
     Six statements; eleven where logs were read or cells bridged, for only then does it matter
     when the hours ran.
     """
-    spans = build_spans(session, stack_ids, known_at).builds
+    known_at, on = as_of.known_at, as_of.on
+    spans, totals = spans_as_of(session, stack_ids, as_of)
     logs = _logs(session, build_ids, known_at)
     blank = blank_cells(session, build_ids, known_at)
     bridges = bridges_of_builds(session, build_ids, known_at)
+    if on is not None:
+        logs = {build_id: _logs_by(of_build, on) for build_id, of_build in logs.items()}
+        bridges = {build_id: _bridges_by(of_build, on) for build_id, of_build in bridges.items()}
     timed = {spans[at].stack_id for at in (*logs, *bridges) if at in spans}
-    totals = stack_total_at(session, timed, known_at) if timed else {}
+    if timed and not totals:
+        totals = stack_total_at(session, timed, known_at)
     return {
         build_id: _kinds(
             spans[build_id],
@@ -128,40 +139,64 @@ def build_kinds(
             tuple(logs.get(build_id, ())),
             blank.get(build_id, frozenset()),
             bridges.get(build_id, ()),
+            on=on,
         )
         for build_id in set(build_ids) & spans.keys()
     }
 
 
-def stack_kinds(
-    session: Session, stack_id: int, known_at: datetime | None = None
-) -> tuple[BuildKinds, ...]:
+def _logs_by(logs: list[Logged], on: datetime) -> list[Logged]:
+    """What logs had told by a date; one that was running then as if it had run evenly."""
+    begun = [log for log in logs if log.began_at < on]
+    shares = [min(1.0, (on - log.began_at) / (log.ended_at - log.began_at)) for log in begun]
+    return [
+        replace(
+            log,
+            ended_at=min(log.ended_at, on),
+            load_hours=share * log.load_hours,
+            gas_hours=share * log.gas_hours,
+        )
+        for log, share in zip(begun, shares, strict=True)
+    ]
+
+
+def _bridges_by(bridges: Sequence[KnownBridge], on: datetime) -> tuple[KnownBridge, ...]:
+    return tuple(
+        replace(bridge, until_at=None) if bridge.until_at and bridge.until_at > on else bridge
+        for bridge in bridges
+        if bridge.from_at <= on
+    )
+
+
+def stack_kinds(session: Session, stack_id: int, as_of: AsOf = PRESENT) -> tuple[BuildKinds, ...]:
     """Return the hours of every build of a stack, in their order.
 
     Seven statements, twelve where logs were read or cells bridged.
     """
     build_ids = session.scalars(select(Build.id).where(Build.stack_id == stack_id)).all()
-    kinds_by_build = build_kinds(session, [stack_id], build_ids, known_at)
+    kinds_by_build = build_kinds(session, [stack_id], build_ids, as_of)
     return tuple(sorted(kinds_by_build.values(), key=lambda kinds: kinds.span.number))
 
 
 def part_kinds(
-    session: Session, part_ids: Collection[int], now: datetime, known_at: datetime | None = None
+    session: Session, part_ids: Collection[int], until: datetime, as_of: AsOf = PRESENT
 ) -> dict[int, PartKinds]:
     """Return the hours of these parts, each kind apart, over stacks and builds.
 
-    Eight statements, thirteen where logs were read or cells bridged.
+    ``until`` ends the calendar hours of what is fitted still (`AsOf.until`). Eight statements,
+    thirteen where logs were read or cells bridged.
     """
+    known_at = as_of.known_at
     values = params(known_at, part_ids=part_ids)
     before: Any = session.execute(_before(), {"part_ids": list(part_ids)}).all()
     sat: Sequence[Any] = session.execute(_sat(known_at is not None), values).all()
     kinds = build_kinds(
-        session, {row.stack_id for row in sat}, {row.build_id for row in sat}, known_at
+        session, {row.stack_id for row in sat}, {row.build_id for row in sat}, as_of
     )
     in_builds: dict[int, dict[int, PartHours]] = {row.id: {} for row in before}
     for row in sat:
         if row.build_id in kinds:
-            in_builds[row.part_id][row.build_id] = kinds[row.build_id].of(row.cell, now)
+            in_builds[row.part_id][row.build_id] = kinds[row.build_id].of(row.cell, until)
     return {row.id: PartKinds(row.hours_before, in_builds[row.id]) for row in before}
 
 
@@ -171,6 +206,8 @@ def _kinds(
     logs: tuple[Logged, ...],
     blank: frozenset[int],
     bridges: tuple[KnownBridge, ...],
+    *,
+    on: datetime | None,
 ) -> BuildKinds:
     metered = sum(
         total.at(log.ended_at).hours - total.at(log.began_at).hours for log in logs if total.times
@@ -179,18 +216,20 @@ def _kinds(
     at_load = unmetered + sum(log.load_hours for log in logs)
     gas = unmetered + sum(max(log.gas_hours, log.load_hours) for log in logs)
     at_least = span.ran.at_least
-    stretches = _stretches(span, total, logs) if bridges else ()
+    stretches = _stretches(span, total, logs, on) if bridges else ()
     return BuildKinds(
         span, Hours(at_load, at_least), Hours(gas, at_least), logs, stretches, blank, bridges
     )
 
 
 def _stretches(
-    span: BuildSpan, total: TotalOverTime, logs: tuple[Logged, ...]
+    span: BuildSpan, total: TotalOverTime, logs: tuple[Logged, ...], on: datetime | None
 ) -> tuple[Stretch, ...]:
     """The build's time between logs as the meter tells it, and the logs in their own words."""
-    last = span.opened_at or max(
-        (span.closed_at, *total.times[-1:], *(run_log.ended_at for run_log in logs))
+    last = (
+        span.opened_at
+        or on
+        or max((span.closed_at, *total.times[-1:], *(run_log.ended_at for run_log in logs)))
     )
     ends = [span.closed_at, *(at for log in logs for at in (log.began_at, log.ended_at)), last]
     between = [

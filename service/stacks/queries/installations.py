@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -10,6 +10,7 @@ from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic import pile
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.vocabulary import End, Facing, Joint, Kind
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import as_of_param, known, param, params, statement
@@ -92,18 +93,17 @@ class Sitting:
         )
 
 
-def sittings(
-    session: Session, part_id: int, known_at: datetime | None = None
-) -> tuple[Sitting, ...]:
+def sittings(session: Session, part_id: int, as_of: AsOf = PRESENT) -> tuple[Sitting, ...]:
     """Return the builds a part sat in, in the order of their closing. Seven statements."""
+    known_at, on = as_of.known_at, as_of.on
     rows: Sequence[Any] = session.execute(
         _sat(known_at is not None), params(known_at, part_id=part_id)
     ).all()
     hours = cell_hours(
-        session, {row.stack_id for row in rows}, {row.build_id for row in rows}, known_at
+        session, {row.stack_id for row in rows}, {row.build_id for row in rows}, as_of
     )
     near, lot_ids = _near(session, part_id, known_at)
-    return tuple(
+    sat = tuple(
         read_as(
             Sitting,
             row,
@@ -111,11 +111,20 @@ def sittings(
             build_number=row.number,
             fixing=row.kind,
             end=row.end_,
-            hours=hours.of(row.build_id, row.cell),
+            hours=hours.of(row.build_id, row.cell) if row.build_id in hours.spans else Hours(),
             near=tuple(near.get(row.build_id, ())),
             lot_ids=lot_ids,
         )
         for row in rows
+    )
+    if on is None:
+        return sat
+    return tuple(
+        replace(sitting, opened_at=None, opened_by_record_id=None)
+        if sitting.opened_at is not None and sitting.opened_at > on
+        else sitting
+        for sitting in sat
+        if sitting.closed_at <= on
     )
 
 

@@ -10,12 +10,13 @@ from datetime import datetime
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.queries.statements import known
 from service.stacks.arithmetic import part_hours as trade
 from service.stacks.arithmetic.running_hours import Hours
-from service.stacks.queries.build_spans import BuildSpan, build_spans
+from service.stacks.queries.build_spans import BuildSpan
 from service.stacks.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
-from service.stacks.queries.hour_histories import TotalOverTime, stack_total_at
+from service.stacks.queries.hour_histories import TotalOverTime, spans_as_of, stack_total_at
 from service.stacks.tables import Build, Fixing, Layer
 from service.store.tables import Part
 
@@ -42,6 +43,8 @@ class CellHours:
     bridges: dict[int, tuple[KnownBridge, ...]]
     totals: dict[int, TotalOverTime]
     """of the stacks with bridges"""
+    on: datetime | None = None
+    """the date they are asked for"""
 
     def of(self, build_id: int, cell: int | None) -> Hours:
         """Return the hours of what sat in a cell of a build.
@@ -53,7 +56,8 @@ class CellHours:
             return ran
         if cell in self.blank.get(build_id, ()):
             return Hours(0.0)
-        return Hours(max(0.0, ran.hours - self.bridged(build_id, cell)), ran.at_least)
+        bridged = self.bridged(build_id, cell, self.on)
+        return Hours(max(0.0, ran.hours - bridged), ran.at_least)
 
     def bridged(self, build_id: int, cell: int, until: datetime | None = None) -> float:
         """Return the hours a build ran while one of its cells was bridged, up to a time, in h."""
@@ -75,17 +79,20 @@ def cell_hours(
     session: Session,
     stack_ids: Collection[int],
     build_ids: Collection[int],
-    known_at: datetime | None = None,
+    as_of: AsOf = PRESENT,
 ) -> CellHours:
     """Return the hours of these builds of these stacks.
 
     Five statements, ten where a cell was bridged.
     """
-    spans = build_spans(session, stack_ids, known_at).builds
+    known_at = as_of.known_at
+    spans, totals = spans_as_of(session, stack_ids, as_of)
     bridges = bridges_of_builds(session, build_ids, known_at)
     of_bridged = {spans[build_id].stack_id for build_id in bridges if build_id in spans}
-    totals = stack_total_at(session, of_bridged, known_at) if of_bridged else {}
-    return CellHours(spans, blank_cells(session, build_ids, known_at), bridges, totals)
+    if of_bridged and not totals:
+        totals = stack_total_at(session, of_bridged, known_at)
+    blank = blank_cells(session, build_ids, known_at)
+    return CellHours(spans, blank, bridges, totals, as_of.on)
 
 
 def part_hours(
@@ -113,7 +120,10 @@ def part_hours(
         )
     ).all()
     hours = cell_hours(
-        session, {row.stack_id for row in rows}, {row.build_id for row in rows}, known_at
+        session,
+        {row.stack_id for row in rows},
+        {row.build_id for row in rows},
+        AsOf(known_at=known_at),
     )
     builds: dict[int, dict[int, Hours]] = {part_id: {} for part_id in before}
     for row in rows:

@@ -1,7 +1,7 @@
 """The whole life of one part: where it is, where it was, what was seen on it, what held it."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -9,14 +9,23 @@ from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
+from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.audit_trail import TrailEntry, entries_about
-from service.platform.queries.statements import known, param, param_list, statement
+from service.platform.queries.statements import (
+    KNOWN_AT,
+    as_of_param,
+    known,
+    param,
+    param_list,
+    params,
+    statement,
+)
 from service.platform.tables import Attachment
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
-from service.stacks.tables import Build, Fixing, Layer, Stack
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.part_lists import PartFacts, part_facts
 from service.store.tables import Concession, Hold, Lot, Part
@@ -49,39 +58,59 @@ class Events:
     separations: int = 0
 
 
-def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
+def event_counts(
+    session: Session, part_ids: Collection[int], as_of: AsOf = PRESENT
+) -> dict[int, Events]:
     """Return load cycles and separations of each of these parts. Two statements.
 
-    A load cycle is a build known now that held the part: the clamp was closed on it. A separation
+    A load cycle is a known build that held the part: the clamp was closed on it. A separation
     is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
     in or still being written, not void.
     """
-    told_of = {"part_ids": list(part_ids)}
-    cycles: dict[int, int] = dict(session.execute(_cycles(), told_of).all())
-    separations: dict[int, int] = dict(session.execute(_separations(), told_of).all())
+    asked = (as_of.known_at is not None, as_of.on is not None)
+    values = params(as_of.known_at, part_ids=part_ids)
+    if as_of.on is not None:
+        values["on"] = as_of.on
+    cycles: dict[int, int] = dict(session.execute(_cycles(*asked), values).all())
+    separations: dict[int, int] = dict(session.execute(_separations(*asked), values).all())
     return {
         part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
     }
 
 
 @statement
-def _cycles() -> Any:
-    """Builds known now that held each part."""
+def _cycles(is_then: bool, is_on: bool) -> Any:
+    """Known builds that held each part."""
+    at = as_of_param(is_then)
     sat = union(
         select(Layer.part_id, Layer.build_id).where(
-            Layer.part_id.in_(param_list("part_ids")), known(Layer)
+            Layer.part_id.in_(param_list("part_ids")), known(Layer, at)
         ),
         select(Fixing.part_id, Fixing.build_id).where(
-            Fixing.part_id.in_(param_list("part_ids")), known(Fixing)
+            Fixing.part_id.in_(param_list("part_ids")), known(Fixing, at)
         ),
     ).subquery()
-    return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+    counted = select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+    if is_on:
+        counted = counted.join(
+            BuildPeriod,
+            and_(
+                BuildPeriod.build_id == sat.c.build_id,
+                known(BuildPeriod, at),
+                BuildPeriod.closed_at <= param("on"),
+            ),
+        )
+    return counted
 
 
 @statement
-def _separations() -> Any:
+def _separations(is_then: bool, is_on: bool) -> Any:
     """Records that count in which each part was lifted off, or left outermost."""
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    lifted = [Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None)]
+    if is_then:
+        lifted.append(Step.written_at <= KNOWN_AT)
+    if is_on:
+        lifted.append(Step.done_at <= param("on"))
     parted = union(
         select(Step.part_id.label("part_id"), Step.record_id).where(
             Step.part_id.in_(param_list("part_ids")), *lifted
@@ -119,11 +148,20 @@ FINDINGS = (
 )
 
 
-def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
+def findings_on(
+    session: Session, part_ids: Collection[int], as_of: AsOf = PRESENT
+) -> dict[int, tuple[SeenOnIt, ...]]:
     """Return what was seen on each of these parts, oldest first."""
     rows = session.execute(FINDINGS, {"part_ids": list(part_ids)})
     findings_by_part = grouped_as(rows, "part_id", lambda row: read_as(SeenOnIt, row))
-    return {part_id: tuple(findings) for part_id, findings in findings_by_part.items()}
+    return {
+        part_id: tuple(
+            seen
+            for seen in findings
+            if as_of.has(happened_at=seen.done_at, written_at=seen.written_at)
+        )
+        for part_id, findings in findings_by_part.items()
+    }
 
 
 PLACED, LIFTED = aliased(Person), aliased(Person)
@@ -195,9 +233,14 @@ class Photo:
 
 @dataclass(frozen=True, slots=True)
 class PartLife:
-    """Everything known of one part."""
+    """Everything known of one part.
+
+    ``as_of`` tells builds, hours, load cycles, separations, findings, holds and concessions as they
+    were then; ``part``, photos and what was written about it are as they are now.
+    """
 
     part: PartFacts
+    as_of: AsOf
     scans: tuple[str, ...]
     sittings: tuple[Sitting, ...]
     events: Events
@@ -211,7 +254,10 @@ class PartLife:
 
     @property
     def now(self) -> Sitting | None:
-        """The build it sits in now, as handed in."""
+        """The build it sits in, as handed in: now, or then."""
+        if self.as_of.is_then:
+            fitted = [sat for sat in self.sittings if sat.opened_at is None]
+            return fitted[-1] if fitted else None
         if self.part.stack_id is None:
             return None
         last = self.sittings[-1] if self.sittings else None
@@ -223,24 +269,23 @@ class PartLife:
         return sum((sat.hours for sat in self.sittings), Hours(self.part.hours_before))
 
 
-def part_life(session: Session, part_id: int, known_at: datetime | None = None) -> PartLife:
+def part_life(session: Session, part_id: int, as_of: AsOf = PRESENT) -> PartLife:
     """Return what is known of a part, from its first day. Raises NotFound.
-
-    ``known_at`` tells its builds as they were known at a time, all else as it is known now.
 
     The number of statements does not depend on how many builds it sat in.
     """
     part = part_facts(session, part_id)
     return PartLife(
         part=part,
+        as_of=as_of,
         scans=_scans(session, part_id),
-        sittings=sittings(session, part_id, known_at),
-        events=event_counts(session, [part_id]).get(part_id, Events()),
-        findings=findings_on(session, [part_id]).get(part_id, ()),
-        holds=_holds(session, part),
-        concessions=_concessions(session, part),
-        former_beliefs=_former_beliefs(session, part_id),
-        in_open_record=_in_open_record(session, part_id),
+        sittings=sittings(session, part_id, as_of),
+        events=event_counts(session, [part_id], as_of).get(part_id, Events()),
+        findings=findings_on(session, [part_id], as_of).get(part_id, ()),
+        holds=_holds(session, part, as_of),
+        concessions=_concessions(session, part, as_of),
+        former_beliefs=_former_beliefs(session, part_id, as_of),
+        in_open_record=None if as_of.is_then else _in_open_record(session, part_id),
         photos=_photos(session, part_id),
         moves=entries_about(session, "part", part_id),
     )
@@ -277,10 +322,10 @@ HOLDS = (
 )
 
 
-def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
+def _holds(session: Session, part: PartFacts, as_of: AsOf) -> tuple[HoldOnIt, ...]:
     keys = {"part_id": part.id, "lot_id": part.lot_id, "type_id": part.type_id}
     rows: Sequence[Any] = session.execute(HOLDS, keys).all()
-    return tuple(
+    holds = (
         read_as(
             HoldOnIt,
             row,
@@ -289,6 +334,13 @@ def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
             placed_by=row.name,
         )
         for row in rows
+    )
+    return tuple(
+        hold
+        if hold.lifted_at is None or as_of.has(happened_at=hold.lifted_at)
+        else replace(hold, lifted_at=None, lifted_by=None, lift_reason="")
+        for hold in holds
+        if as_of.has(happened_at=hold.placed_at)
     )
 
 
@@ -300,13 +352,14 @@ CONCESSIONS = (
 )
 
 
-def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
+def _concessions(session: Session, part: PartFacts, as_of: AsOf) -> tuple[ConcessionOnIt, ...]:
     rows: Sequence[Any] = session.execute(
         CONCESSIONS, {"part_id": part.id, "lot_id": part.lot_id}
     ).all()
     return tuple(
         read_as(ConcessionOnIt, row, of_lot=row.lot_id is not None, given_by=row.name)
         for row in rows
+        if as_of.has(happened_at=row.given_at)
     )
 
 
@@ -352,7 +405,7 @@ def _beliefs() -> Any:
     )
 
 
-def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
+def _former_beliefs(session: Session, part_id: int, as_of: AsOf) -> tuple[FormerBelief, ...]:
     """Layers it was thought to be, where it is not known to be there any more."""
     rows: Sequence[Any] = session.execute(_beliefs(), {"part_id": part_id}).all()
     return tuple(
@@ -366,6 +419,7 @@ def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
             instead_part_id=row.instead_id,
         )
         for row in rows
+        if as_of.known_at is None or row.known_until <= as_of.known_at
     )
 
 
