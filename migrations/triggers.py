@@ -218,7 +218,7 @@ def _guards() -> Iterator[Guard]:
     for table in ("column_mapping", "failing_rule"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
-    for table in ("stack_test", "closing_result", "build_release"):
+    for table in ("stack_test", "closing_result", "build_release", "spared"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("design_rod", "design_port", "checklist_line"):

@@ -9,6 +9,7 @@ from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, 
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.arithmetic.retests import USUAL, RetestRule
 
 SOURCE = "invented for the demo, not for any real stack"
 TEST_KPA = 30.0
@@ -66,8 +67,13 @@ LIMITS = (
 )
 
 
-def _figures(clamp: ClampFigures, leak: LeakFigures, operation: OperationFigures) -> DesignFigures:
-    return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, LIMITS)
+def _figures(
+    clamp: ClampFigures,
+    leak: LeakFigures,
+    operation: OperationFigures,
+    retests: tuple[RetestRule, ...] = (),
+) -> DesignFigures:
+    return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, LIMITS, retests)
 
 
 FIGURES = {
@@ -81,6 +87,7 @@ FIGURES = {
         replace(_clamp("M8", 200.0, 110.0, 15.0), springs_parallel=3, springs_series=1),
         _leak(0.08, 0.02, 0.1),
         _operation(180.0, 8.0),
+        USUAL,
     ),
 }
 """The first version of each design."""

@@ -5,8 +5,9 @@ from sqlalchemy import func, select
 from service.designs.tables import Design
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.arithmetic.figures_differences import NONE_GIVEN, differences
+from service.limits.arithmetic.retests import spared
 from service.limits.queries import limits_label, newest_figures
-from service.limits.tables import LimitSet
+from service.limits.tables import LimitSet, Spared
 from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.platform import changes as given
@@ -52,6 +53,7 @@ def write_limits(
     )
     work.session.add(row)
     work.session.flush()
+    work.session.add_all(spared_by(row.id, figures))
     changes: list[Change] = [
         ("source", None, said_source),
         ("content", None, row.content_sha256),
@@ -66,6 +68,14 @@ def write_limits(
     ]
     work.note(Event.LIMITS_WRITTEN, ("limits", row.id, _label(design, row)), changes, reason=why)
     return row.id
+
+
+def spared_by(limit_set_id: int, figures: DesignFigures) -> list[Spared]:
+    """Return what the rules of a version leave alone, as rows."""
+    return [
+        Spared(limit_set_id=limit_set_id, act=act, spares=spares)
+        for act, spares in spared(figures.retests, limits_clamp=bool(figures.limits))
+    ]
 
 
 def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, password: str) -> None:

@@ -1,7 +1,7 @@
 """Limits and figures of a design: all versions, a new one, and one with its approval."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
@@ -33,6 +33,7 @@ from service.limits.arithmetic.figures_fields import (
 from service.limits.arithmetic.figures_fields import SECTIONS as TITLES
 from service.limits.arithmetic.figures_form import from_form, to_form
 from service.limits.arithmetic.limits import Quantity
+from service.limits.arithmetic.retests import USUAL
 from service.limits.changes import approve_limits, write_limits
 from service.limits.queries import (
     LimitsOnPage,
@@ -182,12 +183,17 @@ def show_versions(request: Request, me: Me, database: Database, design_id: Numbe
 
 
 @router.get("/designs/{design_id}/limits/new")
-def show_new(request: Request, me: Me, database: Database, design_id: Number) -> Response:
-    """Show the form of a new version, filled in with the newest one."""
+def show_new(
+    request: Request, me: Me, database: Database, design_id: Number, retests: str = ""
+) -> Response:
+    """Show the form of a new version, filled in with the newest one; or with the usual retests."""
     need(me, Act.LIMITS_WRITE)
     with reading(database) as session:
         newest = newest_figures(session, design_id)
-    form = form_of_figures(request, newest[1] if newest else NONE_GIVEN)
+    figures = newest[1] if newest else NONE_GIVEN
+    if retests == "usual":
+        figures = replace(figures, retests=USUAL)
+    form = form_of_figures(request, figures)
     return _entry(request, database, form, design_id)
 
 

@@ -3,7 +3,9 @@
 from sqlalchemy import CheckConstraint, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, reference, sha256, text, utc
+from service.limits.arithmetic.retests import Spares
+from service.platform.arithmetic.verdicts import Undoing
+from service.platform.tables import Base, key, reference, sha256, text, utc, word
 
 
 class LimitSet(Base):
@@ -32,3 +34,14 @@ class LimitSet(Base):
     approved_by_id: Mapped[int | None] = reference("person")
     approved_at: Mapped[utc | None]
     remarks: Mapped[text | None] = mapped_column(comment="what stood beside the approval")
+
+
+class Spared(Base):
+    """What an act leaves alone by the rules of a version: found by index, as its content says."""
+
+    __tablename__ = "spared"
+    __table_args__ = (UniqueConstraint("limit_set_id", "act", "spares"),)
+    id: Mapped[key]
+    limit_set_id: Mapped[int] = reference("limit_set")
+    act: Mapped[Undoing] = mapped_column(word(Undoing))
+    spares: Mapped[Spares] = mapped_column(word(Spares))

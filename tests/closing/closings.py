@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select
@@ -12,6 +12,7 @@ from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.changes import spared_by
 from service.limits.tables import LimitSet
 from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff, stiffness_as_data
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
@@ -66,7 +67,12 @@ def give_stiffness(session: Session, **gives: Any) -> None:
 
 
 def put_limits_in_force(
-    session: Session, design_id: int, figures: DesignFigures = FIGURES, **clamp: Any
+    session: Session,
+    design_id: int,
+    figures: DesignFigures = FIGURES,
+    *,
+    approved_at: datetime = builders.START + timedelta(days=1),
+    **clamp: Any,
 ) -> LimitSet:
     """The next version of a design's limits, approved by another."""
     if clamp:
@@ -85,8 +91,10 @@ def put_limits_in_force(
         made_by_id=builders.a_person(session, "quality").id,
         made_at=builders.START,
         approved_by_id=builders.a_person(session, "supervisor").id,
-        approved_at=builders.START + timedelta(days=1),
+        approved_at=approved_at,
     )
     session.add(made)
+    session.flush()
+    session.add_all(spared_by(made.id, figures))
     session.flush()
     return made

@@ -56,6 +56,24 @@ def write(client: Any, design: int, **typed: str) -> Any:
     return client.post(f"/designs/{design}/limits/new", data=SAID | typed)
 
 
+def test_the_usual_rules_for_repeating_tests_are_offered_and_marked(
+    signed_in_client: Clients, design: int
+) -> None:
+    client = signed_in_client("quality")
+    plain = client.get(f"/designs/{design}/limits/new").text
+    assert f'href="/designs/{design}/limits/new?retests=usual#section_retests"' in plain
+    assert typed_in(plain)["retests_re_torque"] == ""
+
+    offered = typed_in(client.get(f"/designs/{design}/limits/new?retests=usual").text)
+    made = write(client, design, **{name: offered[name] for name in offered if "retests" in name})
+
+    assert offered["retests_re_torque"] == "leak to outside, insulation"
+    assert offered["retests_source"] == "common practice, no source"
+    shown = words(client.get(made.headers["location"]).text)
+    assert "After a re-torque of the cold stack, clamp not released" in shown
+    assert "leak to outside, insulation" in shown
+
+
 def sign(client: Any, app: Any, key: int, password: str = builders.PASSWORD) -> Any:
     with Session(app.state.engine) as session:
         sha256 = session.get_one(LimitSet, key).content_sha256

@@ -37,7 +37,7 @@ def test_releases_of_before_that_a_correction_ended_are_told(newest_url: str) ->
     assert now == f"ended by correction {number}, closing not computed anew"
     why = f"correction {number} of record {stack.bench.number}"
     assert stack.gate.shut == (
-        f"Limits of the closed clamp: test again (since then: {why}).",
+        f"Limits of the closed clamp: test again ({why} since).",
         f"The content of record {stack.bench.number} is no longer what was handed in.",
     )
     engine.dispose()

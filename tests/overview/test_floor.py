@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,11 +13,13 @@ from sqlalchemy.orm import Session
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.closing.changes import read_torque
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.limits.arithmetic.retests import Retest, RetestRule
 from service.overview.queries.columns import NeedKind
 from service.overview.queries.overview import Floor, floor
 from service.overview.queries.rows import FloorStack, Need
 from service.people import tables
 from service.people.tables import Role
+from service.platform.arithmetic.verdicts import Undoing
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
 from service.platform.database import reading
 from service.platform.errors import Refused
@@ -40,6 +43,7 @@ from tests.bench.at_the_bench import known
 from tests.closing import closings
 from tests.found_by_index import read_whole
 from tests.proof import stack_testing
+from tests.proof.test_releases import re_torque
 from tests.ready import retold
 from tests.turning import turned
 
@@ -681,6 +685,18 @@ def test_a_closed_stack_whose_design_limits_leaks_waits_for_its_test(engine: Eng
     stack_testing.later(stack)
     stack.leak(2)
     assert NeedKind.LEAK_TEST not in needs(engine, **asked)
+
+
+@pytest.mark.both_engines
+def test_a_re_torque_whose_rule_spares_leaks_asks_for_no_leak_test(engine: Engine) -> None:
+    rules = (RetestRule(Undoing.RE_TORQUE, (Retest.SHORTS,), "note 5"),)
+    figures = replace(stack_testing.FIGURES, retests=rules)
+    stack = stack_testing.a_closed_stack(engine, figures=figures)
+    stack.leak(2)
+    stack_testing.later(stack)
+    re_torque(stack, in_a_new_record=False)
+
+    assert NeedKind.LEAK_TEST not in needs(engine, now=stack.lab.now + timedelta(days=1))
 
 
 def test_without_limits_of_leaks_nobody_is_asked_for_a_test(engine: Engine) -> None:

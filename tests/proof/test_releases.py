@@ -286,17 +286,18 @@ def test_there_is_no_gate_of_a_build_nobody_made(engine: Engine) -> None:
         stack.lab.do(release_build, 99, set_points_sha256="", password="x")
 
 
-def re_torque(stack: ClosedStack) -> None:
+def re_torque(stack: ClosedStack, *, in_a_new_record: bool = True, **reading: Any) -> None:
     """Turn one nut in a record of its own."""
-    stack.bench = stack.lab.begin(RecordKind.RE_TORQUE, performed_from=stack.lab.now)
+    if in_a_new_record:
+        stack.bench = stack.lab.begin(RecordKind.RE_TORQUE, performed_from=stack.lab.now)
+    facts = {"pass_number": 1, "torque_nm": 9.0} | reading
     stack.bench.do(
         read_torque,
         rod_number=1,
-        pass_number=1,
         stage=Stage.CLOSING,
         kind=ReadingKind.SET,
-        torque_nm=9.0,
         instrument_id=stack.lab.driver_id,
+        **facts,
     )
     later(stack)
 
@@ -312,9 +313,7 @@ def test_a_re_torque_ends_the_release_and_its_undoing_restores_it(engine: Engine
     found = at_the_gate(stack)
     assert found.release is None
     assert len(found.releases) == 1
-    assert found.shut[0] == (
-        "Leak anode to outside: test again (since then: re-torque in record 3)."
-    )
+    assert found.shut[0] == ("Leak anode to outside: test again (re-torqued in record 3 since).")
     stack.bench.do(undo_last)
     assert state_of(stack) == "released"
 
@@ -369,7 +368,7 @@ def test_an_opening_ends_the_release_and_the_build_keeps_that_it_had_one(engine:
         (row,) = stack_list(session).rows
     assert row.state == "open"
     assert found.release is None
-    told = "Leak anode to outside: test again (since then: new load cycle in record 3)."
+    told = "Leak anode to outside: test again (opened in record 3 since)."
     assert told in found.shut
 
 

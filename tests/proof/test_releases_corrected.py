@@ -382,7 +382,7 @@ def test_a_result_of_before_that_was_not_computed_anew_says_test_again(stack: Re
     found = stack.gate
     assert {line.outdated_by for line in found.lines} == {why}
     assert {str(line.now) for line in found.lines} == {"test again"}
-    assert found.shut == (f"Limits of the closed clamp: test again (since then: {why}).",)
+    assert found.shut == (f"Limits of the closed clamp: test again ({why} since).",)
     with reading(stack.lab.engine) as session:
         of_record = verdicts_of_head(session, record_head(session, stack.bench.number))
     assert of_record is not None

@@ -443,7 +443,7 @@ def test_a_re_torque_makes_every_verdict_test_again(engine: Engine) -> None:
 
     assert {line.now for line in found.values()} == {Verdict.TEST_AGAIN}
     assert {line.verdict for line in found.values()} == {Verdict.PASS}
-    assert {line.outdated_by for line in found.values()} == {"re-torque in record 2"}
+    assert {line.outdated_by for line in found.values()} == {"re-torqued in record 2"}
 
 
 def test_a_retest_after_the_re_torque_counts_alone(engine: Engine) -> None:
@@ -482,7 +482,7 @@ def test_an_exchanged_fixing_makes_a_verdict_test_again(engine: Engine) -> None:
         )
     )
 
-    assert lines(stack)["shorts of cells"].outdated_by == "changed part in record 2"
+    assert lines(stack)["shorts of cells"].outdated_by == "part exchanged in record 2"
 
 
 def test_tests_of_an_inspection_are_those_of_the_build_it_found(engine: Engine) -> None:
@@ -554,9 +554,7 @@ def test_an_inspection_is_not_told_what_it_did_not_test(engine: Engine) -> None:
     later(stack)
     read_a_nut(stack)
 
-    assert remarks(stack) == [
-        "Repeat these tests (since then: re-torque in record 2): shorts of cells."
-    ]
+    assert remarks(stack) == ["Repeat these tests (re-torqued in record 2 since): shorts of cells."]
 
 
 def test_the_tests_of_insulation_and_shorts_stand_for_the_check_of_the_closing(

@@ -12,6 +12,7 @@ from service.limits.arithmetic.insulation import Between, Condition, InsulationL
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import OperationFigures
+from service.limits.arithmetic.retests import RetestRule
 from service.limits.arithmetic.shorts import LEAST_RESISTANCE_OHM_CM2
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
@@ -72,12 +73,14 @@ class DesignFigures:
     shorts: ShortFigures | None = None
     operation: OperationFigures | None = None
     limits: tuple[Limit, ...] = ()
+    retests: tuple[RetestRule, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse two limits for one thing."""
         for names in (
             [str(limit.quantity) for limit in self.limits],
             [f"{rule.between}, {rule.condition}" for rule in self.insulation],
+            [str(rule.act) for rule in self.retests],
         ):
             for name in names:
                 if names.count(name) > 1:

@@ -9,22 +9,25 @@ from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.limits.arithmetic.limits import Quantity
+from service.limits.arithmetic.retests import NONE, Retest
 from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
 from service.physics.arithmetic.tightening import PASS_BAND_PERCENT, SETTLING_MINUTES
 from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.fields import Asks, Field, figure
+from service.platform.arithmetic.verdicts import Undoing
 
-CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS = (
+CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS, RETESTS = (
     "Clamp",
     "Tightness",
     "Insulation",
     "Shorts",
     "Operation",
     "Limits of the closed clamp",
+    "Tests to repeat",
 )
-SECTIONS = (CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS)
+SECTIONS = (CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS, RETESTS)
 
 
 def _field(section: str, name: str, label: str, unit: str = "", help: str = "") -> Field:  # noqa: A002
@@ -166,6 +169,20 @@ def limit_fields(quantity: Quantity) -> tuple[Field, ...]:
 
 
 LIMIT_FIELDS = tuple(field for quantity in Quantity for field in limit_fields(quantity))
+RETEST_FIELDS = {
+    Undoing.RE_TORQUE: _words(
+        "retests_re_torque",
+        "After a re-torque of the cold stack, clamp not released",
+        required=False,
+    ),
+    Undoing.UNLOADED: _words(
+        "retests_unloaded", "After the clamp was released and closed again", required=False
+    ),
+    Undoing.PART_CHANGED: _words(
+        "retests_part_changed", "After an exchange of a part of the closed stack", required=False
+    ),
+}
+RETEST_SOURCE = _words("retests_source", "Source of the rules for repeating tests", required=False)
 BY_SECTION: dict[str, tuple[Field, ...]] = {
     CLAMP: CLAMP_FIELDS,
     LEAK: LEAK_FIELDS,
@@ -173,6 +190,7 @@ BY_SECTION: dict[str, tuple[Field, ...]] = {
     SHORTS: SHORTS_FIELDS,
     OPERATION: OPERATION_FIELDS,
     LIMITS: LIMIT_FIELDS,
+    RETESTS: (*RETEST_FIELDS.values(), RETEST_SOURCE),
 }
 FIELDS: tuple[Field, ...] = tuple(
     replace(field, section=section) for section, fields in BY_SECTION.items() for field in fields
@@ -242,6 +260,10 @@ _OF: dict[str, str] = {
     "thickness_mm": "As in the maker's table.",
     "cone_mm": "Free height of one disc less its thickness.",
 }
+
+
+_REPEAT = f"Empty: every test. Else some of {', '.join(Retest)}, with commas; or {NONE}."
+_OF |= {field.name: _REPEAT for field in RETEST_FIELDS.values()}
 
 
 _ENDING: tuple[tuple[str, str], ...] = (

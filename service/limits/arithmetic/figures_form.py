@@ -3,7 +3,7 @@
 A section nothing is typed into is left out. Common practice, no source.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -17,6 +17,8 @@ from service.limits.arithmetic.figures_fields import (
     INSULATION_FIELDS,
     LEAK_FIELDS,
     OPERATION_FIELDS,
+    RETEST_FIELDS,
+    RETEST_SOURCE,
     RULES,
     SHORTS_FIELDS,
     circuit_fields,
@@ -29,6 +31,7 @@ from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, 
 from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.arithmetic.retests import RetestRule, repeat_as_typed, repeat_from
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.plain_data import from_data
@@ -57,6 +60,7 @@ def from_form(fields: Typed) -> DesignFigures:
         _shorts(fields),
         _operation(fields),
         tuple(limit for quantity in Quantity for limit in _limit(fields, quantity)),
+        tuple(_retests(fields)),
     )
 
 
@@ -182,6 +186,18 @@ def _limit(fields: Typed, quantity: Quantity) -> tuple[Limit, ...]:
         ) from trouble
 
 
+def _retests(fields: Typed) -> Iterator[RetestRule]:
+    for act, field in RETEST_FIELDS.items():
+        text = typed(fields, field)
+        if text:
+            _need(fields, (RETEST_SOURCE,))
+            try:
+                repeat = repeat_from(text)
+            except Inconsistent as trouble:
+                raise refused(field, text, trouble) from trouble
+            yield RetestRule(act, repeat, typed(fields, RETEST_SOURCE))
+
+
 def to_form(figures: DesignFigures) -> dict[str, str]:
     """Return the figures as they would be typed.
 
@@ -207,6 +223,9 @@ def to_form(figures: DesignFigures) -> dict[str, str]:
         least, most, source = limit_fields(limit.quantity)
         form[least.name], form[most.name] = as_typed(limit.least), as_typed(limit.most)
         form[source.name] = limit.source
+    for retest in figures.retests:
+        form[RETEST_FIELDS[retest.act].name] = repeat_as_typed(retest.repeat)
+        form[RETEST_SOURCE.name] = retest.source
     return form
 
 

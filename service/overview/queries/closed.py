@@ -27,6 +27,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import aliased
 
 from service.designs.tables import Design
+from service.limits.arithmetic.retests import Spares
 from service.overview.queries.columns import NeedKind, among, needs
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
@@ -46,6 +47,7 @@ from service.stacks.queries.release_standing import (
     EXCHANGED,
     corrected_since,
     ended_since,
+    is_spared,
     release_stands,
     released_at,
 )
@@ -261,17 +263,19 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
     )
     last_at = tests.with_only_columns(step.done_at).scalar_subquery()
     verdict = tests.scalar_subquery()
-    turned, turned_in = aliased(TorqueReading), aliased(RebuildRecord)
+    turned, turn, turned_in = aliased(TorqueReading), aliased(Step), aliased(RebuildRecord)
     exchange, exchange_record = aliased(Step), aliased(RebuildRecord)
     undone = or_(
         exists(
             select(turned.id)
             .join(turned_in, turned_in.id == turned.record_id)
+            .join(turn, turn.id == turned.step_id)
             .where(
                 turned.stage == Stage.CLOSING,
                 known(turned),
                 while_closed(turned_in, closed, turned.taken_at),
                 turned.taken_at > last_at,
+                ~is_spared(turn, closed.c.stack_id, Spares.LEAK),
             )
             .correlate(closed)
         ),
@@ -283,6 +287,7 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
                 exchange.undone_at.is_(None),
                 while_closed(exchange_record, closed, exchange.done_at),
                 exchange.done_at > last_at,
+                ~is_spared(exchange, closed.c.stack_id, Spares.LEAK),
             )
             .correlate(closed)
         ),

@@ -4,8 +4,6 @@ Source: JCGM 106:2012 and ISO 14253-1 (guard band on both sides), one-sided 95 %
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
 
 from service.platform.arithmetic.errors import Inconsistent
@@ -29,17 +27,10 @@ class Undoing(StrEnum):
     """What makes an earlier verdict of tightness or insulation worth nothing."""
 
     RE_TORQUE = "re-torque"
+    UNLOADED = "clamp released and closed again"
     PART_CHANGED = "changed part"
     LOAD_CYCLE = "new load cycle"
     CORRECTED = "correction"
-
-
-@dataclass(frozen=True, slots=True)
-class Happening:
-    """Something that was done to the stack, and when."""
-
-    kind: Undoing
-    at: datetime
 
 
 def at_most(value: Estimate, limit: float) -> Verdict:
@@ -72,17 +63,3 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     if not kinds:
         raise Inconsistent("Nothing was tested: that is no verdict.")
     return next(verdict for verdict in order if verdict in kinds)
-
-
-def outdated_by(tested_at: datetime, happenings: Iterable[Happening]) -> Happening | None:
-    """Return the first thing done to the stack since the test that makes a new test necessary.
-
-    Done at the very moment of the test counts as done before it.
-    """
-    later = [happening for happening in happenings if happening.at > tested_at]
-    return min(later, key=lambda happening: happening.at, default=None)
-
-
-def standing(verdict: Verdict, tested_at: datetime, happenings: Iterable[Happening]) -> Verdict:
-    """Return what a verdict is worth now: itself, or "test again" after work on the stack."""
-    return verdict if outdated_by(tested_at, happenings) is None else Verdict.TEST_AGAIN

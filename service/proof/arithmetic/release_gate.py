@@ -4,14 +4,15 @@ The gate answers with sentences; none means that nothing of the record keeps it 
 says that a stack is safe. Common practice, no source.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.closing.arithmetic.outcome import CLAMP
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.operation_figures import OperationFigures
+from service.limits.arithmetic.retests import LEAKS, Retest, retest_of
 from service.limits.arithmetic.set_points import FORMULA, SetPoints, set_points
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
@@ -24,11 +25,11 @@ from service.proof.arithmetic.stack_tests import Result
 class Standing:
     """A test of the build that still counts, in the order of making.
 
-    ``outdated_by`` is what was done to the stack since, in words; empty: nothing was.
+    ``outdated_by`` is what was done to the stack since, in words, by the verdicts it outdates.
     """
 
     result: Result
-    outdated_by: str = ""
+    outdated_by: Mapping[Retest, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ def _sentence(verdict: RequiredVerdict) -> str:
     if verdict.verdict is None:
         return f"{_begin(verdict.what)}: not tested, or no limit was in force."
     if verdict.outdated_by:
-        return f"{_begin(verdict.what)}: test again (since then: {verdict.outdated_by})."
+        return f"{_begin(verdict.what)}: test again ({verdict.outdated_by} since)."
     words = {
         Verdict.FAIL: "failed",
         Verdict.UNDECIDED: "undecided: too near the limit, or a condition of the test not met",
@@ -111,13 +112,17 @@ def wanted_verdicts(
 def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[RequiredVerdict]:
     leaks = [test for test in tests if isinstance(test.result, LeakResult)]
     latest = {leak.result.set_up: leak for leak in leaks if isinstance(leak.result, LeakResult)}
-    counted = [leak for leak in leaks if leak in latest.values() and not leak.outdated_by]
-    old = next((leak.outdated_by for leak in latest.values() if leak.outdated_by), "")
-    path_of = {path.path: path for path in together(_results(counted)).paths}
     before = {path.path: path for path in together(_results(leaks)).paths}
     verdicts = []
     for path in paths:
-        verdict = path_of[path].verdict
+        retest = retest_of(path)
+        counted = [leak for leak in latest.values() if retest not in leak.outdated_by]
+        old = next(
+            (leak.outdated_by[retest] for leak in latest.values() if leak not in counted), ""
+        )
+        verdict = next(
+            each.verdict for each in together(_results(counted)).paths if each.path is path
+        )
         if verdict is None and old and before[path].verdict is not None:
             verdicts.append(RequiredVerdict(f"leak {path}", before[path].verdict, old))
         else:
@@ -136,7 +141,7 @@ def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Requi
             for reading in test.result.found:
                 name = f"insulation {reading.between}, {reading.condition}"
                 latest[reading.between, reading.condition] = RequiredVerdict(
-                    name, reading.verdict, test.outdated_by
+                    name, reading.verdict, test.outdated_by.get(Retest.INSULATION, "")
                 )
     return [
         latest.get(
@@ -150,7 +155,17 @@ def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Requi
 def _latest(name: str, tests: Sequence[Standing]) -> RequiredVerdict:
     if not tests:
         return RequiredVerdict(name, None)
-    return RequiredVerdict(name, tests[-1].result.verdict, tests[-1].outdated_by)
+    last = tests[-1]
+    return RequiredVerdict(name, last.result.verdict, last.outdated_by.get(Retest.SHORTS, ""))
+
+
+def retests_of(result: Result) -> frozenset[Retest]:
+    """Return the kinds of verdicts that a test gives."""
+    if isinstance(result, InsulationOutcome):
+        return frozenset({Retest.INSULATION})
+    if isinstance(result, ShortOutcome):
+        return frozenset({Retest.SHORTS})
+    return frozenset(retest_of(path.path) for path in result.paths) or LEAKS
 
 
 # The set points of a number of cells as lines people read and acknowledge, and as plain data.

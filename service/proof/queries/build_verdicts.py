@@ -5,13 +5,25 @@ of the same readings stands beside it.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, union_all
+from sqlalchemy import (
+    ColumnElement,
+    Text,
+    and_,
+    case,
+    cast,
+    func,
+    literal,
+    null,
+    or_,
+    select,
+    union_all,
+)
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf
@@ -20,7 +32,8 @@ from service.closing.queries.closing_inputs import counts_of, read_outcome
 from service.closing.tables import ClosingResult
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import Judged
-from service.limits.queries import LimitsInForce, limits_in_force
+from service.limits.arithmetic.retests import Retest, outdated_after, outdated_since, retest_of
+from service.limits.queries import LimitsInForce, limits_in_force, read_figures
 from service.limits.tables import LimitSet
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Undoing, Verdict
@@ -30,7 +43,12 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known, param, statement
 from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, Together, together
-from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, wanted_verdicts
+from service.proof.arithmetic.release_gate import (
+    RequiredVerdict,
+    Standing,
+    retests_of,
+    wanted_verdicts,
+)
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.arithmetic.tests_in_words import (
     THIN,
@@ -48,11 +66,17 @@ from service.records.tables import (
     RebuildRecord,
     RecordState,
     Step,
-    StepKind,
     TorqueReading,
 )
-from service.stacks.queries.release_standing import corrects
+from service.stacks.queries.release_standing import EXCHANGED, act_of, corrects, rules_at
 from service.stacks.tables import Build, Stack
+
+DONE = {
+    Undoing.RE_TORQUE: "re-torqued",
+    Undoing.UNLOADED: "clamp released and closed again",
+    Undoing.PART_CHANGED: "part exchanged",
+    Undoing.LOAD_CYCLE: "opened",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +84,8 @@ class Done:
     """Something done to the closed stack: the last of its kind in one record; or a correction.
 
     A correction is done when it is approved; the stack itself stays as it was tested, and only
-    what was computed from the facts corrected is out of date: ``changes_closing``.
+    what was computed from the facts corrected is out of date: ``changes_closing``. ``rules`` is
+    the content of the limits in force when it was done.
     """
 
     kind: Undoing
@@ -68,13 +93,21 @@ class Done:
     record_id: int
     correction_id: int = 0
     changes_closing: bool = True
+    rules: str | None = None
 
     @property
     def words(self) -> str:
         """What it was, in words."""
         if self.correction_id:
             return f"{self.kind} {self.correction_id} of record {self.record_id}"
-        return f"{self.kind} in record {self.record_id}"
+        return f"{DONE[self.kind]} in record {self.record_id}"
+
+    @property
+    def outdates(self) -> frozenset[Retest]:
+        """The tests it makes outdated, by the rules in force when it was done."""
+        if self.correction_id:
+            return frozenset()
+        return outdated_after(read_figures(self.rules).retests if self.rules else (), self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +128,25 @@ class KeptClamp:
 
 @dataclass(frozen=True, slots=True)
 class StandingTest:
-    """A standing test, and what was done to the stack since; ``outdated_by`` None: nothing."""
+    """A standing test, and what outdated it since, by the kind of its verdicts."""
 
     made: MadeTest
-    outdated_by: Done | None
+    outdated_by: Mapping[Retest, Done]
+
+    @property
+    def says(self) -> frozenset[Retest]:
+        """The kinds of verdicts that it gives."""
+        return retests_of(self.made.result)
+
+    @property
+    def stands(self) -> bool:
+        """Say whether nothing that it says is outdated."""
+        return self.says.isdisjoint(self.outdated_by)
 
     @property
     def verdict(self) -> Verdict:
         """What its verdict is worth now."""
-        return self.made.verdict if self.outdated_by is None else Verdict.TEST_AGAIN
+        return self.made.verdict if self.stands else Verdict.TEST_AGAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +200,14 @@ class ClosedVerdicts:
             [
                 test.made.result
                 for test in self.tests
-                if test.outdated_by is None and isinstance(test.made.result, LeakResult)
+                if isinstance(test.made.result, LeakResult) and test.stands
             ]
         )
 
     def _standing(self) -> Iterator[Standing]:
         for test in self.tests:
-            yield Standing(test.made.result, test.outdated_by.words if test.outdated_by else "")
+            words = {retest: deed.words for retest, deed in test.outdated_by.items()}
+            yield Standing(test.made.result, words)
 
     def _clamp_wanted(self) -> RequiredVerdict | None:
         if self.clamp is None:
@@ -229,30 +273,25 @@ def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -
         build_id,
         design_id,
         limits_in_force(session, design_id),
-        tuple(StandingTest(test, _first_after(test.done_at, deeds)) for test in tests),
+        tuple(StandingTest(test, outdated_since(test.done_at, deeds)) for test in tests),
         deeds,
         _clamp(session, record_id, build_id),
     )
-
-
-def _first_after(at: datetime, deeds: Sequence[Done]) -> Done | None:
-    return next((each for each in deeds if each.at > at and not each.correction_id), None)
 
 
 def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
     """What was done to the closed stack, by kind and record, in time. One statement."""
     rows = session.execute(_doings(), {"record_id": record_id, "build_id": build_id})
     return tuple(
-        Done(Undoing(row.kind), row.at, row.record_id, row.correction_id, bool(row.of_closing))
+        Done(Undoing(row.kind), row.at, row.record_id, row.correction_id, row.of_closing, row.rules)
         for row in sorted(rows, key=lambda row: (row.at, row.record_id))
     )
 
 
 @statement
 def _doings() -> Any:
-    turned, exchanged = func.max(TorqueReading.taken_at), func.max(Step.done_at)
     record = RebuildRecord.id.label("record_id")
-    none = literal(0).label("correction_id"), literal(1).label("of_closing")
+    no_rules = cast(null(), Text())
     maker = aliased(RebuildRecord)
     stack_id = select(maker.stack_id).where(maker.id == param("record_id")).scalar_subquery()
     opens = and_(
@@ -260,32 +299,28 @@ def _doings() -> Any:
         RebuildRecord.opened_at.is_not(None),
         RebuildRecord.state != RecordState.VOID,
     )
+    acts = _acts().subquery()
+    none = literal(0).label("correction_id"), literal(1).label("of_closing")
     return union_all(
-        select(literal(Undoing.RE_TORQUE.value).label("kind"), turned.label("at"), record, *none)
-        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
-        .where(
-            TorqueReading.stage == Stage.CLOSING,
-            known(TorqueReading),
-            of_closed(TorqueReading.taken_at),
+        select(
+            acts.c.kind,
+            func.max(acts.c.at).label("at"),
+            acts.c.record_id,
+            *none,
+            LimitSet.content.label("rules"),
         )
-        .group_by(RebuildRecord.id),
-        select(literal(Undoing.PART_CHANGED.value), exchanged, record, *none)
-        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
-        .where(
-            Step.kind.in_((StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)),
-            Step.undone_at.is_(None),
-            of_closed(Step.done_at),
-        )
-        .group_by(RebuildRecord.id),
-        select(literal(Undoing.LOAD_CYCLE.value), RebuildRecord.opened_at, record, *none).where(
-            opens
-        ),
+        .outerjoin(LimitSet, LimitSet.id == acts.c.rules_id)
+        .group_by(acts.c.kind, acts.c.record_id, LimitSet.id),
+        select(
+            literal(Undoing.LOAD_CYCLE.value), RebuildRecord.opened_at, record, *none, no_rules
+        ).where(opens),
         select(
             literal(Undoing.CORRECTED.value),
             Decision.at,
             record,
             Correction.id,
             case((Correction.of == CorrectionOf.HOURS, 0), else_=1),
+            no_rules,
         )
         .join(Correction, Correction.record_id == RebuildRecord.id)
         .join(Decision, Decision.correction_id == Correction.id)
@@ -295,6 +330,32 @@ def _doings() -> Any:
             corrects(Correction, RebuildRecord, param("record_id"), param("build_id")),
         ),
     )
+
+
+def _acts() -> Any:
+    """Every nut turned and fixing exchanged while closed, with the limits then in force."""
+    record = RebuildRecord.id.label("record_id")
+    turned = (
+        select(
+            act_of(Step).label("kind"),
+            TorqueReading.taken_at.label("at"),
+            record,
+            rules_at(RebuildRecord.stack_id, Step.done_at).label("rules_id"),
+        )
+        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
+        .join(Step, Step.id == TorqueReading.step_id)
+        .where(
+            TorqueReading.stage == Stage.CLOSING,
+            known(TorqueReading),
+            of_closed(TorqueReading.taken_at),
+        )
+    )
+    exchanged = (
+        select(act_of(Step), Step.done_at, record, rules_at(RebuildRecord.stack_id, Step.done_at))
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .where(Step.kind.in_(EXCHANGED), Step.undone_at.is_(None), of_closed(Step.done_at))
+    )
+    return union_all(turned, exchanged)
 
 
 @statement
@@ -365,7 +426,7 @@ def not_tested(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ..
 
 def _why(required: RequiredVerdict) -> str:
     if required.outdated_by:
-        return f"Repeat these tests (since then: {required.outdated_by})"
+        return f"Repeat these tests ({required.outdated_by} since)"
     words: dict[Verdict | None, str] = {
         Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
         Verdict.UNDECIDED: "Undecided",
@@ -476,10 +537,11 @@ def _ranked(
     test: StandingTest, required: RequiredVerdict
 ) -> Iterator[tuple[tuple[bool, bool, bool], ResultLine]]:
     """What a test says of the verdict wanted, and how near it comes to being what it is from."""
-    result, counts = test.made.result, test.outdated_by is None
+    result = test.made.result
     if isinstance(result, LeakResult):
         for path in result.paths:
             if required.what == f"leak {path.path}":
+                counts = retest_of(path.path) not in test.outdated_by
                 yield (counts, not path.is_bound, path.verdict is required.verdict), path_line(path)
     elif isinstance(result, InsulationOutcome):
         for reading in result.found:

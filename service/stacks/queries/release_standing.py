@@ -1,18 +1,21 @@
 """Does a release of a build still stand? Until something was done to the closed stack.
 
-A re-torque, an exchanged fixing, a test that failed or an opening ends it, from when it was written
+A re-torque or an exchanged fixing, unless the design's rules say that it outdates no verdict, a
+test that failed or an opening ends it, from when it was written
 down: what was done before and told later was not known to whoever released. So does a correction of
 what the build is, from when it was approved.
 """
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, and_, case, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf
 from service.closing.tables import ClosingResult
-from service.platform.arithmetic.verdicts import Verdict
+from service.limits.arithmetic.retests import Spares
+from service.limits.tables import LimitSet, Spared
+from service.platform.arithmetic.verdicts import Undoing, Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.statements import known
 from service.proof.tables import BuildRelease, StackTest
@@ -25,10 +28,48 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables import Build, BuildPeriod, Fixing, Layer
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+
+
+def act_of(step: Any) -> Any:
+    """Return which act an entry of the closed stack is: turned nuts, or an exchanged fixing."""
+    return case(
+        (step.kind != StepKind.TORQUE, Undoing.PART_CHANGED.value),
+        (step.unloaded_first.is_(True), Undoing.UNLOADED.value),
+        else_=Undoing.RE_TORQUE.value,
+    )
+
+
+def rules_at(stack_id: Any, at: Any) -> Any:
+    """Return the limits of a stack's design that were in force at a time, by their id."""
+    limits, stack = aliased(LimitSet), aliased(Stack)
+    return (
+        select(limits.id)
+        .join(stack, stack.design_id == limits.design_id)
+        .where(stack.id == stack_id, limits.approved_at <= at)
+        .order_by(limits.version.desc())
+        .limit(1)
+        .correlate_except(limits, stack)
+        .scalar_subquery()
+    )
+
+
+def is_spared(step: Any, stack_id: Any, spares: Spares) -> ColumnElement[bool]:
+    """Say whether the rules in force when an entry was done say that it leaves something alone."""
+    rule = aliased(Spared)
+    return (
+        select(rule.id)
+        .where(
+            rule.limit_set_id == rules_at(stack_id, step.done_at),
+            rule.act == act_of(step),
+            rule.spares == spares,
+        )
+        .correlate_except(rule)
+        .exists()
+    )
 
 
 def released_at(build: Any = Build, until: Any = None) -> Any:
@@ -90,8 +131,14 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
             step.written_at > at,
             or_(
                 and_(step.kind == StepKind.OPENED, period.opened_by_record_id.is_(None)),
-                and_(step.kind.in_(EXCHANGED), while_closed),
-                and_(step.kind == StepKind.TORQUE, while_closed, a_nut.exists()),
+                and_(
+                    or_(
+                        step.kind.in_(EXCHANGED),
+                        and_(step.kind == StepKind.TORQUE, a_nut.exists()),
+                    ),
+                    while_closed,
+                    ~is_spared(step, build.stack_id, Spares.RELEASE),
+                ),
                 and_(step.kind.in_(TESTED), while_closed, failed.exists()),
             ),
         )

@@ -1,7 +1,5 @@
 """Verdicts against limits, and what makes them worth nothing."""
 
-from datetime import UTC, datetime, timedelta
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,17 +7,11 @@ from hypothesis import strategies as st
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import (
-    Happening,
-    Undoing,
     Verdict,
     at_least,
     at_most,
-    outdated_by,
-    standing,
     worst,
 )
-
-NOON = datetime(2026, 3, 7, 12, 0, tzinfo=UTC)
 
 
 @given(st.floats(0.01, 10.0), st.floats(0.0, 2.0), st.floats(0.01, 10.0))
@@ -51,17 +43,6 @@ def test_the_worst_verdict_stands_for_all(verdicts: list[Verdict], together: Ver
 def test_nothing_tested_is_no_verdict() -> None:
     with pytest.raises(Inconsistent, match="Nothing was tested"):
         worst([])
-
-
-@pytest.mark.parametrize("kind", Undoing)
-def test_what_is_done_after_a_test_asks_for_another(kind: Undoing) -> None:
-    before, after = (Happening(kind, NOON + timedelta(hours=h)) for h in (-1, 1))
-
-    assert standing(Verdict.PASS, NOON, [before]) is Verdict.PASS
-    assert standing(Verdict.PASS, NOON, [before, after]) is Verdict.TEST_AGAIN
-    later = Happening(Undoing.LOAD_CYCLE, NOON + timedelta(hours=5))
-    assert outdated_by(NOON, [later, after, before]) == after
-    assert outdated_by(NOON, [Happening(kind, NOON)]) is None
 
 
 def test_a_limit_of_nothing_is_refused() -> None:

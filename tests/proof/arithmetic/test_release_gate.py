@@ -6,6 +6,7 @@ from service.limits.arithmetic.figures import DesignFigures, InsulationRule, Sho
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import Circuit
 from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.retests import Retest
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.electrical_tests import (
     InsulationMeasured,
@@ -44,7 +45,8 @@ ALL: tuple[StackTest, ...] = (leak(3), leak(4), leak(5), RODS, SHORTS)
 
 
 def standing(*tests: StackTest, outdated_by: str = "") -> list[Standing]:
-    return [Standing(judge_test(test, FIGURES), outdated_by) for test in tests]
+    words = dict.fromkeys(Retest, outdated_by) if outdated_by else {}
+    return [Standing(judge_test(test, FIGURES), words) for test in tests]
 
 
 def shut(
@@ -111,9 +113,7 @@ def test_an_outdated_verdict_keeps_it_shut_and_says_by_what() -> None:
     said = shut(*standing(*ALL, outdated_by="re-torque on 2026-03-07 14:20"))
 
     assert len(said) == 8
-    assert said[0] == (
-        "Leak anode to outside: test again (since then: re-torque on 2026-03-07 14:20)."
-    )
+    assert said[0] == ("Leak anode to outside: test again (re-torque on 2026-03-07 14:20 since).")
     assert said[-1].startswith("Shorts of cells: test again")
 
 
@@ -126,7 +126,7 @@ def test_an_old_failure_does_not_count_against_a_newer_pass_nor_an_old_pass_for_
 
     assert shut(*old, *standing(*ALL)) == ()
     only_old = shut(*old, *standing(leak(3), leak(5), RODS, SHORTS))
-    assert only_old == ("Leak anode to outside: test again (since then: re-torque).",)
+    assert only_old == ("Leak anode to outside: test again (re-torque since).",)
 
 
 def test_an_undecided_closing_or_none_keeps_it_shut() -> None:
