@@ -3,7 +3,7 @@
 Versions of before have no rules: every act outdates every verdict and ends a release, as ever.
 
 Revision ID: a7d1
-Revises: f9c1
+Revises: b8a1
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "a7d1"
-down_revision = "f9c1"
+down_revision = "b8a1"
 branch_labels = None
 depends_on = None
 
