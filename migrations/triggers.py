@@ -82,7 +82,7 @@ def _guards() -> Iterator[Guard]:
         " OR (old.state = 'approved' AND new.state <> 'void'))",
         part="state",
     )
-    for table in ("step", "finding", "make_safe_line", "record_person"):
+    for table in ("step", "finding", "make_safe_line", "tool_setting", "record_person"):
         free = ("standing",) if table == "step" else ()
         why = "the record is handed in: its entries are frozen"
         yield Guard(table, "UPDATE", why, free, when=RECORD_IS_FROZEN)
@@ -215,7 +215,7 @@ def _guards() -> Iterator[Guard]:
         when="old.known_until IS NOT NULL",
         part="once",
     )
-    for table in ("column_mapping", "failing_rule", "lab_words"):
+    for table in ("column_mapping", "failing_rule"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("stack_test", "closing_result", "build_release", "spared"):

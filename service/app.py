@@ -40,7 +40,6 @@ PAGES = (
     "service.people.pages.badges",
     "service.people.pages.change_person",
     "service.records.pages.attachments",
-    "service.records.pages.lab_words",
     "service.store.pages.part_types",
     "service.store.pages.stiffness",
     "service.store.pages.lots",

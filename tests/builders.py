@@ -64,7 +64,7 @@ from service.stacks.tables import (
     Stack,
 )
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 from tests.ready import ready
 
@@ -526,11 +526,13 @@ def a_torque_instrument(
     result: CalibrationResult = CalibrationResult.IN_TOLERANCE,
     kind: InstrumentKind = InstrumentKind.TORQUE_DRIVER,
     unit: str = "N·m",
+    tool: TorqueTool = TorqueTool.READING,
 ) -> Instrument:
     """An instrument with one calibration, valid when the laboratory opened and long after."""
     label = label or f"TD-{_next(session, Instrument):02}"
     instrument = Instrument(
         kind=kind,
+        tool=tool if kind is InstrumentKind.TORQUE_DRIVER else None,
         label=label,
         label_key=serial_key(label),
         range_least=2.0 if unit == "N·m" else 0.0,

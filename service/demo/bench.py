@@ -13,7 +13,7 @@ from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.missing import missing_of, to_be_reasoned
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.demo.days import When
 from service.demo.lab import PASSPHRASE, Lab
 from service.demo.piles import Item

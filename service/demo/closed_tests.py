@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.changes import record_closing_check
+from service.closing.changes.checks import record_closing_check
 from service.closing.queries.closed_heights import computed_height
 from service.demo.bench import Bench
 from service.demo.days import When

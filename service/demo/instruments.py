@@ -4,12 +4,12 @@ TD-3 was found 9 % out of tolerance when it came back: whatever was closed with 
 calibration before is in doubt. TD-4 was overdue when it was needed.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab
 from service.platform.database import Work
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 from service.store.changes import holds, instruments
 from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
 
@@ -28,16 +28,29 @@ def _instrument(
     """Its range with the unit; ``sheet``: ± % of the reading and the smallest step."""
     accuracy_percent, resolution = sheet
     return InstrumentEntry(
-        kind, label, description, *span, accuracy_percent=accuracy_percent, resolution=resolution
+        kind,
+        label,
+        description,
+        *span,
+        accuracy_percent=accuracy_percent,
+        resolution=resolution,
+        tool=TorqueTool.READING if kind is DRIVER else None,
     )
 
 
 INSTRUMENTS = (
-    _instrument(DRIVER, "TD-1", "click driver, small", (0.5, 8.0, "N·m"), (3.0, 0.05)),
-    _instrument(DRIVER, "TD-2", "click driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
-    _instrument(DRIVER, "TD-3", "click driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
+    _instrument(DRIVER, "TD-1", "electronic driver, small", (0.5, 8.0, "N·m"), (3.0, 0.05)),
+    _instrument(DRIVER, "TD-2", "electronic driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
+    _instrument(DRIVER, "TD-3", "electronic driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
     _instrument(
         DRIVER, "TD-4", "dial driver in inch-pounds, spare", (5.0, 90.0, "in·lbf"), (4.0, 0.5)
+    ),
+    replace(
+        _instrument(DRIVER, "TD-5", "click driver", (1.0, 20.0, "N·m"), (4.0, 0.1)),
+        tool=TorqueTool.CLICK,
+    ),
+    _instrument(
+        InstrumentKind.TORQUE_TESTER, "TT-1", "torque tester", (0.5, 25.0, "N·m"), (1.0, 0.01)
     ),
     _instrument(InstrumentKind.MULTIMETER, "MM-1", "multimeter", (0.0, 600.0, "V"), (0.5, 0.001)),
     _instrument(
@@ -81,6 +94,8 @@ BEFORE_THE_LAB = (
     Calibrated("TD-2", 108, -0.5),
     Calibrated("TD-3", 107, 1.1),
     Calibrated("TD-4", 112, 0.9),
+    Calibrated("TD-5", 109, 0.6),
+    Calibrated("TT-1", 110, 0.1),
     Calibrated("MM-1", 110, 0.1),
     Calibrated("GD-1", 109, -1.2),
     Calibrated("PG-1", 110, 0.3),
@@ -100,6 +115,8 @@ LATER = (
     Calibrated("TD-1", 57, 1.3),
     Calibrated("TD-2", 56, -0.4),
     Calibrated("TD-4", 55, 1.6),
+    Calibrated("TD-5", 57, 0.9),
+    Calibrated("TT-1", 58, 0.1),
     Calibrated(
         "TD-3", 54, 9.0, BAD, "Reads 9 % low: what it set was tighter than shown. Sent for repair."
     ),
@@ -114,6 +131,8 @@ LATER = (
     Calibrated("TD-1", 6, 0.7),
     Calibrated("TD-2", 5, -0.6),
     Calibrated("TD-4", 4, 1.2),
+    Calibrated("TD-5", 6, 0.8),
+    Calibrated("TT-1", 7, 0.2),
 )
 
 

@@ -4,7 +4,7 @@ from service.bench.changes import approvals, corrections
 from service.bench.changes.layers import note_finding
 from service.bench.queries.corrections import correctable, correction
 from service.bench.tables import CorrectionOf
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing
 from service.demo.closed_tests import TIGHT, Leak, make_tests, release

@@ -15,7 +15,7 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 from service.store.tables import Calibration, Instrument, Lot, PartType
 
 CALIBRATED_EVERY = timedelta(days=180)
@@ -281,6 +281,7 @@ def _instrument(
     label, unit, most = description
     instrument = Instrument(
         kind=kind,
+        tool=TorqueTool.READING if kind is InstrumentKind.TORQUE_DRIVER else None,
         label=label,
         label_key=serial_key(label),
         range_least=0.0,

@@ -5,9 +5,15 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage, Whereabouts
+from service.platform.arithmetic.vocabulary import (
+    End,
+    Facing,
+    Press,
+    ReadingKind,
+    Stage,
+    Whereabouts,
+)
 from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
-from service.records.arithmetic.lab_words import WordList
 
 
 class RecordKind(StrEnum):
@@ -51,6 +57,8 @@ class StepKind(StrEnum):
     INSULATION_TEST = "insulation test"
     SHORT_CHECK = "short check"
     NOT_DONE = "not done"
+    TOOL_SET = "torque tool set"
+    NUT_PRESSED = "nut tightened by a click tool"
 
 
 class Involvement(StrEnum):
@@ -235,57 +243,59 @@ class Finding(Base):
     __tablename__ = "finding"
     __table_args__ = (
         CheckConstraint("severity IS NULL OR severity BETWEEN 0 AND 3", name="severity_0_to_3"),
-        CheckConstraint("area_percent > 0 AND area_percent <= 100", name="area_is_a_share"),
-        CheckConstraint(
-            "face IS NOT NULL OR (places IS NULL AND area_percent IS NULL)",
-            name="place_is_on_a_face",
-        ),
     )
     id: Mapped[key]
     record_id: Mapped[int] = reference("rebuild_record", index=True)
     step_id: Mapped[int] = reference("step", index=True)
     part_id: Mapped[int] = reference("part", index=True)
-    condition: Mapped[str] = mapped_column(comment="the laboratory's word as it was then")
-    code: Mapped[str | None] = mapped_column(comment="of the word; none: it stands alone")
+    condition: Mapped[str] = mapped_column(comment="a word of trade/conditions")
     severity: Mapped[int | None]
     where: Mapped[str] = mapped_column("where_", default="", comment="on the part, in words")
     note: Mapped[text] = mapped_column(default="")
-    face: Mapped[str | None] = mapped_column(comment="of the part it is on")
-    places: Mapped[str | None] = mapped_column(
-        comment="squares A1 to F6 of the face, with spaces between"
-    )
-    area_percent: Mapped[float | None] = mapped_column(comment="% of the face")
 
 
-class LabWordsVersion(Base):
-    """One version of a list of the laboratory's words; the newest is in force. Never changed."""
+class ToolCheck(StrEnum):
+    """When in a pass the setting of a click tool was checked."""
 
-    __tablename__ = "lab_words"
+    BEFORE = "before"
+    AFTER = "after"
+
+
+class ToolSetting(Base):
+    """What a click tool was set to in a pass, and what a tester read of it before or after."""
+
+    __tablename__ = "tool_setting"
     __table_args__ = (
-        UniqueConstraint("list", "version"),
-        CheckConstraint("version >= 1", name="versions_count_from_one"),
+        CheckConstraint("set_nm > 0", name="set_to_more_than_zero"),
+        CheckConstraint("(checked_nm IS NULL) = (tester_id IS NULL)", name="checked_on_a_tester"),
+        CheckConstraint("moment = 'before' OR checked_nm IS NOT NULL", name="after_is_checked"),
+        Index("ix_tool_setting_record_id", "record_id", "pass_number"),
     )
     id: Mapped[key]
-    list: Mapped[WordList] = mapped_column(word(WordList))
-    version: Mapped[int]
-    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of all its words")
-    content_sha256: Mapped[sha256]
-    reason: Mapped[text]
-    made_by_id: Mapped[int | None] = reference("person", comment="none: it came with the program")
-    made_at: Mapped[utc]
-    in_force_from: Mapped[utc]
-    proposal_id: Mapped[int | None] = reference(
-        "proposed_change", comment="approved by a second person"
-    )
+    record_id: Mapped[int] = reference("rebuild_record")
+    step_id: Mapped[int] = reference("step", unique=True)
+    pass_number: Mapped[int]
+    moment: Mapped[ToolCheck] = mapped_column(word(ToolCheck))
+    set_nm: Mapped[float] = mapped_column(comment="N·m")
+    entered: Mapped[str] = mapped_column(comment="as typed, with its unit")
+    instrument_id: Mapped[int] = reference("instrument", index=True)
+    calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was set")
+    concession_id: Mapped[int | None] = reference("concession")
+    checked_nm: Mapped[float | None] = mapped_column(comment="N·m, as the tester read; none: not")
+    checked_entered: Mapped[str] = mapped_column(default="", comment="as typed, with its unit")
+    tester_id: Mapped[int | None] = reference("instrument", index=True)
+    tester_calibration_id: Mapped[int | None] = reference("calibration")
+    tester_concession_id: Mapped[int | None] = reference("concession")
 
 
 class TorqueReading(Base):
-    """One reading on one nut in one pass with one instrument."""
+    """One nut in one pass with one instrument: a reading, or how it answered a click tool."""
 
     __tablename__ = "torque_reading"
     __table_args__ = (
         CheckConstraint("torque_nm >= 0", name="torque_is_not_negative"),
         CheckConstraint("pass_number >= 1", name="passes_count_from_one"),
+        CheckConstraint("(press IS NULL) = (setting_id IS NULL)", name="pressed_at_a_setting"),
         Index("ix_torque_reading_record_id", "record_id", "rod_number"),
         Index("ix_torque_reading_instrument_id", "instrument_id", "taken_at"),
     )
@@ -296,8 +306,14 @@ class TorqueReading(Base):
     pass_number: Mapped[int]
     stage: Mapped[Stage]
     kind: Mapped[ReadingKind]
-    torque_nm: Mapped[float] = mapped_column(comment="N·m")
+    torque_nm: Mapped[float] = mapped_column(
+        comment="N·m; of a pressed nut no reading, but what the tool was set to"
+    )
     entered: Mapped[str] = mapped_column(comment="as typed, with its unit")
+    press: Mapped[Press | None] = mapped_column(
+        word(Press), comment="how the nut answered a click tool; none: it was read"
+    )
+    setting_id: Mapped[int | None] = reference("tool_setting")
     instrument_id: Mapped[int] = reference("instrument")
     calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
     concession_id: Mapped[int | None] = reference("concession")

@@ -17,7 +17,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.tables import Base, key, reference, sha256, text, utc, word
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 
 
 class PartType(Base):
@@ -251,9 +251,15 @@ class Instrument(Base):
             )
         ),
         CheckConstraint("resolution >= 0", name="resolution_is_not_negative"),
+        CheckConstraint(
+            "(kind = 'torque driver') = (tool IS NOT NULL)", name="torque_driver_says_its_type"
+        ),
     )
     id: Mapped[key]
     kind: Mapped[InstrumentKind] = mapped_column(word(InstrumentKind))
+    tool: Mapped[TorqueTool | None] = mapped_column(
+        word(TorqueTool), comment="type of a torque driver; a click or slipping tool reads nothing"
+    )
     label: Mapped[str] = mapped_column(comment="mark on the tool, as typed")
     label_key: Mapped[str] = mapped_column(unique=True)
     description: Mapped[str] = mapped_column(default="")
@@ -306,7 +312,6 @@ class ChangeKind(StrEnum):
     STIFFNESS = "stiffness"
     FAILING_RULE = "failing rule"
     PATTERN = "pattern"
-    LAB_WORDS = "lab words"
 
 
 class ProposedChange(Base):

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -356,7 +356,7 @@ def test_layers_are_lifted_off_both_ends_in_their_order_with_what_was_seen(engin
         ((), "Say what was seen"),
         ((FindingEntry("none seen"), FindingEntry("wet")), "cannot stand beside"),
         ((FindingEntry("not inspected", 1),), "has no severity"),
-        ((FindingEntry("pinhole"),), "pinhole.*one of: bowed"),
+        ((FindingEntry("pinhole"),), "pinhole.*one of: cracked"),
         ((FindingEntry("wet", 4),), "0 to 3"),
         ((FindingEntry("wet"), FindingEntry("wet")), "named twice"),
     ],

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage

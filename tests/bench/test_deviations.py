@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.errors import Question, Refused, RefusedTogether
 from service.platform.tables import AuditEntry

@@ -11,7 +11,8 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
 from service.bench.queries.choices import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.changes import read_torque, record_closing_check
+from service.closing.changes.checks import record_closing_check
+from service.closing.changes.torque import read_torque
 from service.closing.queries.build_torques import checks_asked
 from service.closing.queries.closed_heights import computed_height
 from service.designs.arithmetic.grammar_next import WhatNext

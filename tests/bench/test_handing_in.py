@@ -11,7 +11,7 @@ from service.bench.changes.approvals import approve, send_back, take_up
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.database import changing

@@ -244,8 +244,9 @@ def test_an_instrument_says_how_closely_it_measures(signed_in_client: Clients) -
     """What is usual for its kind counts until somebody says it; nonsense is refused in place."""
     client = signed_in_client("quality")
     assert "not given: as is usual for its kind" in words(client.get("/instruments/1").text)
-    typed = {"kind": "torque driver", "label": "TD-1", "range_least": "2", "range_most": "20",
-             "unit": "N·m", "in_use": "yes", "reason": "its certificate"}  # fmt: skip
+    typed = {"kind": "torque driver", "tool": "click", "label": "TD-1", "range_least": "2",
+             "range_most": "20", "unit": "N·m", "in_use": "yes",
+             "reason": "its certificate"}  # fmt: skip
 
     wrong = client.post(
         "/instruments/1/edit", data=typed | {"accuracy_percent": "400", "resolution": "0,1"}

@@ -6,7 +6,7 @@ from sqlalchemy import Engine
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import put_on
 from service.bench.queries.missing import BLOCKS
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether

@@ -21,7 +21,8 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.missing import to_be_reasoned
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.changes import read_torque, record_closing_check
+from service.closing.changes.checks import record_closing_check
+from service.closing.changes.torque import read_torque
 from service.limits.arithmetic.figures import DesignFigures, ShortFigures
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry

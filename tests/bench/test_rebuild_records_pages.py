@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.operation.migrating import triggers
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
 from service.bench.changes.layers import lift_off, put_on
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Question, Refused
 from service.platform.tables import AuditEntry

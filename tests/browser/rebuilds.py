@@ -12,7 +12,7 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.limits.arithmetic.figures import DesignFigures
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry

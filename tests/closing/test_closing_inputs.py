@@ -12,7 +12,7 @@ from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.closing.arithmetic.closing import closing
 from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_inputs import ClosingGround, closing_ground
 from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage

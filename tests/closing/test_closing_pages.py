@@ -12,7 +12,7 @@ from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from service.bench.changes.handing_in import hand_in
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.operation.migrating import triggers
 from service.people.tables import ApiToken, Role
 from service.physics.arithmetic.part_stiffness import Stiff

@@ -16,7 +16,7 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import note_finding
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.outcome import outcome_as_data
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_results import KeptResult, kept_result, kept_results
 from service.closing.tables import ClosingResult
 from service.operation.migrating import triggers

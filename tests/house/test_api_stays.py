@@ -29,13 +29,6 @@ NEW: dict[str, str] = {
     r"GET /api/v1/(parts/\{serial\}/(history|trace)|stacks/\{serial\}/hours|records/\{record_id\})"
     r" query (on|known_at): .*": "as it was on a date, as it was known at a time, as on the pages",
     r"GET /api/v1/stacks/\{serial\}/hours 200 (on|hours)\b.*": "the date asked for, and the total",
-    r"(GET|POST) /api/v1/words\b.*": "the laboratory's words for findings, in versions",
-    r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
-        "which word it is, and where on the part"
-    ),
-    r"POST /api/v1/records sends .*findings\[\]\.(face|places(\[\])?|area_percent): .*": (
-        "where on the part it is"
-    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (
@@ -47,6 +40,10 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records.* sends (.*\.)?(stands|unloaded_first): .*": (
         "answers to what is asked of an entry that departs from what was set"
     ),
+    r"POST /api/v1/records sends (tool_settings|nuts_pressed)\b.*": (
+        "a closing with a click tool, which shows no reading"
+    ),
+    r"GET /api/v1/.* 200 (.*\.)?rods\[\]\.press: .*": "how a nut answered a click tool",
     r"POST /api/v1/records sends not_done: object": "why what is missing at hand-in is not done",
     r"POST /api/v1/records sends (closing|fixings_\w+\[\])\.note: string": "notes, as on paper",
     r"POST /api/v1/records sends lifted_off\[\]\.part_id: integer\|null": "a layer by its number",

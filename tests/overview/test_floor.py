@@ -11,7 +11,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.limits.arithmetic.retests import Retest, RetestRule
 from service.overview.queries.columns import NeedKind

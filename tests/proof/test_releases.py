@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.approvals import approve
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.limits.arithmetic.figures import ShortFigures
 from service.operation.migrating import triggers
 from service.people.tables import Role

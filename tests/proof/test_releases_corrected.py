@@ -15,7 +15,7 @@ from service.bench.changes.layers import put_on
 from service.bench.queries.correction_preview import Preview, preview
 from service.bench.queries.corrections import Fact, correctable, correction
 from service.bench.tables import Correction, CorrectionOf
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_results import KeptResult, kept_results
 from service.closing.tables import ClosingResult
 from service.operation.migrating import triggers

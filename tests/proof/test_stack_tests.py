@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
-from service.closing.changes import read_torque
+from service.closing.changes.torque import read_torque
 from service.closing.queries.build_torques import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict

@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -30,7 +30,9 @@ from tests.operation.keeping import NOW, Lab, a_lab
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DAY = timedelta(days=1)
-DRIVER = InstrumentEntry(InstrumentKind.TORQUE_DRIVER, "TD-3", "slipping", 2, 20, "N·m")
+DRIVER = InstrumentEntry(
+    InstrumentKind.TORQUE_DRIVER, "TD-3", "slipping", 2, 20, "N·m", tool=TorqueTool.SLIPPING
+)
 
 
 @pytest.fixture
@@ -162,7 +164,7 @@ def test_an_instrument_that_cannot_be_is_refused(
 ) -> None:
     a_driver(lab)
     said = {"kind": InstrumentKind.TORQUE_DRIVER, "label": "TD-4", "range_least": 2,
-            "range_most": 20, "unit": "N·m"}  # fmt: skip
+            "range_most": 20, "unit": "N·m", "tool": TorqueTool.READING}  # fmt: skip
 
     with pytest.raises(Refused) as refused, lab.work() as work:
         add_instrument(work, InstrumentEntry(**(said | wrong)))  # type: ignore[arg-type]
@@ -207,7 +209,7 @@ def test_accuracy_and_resolution_are_kept_and_stand_in_the_trail(lab: Lab) -> No
 @pytest.mark.both_engines
 def test_an_instrument_is_withdrawn_with_the_reason_and_left_out_of_the_list(lab: Lab) -> None:
     key = a_driver(lab)
-    gone = InstrumentEntry(DRIVER.kind, "TD-3", "slipping", 2, 20, "N·m", in_use=False)
+    gone = replace(DRIVER, in_use=False)
 
     with pytest.raises(NotAllowed), lab.work(lab.builder) as work:
         change_instrument(work, key, gone, reason="worn out")

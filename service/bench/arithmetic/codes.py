@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
 
-from service.platform.arithmetic.vocabulary import End, Facing
+from service.platform.arithmetic.vocabulary import End, Facing, Press
 
 ONE_SCAN = timedelta(seconds=2)
 """The same code within this is one scan: a trigger held too long."""
@@ -23,9 +23,19 @@ class Action(StrEnum):
     NEXT = "DO:NEXT"
     TO_FIXED_END = "DO:FIXED END"
     TO_FREE_END = "DO:FREE END"
+    CLICKED = "DO:CLICKED"
+    MOVED = "DO:MOVED"
+    NOT_MOVED = "DO:NOT MOVED"
 
 
 SIDES = {Action.TO_FIXED_END: Facing.FIXED_END, Action.TO_FREE_END: Facing.FREE_END}
+
+
+PRESSES = {
+    Action.CLICKED: Press.CLICKED,
+    Action.MOVED: Press.MOVED,
+    Action.NOT_MOVED: Press.NOT_MOVED,
+}
 
 
 class Face(StrEnum):

@@ -66,8 +66,9 @@ class Nut:
     @property
     def in_words(self) -> str:
         """What is to be done to it."""
+        of = f" of {self.passes}" if self.pass_number <= self.passes else ", round the plate"
         return (
-            f"Pass {self.pass_number} of {self.passes}, nut {self.rod}:"
+            f"Pass {self.pass_number}{of}, nut {self.rod}:"
             f" tighten to {self.target_nm:.2f}\u2009N·m."
         )
 
@@ -104,6 +105,8 @@ class Standing:
     torque_is_begun: bool = False
     nut: Nut | None = None
     settles_until: str = ""
+    tool_to_check: int = 0
+    """the pass after which the click tool is to be checked; 0: none"""
     read_again: int = 0
     """the pass that is due after settling; 0: none is, or it was read"""
     checks: int = 0
@@ -185,9 +188,7 @@ def _before_opening(at: Standing) -> NextAct:
         onward = Lead(Place.HANDING_IN, "Go on: hand in")
         return NextAct(Place.TESTS, "Make another test, or hand in.", "Go on: tests", onward)
     if at.only_torque:
-        if at.nut is not None:
-            return _nut(at.nut)
-        return _handing_in(at)
+        return _turning(at) or _handing_in(at)
     if at.only_looks and not at.is_safe_begun and not at.is_safe:
         return NextAct(Place.FINDING, "Note what is seen.", "Go on: note a finding")
     if at.is_safe:
@@ -215,8 +216,8 @@ def _holding_together(at: Standing) -> NextAct:
         words = f"All layers are on. Fit plates, rods and nuts. {more}"
         onward = None if at.fixings else Lead(Place.TORQUE, "Go on: torque")
         return NextAct(Place.FIXINGS, words, "Go on: fixings", onward)
-    if at.nut is not None:
-        return _nut(at.nut)
+    if turning := _turning(at):
+        return turning
     if at.settles_until:
         words = (
             f"Every nut is read. Let the stack settle until {at.settles_until},"
@@ -271,8 +272,12 @@ def _putting_on(layer: str, end: str) -> NextAct:
     return NextAct(Place.PUTTING_ON, words, "Go on: put on")
 
 
-def _nut(nut: Nut) -> NextAct:
-    return NextAct(Place.TORQUE, nut.in_words, "Go on: torque")
+def _turning(at: Standing) -> NextAct | None:
+    """The check of a click tool after its pass, or the next nut; None where neither is due."""
+    if at.tool_to_check:
+        done = f"Every nut of pass {at.tool_to_check} is tightened"
+        return NextAct(Place.TORQUE, f"{done}: check the tool on the tester.", "Go on: torque")
+    return NextAct(Place.TORQUE, at.nut.in_words, "Go on: torque") if at.nut else None
 
 
 def _after_closing(at: Standing) -> NextAct:

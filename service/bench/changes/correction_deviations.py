@@ -5,7 +5,7 @@ from datetime import datetime
 from service.bench.changes.correction_values import FIELD, NewValue, other_showings, readings_at
 from service.bench.queries.corrections import Fact, HourFacts, PeriodFacts, TorqueFacts
 from service.bench.tables import CorrectionOf
-from service.closing.changes import TorqueAsRead, torque_deviation
+from service.closing.changes.torque import TorqueAsRead, torque_deviation
 from service.platform.database import Work
 from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
@@ -34,6 +34,8 @@ def deviation_of(
     if isinstance(details, TorqueFacts):
         if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
             return _of_driver(work, details, value, answered)
+        if details.press is not None:
+            return None
         torque_nm = value.number or 0.0
         _refuse_beyond_range(work, details.instrument_id, torque_nm, value.text)
         read = TorqueAsRead(details.pass_number, details.stage, details.kind, torque_nm, value.text)

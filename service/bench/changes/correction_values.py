@@ -30,7 +30,7 @@ from service.platform import changes
 from service.platform.arithmetic.dates import parse_when
 from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.numbers import read_number
-from service.platform.arithmetic.vocabulary import Facing
+from service.platform.arithmetic.vocabulary import Facing, Press
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
@@ -187,7 +187,20 @@ def _facing(
     return value
 
 
+def _press(details: TorqueFacts, entered: str) -> NewValue:
+    """How a nut answered a click tool: no reading was taken that could be another."""
+    words = " ".join(entered.lower().split())
+    if words == details.press:
+        raise Refused(FIELD, entered, "this is what the record says already.", "The right answer.")
+    if words not in tuple(Press):
+        reason = "a click tool gives no reading: the record says how the nut answered."
+        raise Refused(FIELD, entered, reason, f"One of: {', '.join(Press)}.")
+    return NewValue(words, number=details.torque_nm)
+
+
 def _torque(details: TorqueFacts, entered: str) -> NewValue:
+    if details.press is not None:
+        return _press(details, entered)
     try:
         torque_nm, unit = read_torque_text(entered)
     except TradeError as trouble:
@@ -200,7 +213,7 @@ def _torque(details: TorqueFacts, entered: str) -> NewValue:
 
 def _instrument(work: Work, details: TorqueFacts, text: str) -> NewValue:
     row = work.session.execute(
-        select(Instrument.id, Instrument.label, Instrument.kind).where(
+        select(Instrument.id, Instrument.label, Instrument.kind, Instrument.tool).where(
             Instrument.label_key == serial_key(text)
         )
     ).first()
@@ -210,6 +223,10 @@ def _instrument(work: Work, details: TorqueFacts, text: str) -> NewValue:
         raise Refused(
             FIELD, row.label, f"it is a {row.kind}.", f"A {InstrumentKind.TORQUE_DRIVER}."
         )
+    if row.tool and row.tool.reads is (details.press is not None):
+        reason = "it shows no reading." if details.press is None else "it is read, not set."
+        right = "A dial or electronic driver." if details.press is None else "A click tool."
+        raise Refused(FIELD, row.label, reason, right)
     if row.id == details.instrument_id:
         raise Refused(FIELD, row.label, "this is what the record says already.", "The right one.")
     return NewValue(row.label, number=float(row.id))

@@ -33,11 +33,11 @@ from service.bench.queries.corrections import (
     document_of,
 )
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
-from service.closing.changes import keep_closings_anew
+from service.closing.changes.results import keep_closings_anew
 from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.platform.arithmetic.vocabulary import Facing, Press, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused, Stale
@@ -176,11 +176,13 @@ def _torque(
         for name in (
             *("record_id", "step_id", "rod_number", "pass_number", "stage", "kind", "torque_nm"),
             *("entered", "instrument_id", "calibration_id", "concession_id", "taken_at", "by_id"),
+            *("press", "setting_id"),
         )
     }
     changes: list[Change] = [(fact.label, fact.old_value, value.text)]
     if fact.of is CorrectionOf.TORQUE:
         new |= {"torque_nm": value.number, "entered": value.text}
+        new |= {"press": Press(value.text)} if details.press else {}
     else:
         instrument_id = int(value.number or 0)
         calibration = calibration_on(work.session, instrument_id, details.taken_at)

@@ -19,9 +19,11 @@ from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.changes import read_torque, record_closing_check
+from service.closing.changes.checks import record_closing_check
+from service.closing.changes.click_tools import press_nut, set_tool
+from service.closing.changes.torque import read_torque
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
-from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
@@ -40,7 +42,7 @@ from service.records.changes.bench_opening import (
     record_make_safe,
 )
 from service.records.changes.deviations import Stands, Unloaded
-from service.records.tables import Involvement, RecordKind
+from service.records.tables import Involvement, RecordKind, ToolCheck
 
 IT_STANDS = "answers the question whether what departs stands; with the reason"
 
@@ -119,17 +121,10 @@ class Opening(Opened):
 class Seen(In):
     """A condition seen on a part, or “none seen”, or “not inspected”."""
 
-    condition: Name = Field(description="the laboratory's word for it, or its code")
+    condition: Name
     severity: int | None = Field(default=None, ge=0, le=3)
     where: Annotated[str, Field(max_length=200)] = ""
     note: Words = ""
-    face: Annotated[str, Field(max_length=60)] = Field(
-        default="", description="of the part, such as “anode face”"
-    )
-    places: list[Annotated[str, Field(max_length=2)]] = Field(
-        default=[], max_length=36, description="squares of that face: A1 to F6"
-    )
-    area_percent: float | None = Field(default=None, gt=0, le=100, description="% of that face")
 
 
 class Lifted(DoneThen):
@@ -243,10 +238,44 @@ class TorqueRead(_Nut):
     torque_nm: float = Field(gt=0, le=100_000)
 
 
+Typed = Annotated[str, Field(min_length=1, max_length=60)]
+
+
 class TorqueEntered(_Nut):
     """One torque reading as typed: in N·m, or with its unit behind the number."""
 
-    entered: Annotated[str, Field(min_length=1, max_length=60)]
+    entered: Typed
+
+
+class ToolSet(In):
+    """What a click tool is set to in a pass, and what a tester read of it before or after."""
+
+    pass_number: int = Field(ge=1, le=100)
+    moment: ToolCheck = Field(default=ToolCheck.BEFORE, description="of the check")
+    instrument: Mark = Field(description="mark on the click tool")
+    entered: Typed = Field(description="what it is set to, in N·m or with its unit")
+    checked: Annotated[str, Field(max_length=60)] = Field(
+        default="", description="what the tester read; after a pass always"
+    )
+    tester: Annotated[Name | None, Fact("tester_id", stands_for="instrument")] = None
+    done_at: AwareDatetime
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
+    outside_because: Words = Field(
+        default="", description="why a setting or a check that departs stays"
+    )
+    unloaded_first: Unloaded | None = Field(
+        default=None, description="after an over-tightened nut: was the stack unloaded first"
+    )
+
+
+class NutPressed(In):
+    """How a nut answered the click tool set in this pass; a last circular pass moves none."""
+
+    rod_number: Rod
+    pass_number: int = Field(ge=1, le=100)
+    press: Press
+    scanned: Code = ""
+    taken_at: AwareDatetime
 
 
 class Checked(DoneThen):
@@ -364,6 +393,8 @@ ENTRIES: Mapping[str, Entry] = {
     "fit-as-found": Entry(fit_as_found, FittedAsFound, Place.AS_FOUND, Place.FIXINGS),
     "remove-fixings": Entry(remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
     "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
+    "tool-setting": Entry(set_tool, ToolSet, Place.TORQUE, Place.TORQUE),
+    "nut-pressed": Entry(press_nut, NutPressed, Place.TORQUE, Place.TORQUE),
     "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
     "close": Entry(close_stack, Closing, Place.CLOSING),
     "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
@@ -447,6 +478,8 @@ class WholeRecord(In):
     put_on: list[PutOn] = Field(default=[], max_length=5000)
     fixings_fitted: list[FixingFitted] = Field(default=[], max_length=5000)
     torque_at_closing: list[TorqueRead] = Field(default=[], max_length=5000)
+    tool_settings: list[ToolSet] = Field(default=[], max_length=200)
+    nuts_pressed: list[NutPressed] = Field(default=[], max_length=5000)
     closing_checks: list[Checked] = Field(default=[], max_length=1000)
     closing: Closing | None = None
     leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
@@ -467,6 +500,8 @@ IN_ORDER: Mapping[str, str] = {
     "put_on": "put-on",
     "fixings_fitted": "fit-fixing",
     "torque_at_closing": "torque",
+    "tool_settings": "tool-setting",
+    "nuts_pressed": "nut-pressed",
     "closing_checks": "closing-check",
     "closing": "close",
     "leak_tests": "leak-test",
@@ -546,10 +581,7 @@ def make_entry(
         if fact.stands_for:
             value = getattr(names, fact.stands_for)[value] if value else None
         elif fact.name == "findings":
-            value = [
-                FindingEntry(**finding.model_dump(exclude={"places"}), places=tuple(finding.places))
-                for finding in value
-            ]
+            value = [FindingEntry(**finding.model_dump()) for finding in value]
         facts[fact.name], fields[fact.name] = value, fact.json_name
     try:
         return ENTRIES[sent.name].make(work, record_id, version, **facts)

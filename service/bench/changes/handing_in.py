@@ -11,7 +11,7 @@ from types import MappingProxyType
 from sqlalchemy import func, select, update
 
 from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, missing_of, to_be_reasoned
-from service.closing.changes import keep_closing_result
+from service.closing.changes.results import keep_closing_result
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import LONG_MOST, optional_words

@@ -300,7 +300,7 @@ def _spread(view: RecordView) -> Markup:
         SpreadReading(rod, cell.counts.pass_number, cell.counts.torque_nm)
         for rod, cells in view.torque(Stage.CLOSING).rows
         for cell in cells
-        if cell.counts is not None
+        if cell.counts is not None and not cell.counts.press
     ]
     if not readings:
         return Markup("")

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.arithmetic.next_act import Place, lead_from, next_act
 from service.bench.changes.entries import ENTRIES, Entry
-from service.bench.pages.entry_forms import read_facts
+from service.bench.pages.entry_forms import read_facts, taken_photos
 from service.bench.pages.next_acts import counting, end_of_work, standing_of
 from service.bench.pages.places import (
     BEFORE_OPENING,
@@ -36,13 +36,17 @@ from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
 from service.bench.queries.missing import AT_EVERY_ROD, missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView, bench_view
-from service.closing.changes import ELECTRICAL, LENGTH
+from service.closing.changes.checks import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked
 from service.closing.queries.closed_heights import computed_height
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries import pattern_waiting
 from service.people.pages.signing_in import Database, Me
+from service.physics.arithmetic.conditions import (
+    SEVERITIES,
+    conditions_of,
+)
 from service.planning.queries.plans import by_plan
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import changing, now_utc, reading
@@ -51,7 +55,6 @@ from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import add_attachments
-from service.records.pages.attachments import stored_files
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import StepKind
@@ -223,7 +226,8 @@ def _lifting(
     return replace(
         page,
         drawing=_drawn(page, session, page.end),
-        conditions=choices.conditions_to_see(session, layer.kind) if layer else None,
+        conditions=conditions_of(layer.kind) if layer else (),
+        severities=tuple(SEVERITIES.items()),
         renewed=tuple(lifted for lifted in page.pile.lifted if lifted.to_be_renewed),
     )
 
@@ -259,7 +263,9 @@ def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
     return page
 
 
-def _finding(page: BenchPage, session: Session, query: Mapping[str, str], _me: Person) -> BenchPage:
+def _finding(
+    page: BenchPage, _session: Session, query: Mapping[str, str], _me: Person
+) -> BenchPage:
     pile = page.pile
     parts = [
         PartSeen(layer.layer.part, layer.layer.kind, layer.layer.label, "lifted off")
@@ -281,7 +287,8 @@ def _finding(page: BenchPage, session: Session, query: Mapping[str, str], _me: P
         page,
         parts=tuple(parts),
         part=part,
-        conditions=choices.conditions_to_see(session, part.kind) if part else None,
+        conditions=conditions_of(part.kind) if part else (),
+        severities=tuple(SEVERITIES.items()),
     )
 
 
@@ -444,7 +451,7 @@ router = APIRouter(prefix="/records/{record_id}")
 ADDED = "added"
 CHOSEN = (
     *("at", "check", "confirmed", "end", "line", "made", "part", "pass", "rod", "scanned"),
-    *("stage", "test"),
+    *("stage", "test", "tool"),
 )
 """What an address says of the place and of what is chosen there."""
 
@@ -491,7 +498,7 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
                 return _show_bench(request, me, database, record_id=record_id, then=texts)
             then |= meaning.then
             facts = read_facts(form, meaning.entry, does)
-            photos_taken = stored_files(request, form, "photos") if does.has_photos else []
+            photos_taken = taken_photos(request, form) if does.has_photos else []
             with changing(database, me, key=form.key) as work:
                 work.answer = (
                     f"/records/{record_id}"

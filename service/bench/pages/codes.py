@@ -21,6 +21,9 @@ WORDS = {
     Action.NEXT: "Next: press the main button",
     Action.TO_FIXED_END: "Its marked face looks to the fixed end",
     Action.TO_FREE_END: "Its marked face looks to the free end",
+    Action.CLICKED: "The click tool clicked at the nut",
+    Action.MOVED: "The nut moved before the click",
+    Action.NOT_MOVED: "The tool clicked and the nut did not move",
 }
 
 

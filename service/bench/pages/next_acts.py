@@ -35,6 +35,8 @@ MADE_AT = {
     StepKind.FIXING_FITTED: Place.FIXINGS,
     StepKind.FIXING_REMOVED: Place.OFF,
     StepKind.TORQUE: Place.TORQUE,
+    StepKind.TOOL_SET: Place.TORQUE,
+    StepKind.NUT_PRESSED: Place.TORQUE,
     StepKind.CLOSED: Place.CLOSING,
     StepKind.CLOSING_CHECK: Place.CHECKS,
     StepKind.LEAK_TEST: Place.TESTS,
@@ -87,8 +89,9 @@ def standing_of(
         is_complete=is_complete,
         comes=comes,
         end=str(end),
-        torque_is_begun=bool(table.passes) or not view.rods,
-        nut=nut,
+        torque_is_begun=bool(table.passes or view.settings) or not view.rods,
+        nut=nut if due_at else nut or _circular(view, table),
+        tool_to_check=view.tool_to_check or 0,
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
         read_again=head.passes + 1 if due_at else 0,
         checks=_checks_left(view, kept_pattern),
@@ -118,6 +121,16 @@ def _nut(view: RecordView, table: TorqueTable) -> Nut | None:
             if (number, rod) not in read:
                 return Nut(number, passes, rod, target_of_pass(head.target_nm, number, passes))
     return None
+
+
+def _circular(view: RecordView, table: TorqueTable) -> Nut | None:
+    """The first nut of a further pass, while nuts still move under a click tool."""
+    head = view.head
+    passes = 1 if head.kind is RecordKind.RE_TORQUE else head.passes
+    number = table.circular_pass(passes)
+    read = table.counting
+    rod = next((rod for rod in view.rods if (number, rod) not in read), None)
+    return Nut(number, passes, rod, head.target_nm) if number and rod else None
 
 
 def settled_at(view: RecordView, table: TorqueTable, minutes: float) -> datetime | None:

@@ -9,7 +9,6 @@ from sqlalchemy.orm import Session
 from service.bench.arithmetic.next_act import Lead, NextAct, Place
 from service.bench.queries.choices import (
     Barred,
-    ConditionsToSee,
     LotAtHand,
     Tray,
     fits,
@@ -20,7 +19,7 @@ from service.bench.queries.choices import (
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
 from service.closing.pages.sheets import ClosingSheet
-from service.closing.queries.build_torques import CheckAsked, TorqueTable
+from service.closing.queries.build_torques import CheckAsked, PassSetting, TorqueTable
 from service.closing.queries.closed_heights import ComputedHeight
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.grammar_match import look
@@ -34,6 +33,7 @@ from service.platform.pages.forms import Form
 from service.proof.pages import TestsSheet
 from service.proof.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
+from service.records.tables import ToolCheck
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.lots import types_of_lot
@@ -252,6 +252,8 @@ class Next:
     order: tuple[int, ...] = ()
     left: int = 0
     """nuts still to be read in this pass"""
+    is_circular: bool = False
+    """a pass after the last one: round the plate, until no nut moves"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,9 +298,15 @@ class BenchPage:
     pile_in_words: str
     end: End
     outermost: Layer | None = None
+    setting: PassSetting | None = None
+    """the click tool that is set in this pass"""
+    checks_tool: ToolCheck | None = None
+    """the setting of a click tool asked for here, or its check; none: nuts are tightened"""
+    testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""
     line: ChecklistRow | None = None
-    conditions: ConditionsToSee | None = None
+    conditions: tuple[str, ...] = ()
+    severities: tuple[tuple[int, str], ...] = ()
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
     guide: Guide | None = None

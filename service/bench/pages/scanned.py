@@ -9,7 +9,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.bench.arithmetic.codes import ONE_SCAN, SIDES, Action, action_of, face_label
+from service.bench.arithmetic.codes import ONE_SCAN, PRESSES, SIDES, Action, action_of, face_label
 from service.bench.queries.rebuild_records import EnteredLast, entered_last
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
@@ -62,9 +62,9 @@ def understood(session: Session, form: Form, entry: str, origin: Sent) -> Meanin
         return _lifting(session, form, origin.record_id, action)
     if entry == "put-on":
         return _putting_on(session, form, origin, action)
-    if entry == "fit-fixing":
-        return _fitting(session, form, origin)
-    return Meaning(entry)
+    if entry == "nut-pressed":
+        return _pressing(session, form, origin, action)
+    return _fitting(session, form, origin) if entry == "fit-fixing" else Meaning(entry)
 
 
 def _action_in(form: Form) -> Action | None:
@@ -157,6 +157,18 @@ def _fitting(session: Session, form: Form, origin: Sent) -> Meaning:
         f"{prefix}{'At which end does it go?' if ends else 'Where does it go?'}",
         answers=dict.fromkeys(ends, ""),
     )
+
+
+def _pressing(session: Session, form: Form, origin: Sent, action: Action | None) -> Meaning:
+    """A nut is entered by a press or by the scan of how it answered."""
+    scanned = form.raw("scanned")
+    if action in PRESSES:
+        _set(form, press=PRESSES[action])
+        is_done = _was_entered(session, origin, scanned, StepKind.NUT_PRESSED) is not None
+        return Meaning("nut-pressed", is_done=is_done)
+    if scanned.strip():
+        raise _out_of_place(scanned, "Scan clicked, moved or not moved.")
+    return Meaning("nut-pressed")
 
 
 def _place(entered: EnteredLast) -> str:

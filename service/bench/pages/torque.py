@@ -19,8 +19,9 @@ from service.closing.queries.closing_inputs import closing_ground
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
+from service.platform.pages.forms import Form
 from service.platform.permissions import Person
-from service.records.tables import RecordKind
+from service.records.tables import RecordKind, ToolCheck
 from service.store.arithmetic.instruments import InstrumentKind
 
 
@@ -46,16 +47,24 @@ def at_torque(page: BenchPage, session: Session, query: Mapping[str, str], me: P
         minutes = closing.settling_minutes if closing else SETTLING_MINUTES
         settling = _settling(page.view, table, minutes)
     due = settling.pass_number if settling is not None and settling.is_due else 1
+    if settling is None and stage is Stage.CLOSING:
+        passes = 1 if head.kind in UNOPENED else head.passes
+        due = max(due, table.circular_pass(passes) or 1)
     coming = _next(page, table, stage, form.raw("rod_number"), form.raw("pass_number"), due=due)
     wanted_pass = query.get("pass", "")
     if wanted_pass.isdecimal() and not form.raw("pass_number"):
         coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
+    page, coming = _by_click_tool(page, session, query, coming)
     coming = _aimed(page.view, coming)
-    drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
+    drivers = choices.instruments_to_choose(
+        session, InstrumentKind.TORQUE_DRIVER, reads=page.checks_tool is None
+    )
     if not form.raw("instrument_id"):
         only = drivers[0][0] if len(drivers) == 1 else None
         driver = choices.driver_used_last(session, head.id, me.id) or only
         form.typed["instrument_id"] = (str(driver or ""),)
+    if page.checks_tool is not None:
+        _begin_setting(form, page, coming)
     if not form.raw("kind"):
         form.typed["kind"] = (coming.kinds[0],)
     return replace(
@@ -68,6 +77,54 @@ def at_torque(page: BenchPage, session: Session, query: Mapping[str, str], me: P
         drawing=rod_plan(page, session, coming.rod, table),
         closing=closing,
     )
+
+
+def _by_click_tool(
+    page: BenchPage, session: Session, query: Mapping[str, str], coming: Next
+) -> tuple[BenchPage, Next]:
+    """Return the page with the click tool of the pass, or what is to be entered of it, and the nut.
+
+    A click tool goes on from pass to pass; ``tool`` of the query chooses another way.
+    """
+    if coming.stage is not Stage.CLOSING:
+        return page, coming
+    asked, view = query.get("tool", ""), page.view
+    moment = page.form.raw("moment") or (
+        ToolCheck.AFTER if view.tool_to_check and "pass" not in query else ""
+    )
+    if moment == ToolCheck.AFTER and view.tool_to_check:
+        coming = replace(coming, pass_number=view.tool_to_check)
+    setting = view.settings.get(coming.pass_number)
+    if not moment and setting is not None and setting.before and asked != "read":
+        return replace(page, setting=setting), coming
+    is_used = bool(view.settings) and asked != "read"
+    if not moment and (is_used or asked == "click"):
+        moment = ToolCheck.BEFORE
+    if moment not in tuple(ToolCheck):
+        return page, coming
+    drivers = (InstrumentKind.TORQUE_TESTER,)
+    testers = choices.instruments_to_choose(session, *drivers)
+    return replace(page, setting=setting, checks_tool=ToolCheck(moment), testers=testers), coming
+
+
+def _begin_setting(form: Form, page: BenchPage, coming: Next) -> None:
+    """Fill the form of a setting with what the pass asks for, and the tool and tester of before."""
+    settings = page.view.settings
+    last = settings[max(settings)].before if settings else None
+    before = page.setting.before if page.setting else None
+    is_after = page.checks_tool is ToolCheck.AFTER
+    texts = {
+        "entered": before.entered if is_after and before else f"{coming.target_nm or 0:.2f}",
+        "instrument_id": str(last.tool.id) if last else "",
+        "tester_id": str(last.tester.id)
+        if last and last.tester
+        else str(page.testers[0][0])
+        if len(page.testers) == 1
+        else "",
+    }
+    for name, text in texts.items():
+        if text and (not form.raw(name) or (name == "instrument_id" and not form.is_refused)):
+            form.typed[name] = (text,)
 
 
 def _next(
@@ -106,9 +163,15 @@ def _aimed(view: RecordView, coming: Next) -> Next:
     """The next reading with what its pass aims at."""
     if coming.stage is Stage.AS_FOUND:
         return coming
-    passes = 1 if view.head.kind in UNOPENED else view.head.passes
+    is_unopened = view.head.kind in UNOPENED
+    passes = 1 if is_unopened else view.head.passes
     target_nm = target_of_pass(view.head.target_nm, coming.pass_number, passes)
-    return replace(coming, target_nm=target_nm, percent=100.0 * target_nm / view.head.target_nm)
+    return replace(
+        coming,
+        target_nm=target_nm,
+        percent=100.0 * target_nm / view.head.target_nm,
+        is_circular=is_unopened or coming.pass_number > passes,
+    )
 
 
 def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling | None:
@@ -135,7 +198,7 @@ def rod_plan(
         width,
         height,
         title=f"Rods of {page.view.head.stack}" + (f", rod {coming} is next" if coming else ""),
-        readings={read.rod_number: read.torque_nm for read in last},
+        readings={read.rod_number: read.torque_nm for read in last if not read.press},
         out_of_tolerance=[
             read.rod_number
             for read in last

@@ -14,7 +14,7 @@ from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.dates import PRESENT, AsOf
-from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Press, ReadingKind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
@@ -276,6 +276,7 @@ class TorqueFacts:
     pass_number: int
     kind: ReadingKind
     entered: str
+    press: Press | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -486,7 +487,8 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
     for row in rows:
         label = f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
         details = read_as(TorqueFacts, row)
-        yield Fact(CorrectionOf.TORQUE, row.id, label, f"{row.torque_nm:.10g} N·m", details)
+        value = row.press or f"{row.torque_nm:.10g} N·m"
+        yield Fact(CorrectionOf.TORQUE, row.id, label, value, details)
         yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
 
 

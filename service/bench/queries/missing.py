@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from sqlalchemy import exists, select
+from sqlalchemy import case, exists, func, select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
@@ -19,7 +19,7 @@ from service.designs.arithmetic import grammar_findings
 from service.designs.arithmetic.make_safe import LineAsked, lines_missing
 from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
-from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
+from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.proof.queries.build_verdicts import ClosedVerdicts, not_tested, tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
@@ -33,10 +33,12 @@ from service.records.tables import (
     RecordState,
     Step,
     StepKind,
+    ToolCheck,
+    ToolSetting,
     TorqueReading,
 )
 from service.stacks.tables import Build, Fixing, HourReading, Layer, Stack
-from service.store.tables import Part, PartType
+from service.store.tables import Instrument, Part, PartType
 
 # What a record being written says of itself, for the search for what it lacks.
 
@@ -84,6 +86,7 @@ NAMED_MOST = 6
 REMARKED = grammar_findings.Severity.REMARK
 ANCHORS = {
     StepKind.TORQUE: "torque",
+    StepKind.TOOL_SET: "torque",
     StepKind.LIFTED_OFF: "lifting",
     StepKind.PUT_ON: "putting-on",
     StepKind.LEAK_TEST: "tests",
@@ -320,7 +323,12 @@ def _fixings(
 
 def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -> Iterator[Missing]:
     rows = session.execute(
-        select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
+        select(
+            TorqueReading.rod_number,
+            TorqueReading.pass_number,
+            TorqueReading.torque_nm,
+            TorqueReading.press,
+        )
         .join(Step, Step.id == TorqueReading.step_id)
         .where(
             TorqueReading.record_id == head.id,
@@ -351,6 +359,14 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
         yield _may_be_missing(sentence, "torque", "passes")
     elif rows and final == head.passes and head.kind is not RecordKind.RE_TORQUE:
         yield from _settling(head, closed)
+    moved = [rod for rod, row in sorted(last.items()) if row.press in (Press.CLICKED, Press.MOVED)]
+    if moved and final >= (1 if head.kind is RecordKind.RE_TORQUE else head.passes):
+        sentence = (
+            f"Nothing says that the nuts at {_rods_in_words(moved)} did not move in pass {final}."
+            " Tighten every nut again in a further pass, until none moves."
+        )
+        yield _may_be_missing(sentence, "torque", "nuts that did not move")
+    yield from _settings_unchecked(session, head)
     outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
     if outside:
         rods_words = _rods_in_words(outside)
@@ -359,6 +375,32 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
+
+
+def _settings_unchecked(session: Session, head: RecordHead) -> Iterator[Missing]:
+    """Settings of click tools that no tester checked before or after their pass."""
+    rows = session.execute(
+        select(
+            ToolSetting.pass_number,
+            Instrument.label,
+            func.max(case((ToolSetting.moment == ToolCheck.BEFORE, ToolSetting.checked_nm))),
+            func.max(case((ToolSetting.moment == ToolCheck.AFTER, ToolSetting.checked_nm))),
+        )
+        .join(Step, Step.id == ToolSetting.step_id)
+        .join(Instrument, Instrument.id == ToolSetting.instrument_id)
+        .where(ToolSetting.record_id == head.id, Step.undone_at.is_(None))
+        .group_by(ToolSetting.pass_number, Instrument.label)
+        .order_by(ToolSetting.pass_number, Instrument.label)
+    )
+    for number, label, *checks in rows:
+        unchecked = [
+            str(moment) for moment, nm in zip(ToolCheck, checks, strict=True) if nm is None
+        ]
+        if unchecked:
+            sentence = (
+                f"{label} was not checked on a tester {' and '.join(unchecked)} pass {number}."
+            )
+            yield _may_be_missing(sentence, "torque", f"check of the tool {label} pass {number}")
 
 
 def _passes_skipped(

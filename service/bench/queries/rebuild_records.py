@@ -10,7 +10,12 @@ from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.build_torques import TorqueTable, torque_table
+from service.closing.queries.build_torques import (
+    PassSetting,
+    TorqueTable,
+    pass_settings,
+    torque_table,
+)
 from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
 from service.people.queries.people import with_login
@@ -219,6 +224,24 @@ class RecordView:
         """Return the readings of one stage by rod and pass; what was entered last counts."""
         reads = [read for entry in self.standing for read in entry.torque]
         return torque_table(reads, self.rods, stage)
+
+    @property
+    def settings(self) -> dict[int, PassSetting]:
+        """What click tools are set to, by pass."""
+        return pass_settings(entry.setting for entry in self.standing if entry.setting is not None)
+
+    @property
+    def tool_to_check(self) -> int | None:
+        """The first pass whose nuts are all tightened and whose click tool is not checked after."""
+        read = self.torque(Stage.CLOSING).counting
+        return next(
+            (
+                number
+                for number, setting in sorted(self.settings.items())
+                if setting.after is None and all((number, rod) in read for rod in self.rods)
+            ),
+            None,
+        )
 
     def is_outside(self, read: TorqueRead) -> bool:
         """Say whether a torque is further from the design's target than its tolerance."""

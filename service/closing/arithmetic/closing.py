@@ -246,7 +246,8 @@ def relaxed_rods(inputs: ClosingInputs, clamp: ClampFigures) -> Relaxed:
     """Compute what each nut lost between its first reading and the re-torque reading.
 
     The re-torque reading is the first one taken the settling time, or more, after the last one
-    before it; it is set against that one, and only where both are of one kind.
+    before it; it is set against that one, and only where both are of one kind. A nut tightened by a
+    click tool says nothing of it.
     """
     losses, not_known = [], []
     for place in sorted(inputs.rods, key=lambda rod: rod.number):
@@ -268,7 +269,9 @@ def _pair(
     inputs: ClosingInputs, rod: int, clamp: ClampFigures
 ) -> tuple[RodReading, RodReading] | None:
     usable = [
-        reading for reading in inputs.readings if reading.rod == rod and reading.gives_preload
+        reading
+        for reading in inputs.readings
+        if reading.rod == rod and reading.gives_preload and not reading.press
     ]
     for first, again in pairwise(usable):
         full = inputs.passes is None or first.pass_number >= inputs.passes
@@ -378,6 +381,7 @@ def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
     return ClosingOutcome(
         rods_count=len(inputs.rods),
         rods_read=0,
+        rods_pressed=len({reading.rod for reading in inputs.readings if reading.press}),
         rods=(),
         force_n=None,
         proof_percent=None,
@@ -474,6 +478,11 @@ def _with_warm(
 
 def _remarks(outcome: ClosingOutcome) -> tuple[str, ...]:
     sentences = []
+    if outcome.rods_pressed:
+        sentences.append(
+            f"{outcome.rods_pressed} of {outcome.rods_count} nuts were not read, but tightened by a"
+            " click tool: they count with its setting and its error."
+        )
     if outcome.proof_percent is not None and outcome.proof_percent.value > 100:
         sentences.append("A rod bears more than its proof load: it would stay longer.")
     closed = outcome.closed

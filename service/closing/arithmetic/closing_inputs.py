@@ -17,7 +17,7 @@ from service.physics.arithmetic.part_stiffness import (
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import as_data, check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
-from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
+from service.platform.arithmetic.vocabulary import Joint, Kind, Press, ReadingKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +203,7 @@ class RodReading:
 
     ``minutes`` count from the first reading of the closing. ``deviation_percent`` is the driver's
     permissible deviation ± (None: as is usual), ``step_nm`` its resolution, ``driver`` its mark.
+    A nut that answered a click tool (``press``) was not read: its torque is the tool's setting.
     """
 
     rod: int
@@ -213,6 +214,7 @@ class RodReading:
     deviation_percent: float | None = None
     step_nm: float = 0.0
     driver: str = ""
+    press: Press | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no driver reads."""

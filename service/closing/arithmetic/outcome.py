@@ -215,6 +215,8 @@ class ClosingOutcome:
     passes: int | None = None
     is_last_pass_read: bool = True
     """whether every nut was read in the design's last pass: before, nothing is judged"""
+    rods_pressed: int = 0
+    """nuts not read, but tightened by a click tool"""
 
     @property
     def is_complete(self) -> bool:
@@ -224,10 +226,13 @@ class ClosingOutcome:
     @property
     def nuts_read(self) -> str:
         """How many nuts are read in the pass that is being read, in words."""
+        done = "tightened" if self.rods_pressed else "read"
         if self.pass_number is None or self.passes is None:
-            return f"{self.rods_read} of {self.rods_count} nuts read"
+            return f"{self.rods_read} of {self.rods_count} nuts {done}"
         of = f" of {self.passes}" if self.pass_number <= self.passes else ""
-        return f"{self.read_in_pass} of {self.rods_count} nuts read in pass {self.pass_number}{of}"
+        return (
+            f"{self.read_in_pass} of {self.rods_count} nuts {done} in pass {self.pass_number}{of}"
+        )
 
 
 def outcome_as_data(outcome: ClosingOutcome) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import Design
-from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import Press, ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.statements import (
     as_of_param,
@@ -20,7 +20,7 @@ from service.platform.queries.statements import (
     params,
     statement,
 )
-from service.records.queries.entries import RecordEntry, TorqueRead
+from service.records.queries.entries import RecordEntry, ToolSet, TorqueRead, torque_in_words
 from service.records.tables import (
     MakeSafeLine,
     RebuildRecord,
@@ -28,6 +28,7 @@ from service.records.tables import (
     RecordState,
     Step,
     StepKind,
+    ToolCheck,
     TorqueReading,
 )
 from service.stacks.tables import Build, Stack
@@ -47,7 +48,7 @@ LEFT_CLOSED = (
 
 @dataclass(frozen=True, slots=True)
 class RodTorque:
-    """The last reading on one rod's nut, in N·m."""
+    """The last reading on one rod's nut, in N·m; of a pressed nut what its tool was set to."""
 
     rod_number: int
     torque_nm: float
@@ -58,6 +59,12 @@ class RodTorque:
     instrument_id: int
     out_of_tolerance: bool
     correction_id: int | None
+    press: Press | None
+
+    @property
+    def in_words(self) -> str:
+        """What was read, or how the nut answered a click tool."""
+        return torque_in_words(self.torque_nm, self.press)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +107,11 @@ class BuildTorques:
 
     @property
     def spread_nm(self) -> float | None:
-        """Greatest less least of the final readings, N·m; None where kinds differ."""
-        values = self._comparable
+        """Greatest less least of the final readings, N·m; None where kinds differ.
+
+        None too where a nut was not read, but tightened by a click tool.
+        """
+        values = [] if any(rod.press for rod in self.rods) else self._comparable
         return max(values) - min(values) if values else None
 
     @property
@@ -131,6 +141,7 @@ def _final_readings(is_then: bool) -> Any:
             TorqueReading.record_id,
             TorqueReading.instrument_id,
             TorqueReading.correction_id,
+            TorqueReading.press,
             TorqueReading.concession_id,
             Instrument.label,
             Instrument.accuracy_percent,
@@ -282,6 +293,28 @@ class TorqueTable:
         }
 
     @property
+    def moved(self) -> tuple[int, ...]:
+        """Rods of which nothing says that they did not move in the last pass of a click tool."""
+        number = self.passes[-1] if self.passes else 0
+        presses = {rod: read.press for (at, rod), read in self.counting.items() if at == number}
+        if not any(presses.values()):
+            return ()
+        return tuple(rod for rod, press in presses.items() if press in (Press.CLICKED, Press.MOVED))
+
+    def circular_pass(self, passes: int) -> int | None:
+        """Return the further pass a click tool needs until no nut moves; None where none is due.
+
+        From the last of a design's ``passes`` on, and while it is not complete.
+        """
+        number = self.passes[-1] if self.passes else 0
+        counts = [cells[-1].counts for _rod, cells in self.rows if cells]
+        if number < passes or not any(read and read.press for read in counts):
+            return None
+        if not all(counts):
+            return number
+        return number + 1 if self.moved else None
+
+    @property
     def last(self) -> tuple[TorqueRead, ...]:
         """The last reading of each rod that has one."""
         last_ones = []
@@ -318,6 +351,39 @@ def _cell(reads: Sequence[TorqueRead]) -> TorqueCell:
     return TorqueCell(last, tuple(read for read in reads if read is not last))
 
 
+@dataclass(frozen=True, slots=True)
+class PassSetting:
+    """A click tool in one pass: what it is set to, and the checks before and after the nuts."""
+
+    before: ToolSet | None
+    after: ToolSet | None
+
+    @property
+    def in_words(self) -> str:
+        """“TD-5 set to 4.6 N·m, checked before: …, after: …”, as far as it is entered."""
+        setting = self.before or self.after
+        if setting is None:
+            return ""
+        before = self.before.checked_in_words if self.before else "not checked"
+        after = self.after.checked_in_words if self.after else "not checked"
+        return (
+            f"{setting.tool.label} set to {setting.set_nm:.4g}\u2009N·m,"
+            f" checked before: {before}; after: {after}"
+        )
+
+
+def pass_settings(settings: Iterable[ToolSet]) -> dict[int, PassSetting]:
+    """Return the settings of each pass, given in the order they were entered; the last counts."""
+    passes: dict[int, PassSetting] = {}
+    for setting in settings:
+        was = passes.get(setting.pass_number, PassSetting(None, None))
+        if setting.moment is ToolCheck.BEFORE:
+            passes[setting.pass_number] = PassSetting(setting, None)
+        else:
+            passes[setting.pass_number] = PassSetting(was.before, setting)
+    return passes
+
+
 # What was read while a stack was closed: torque on each nut with its driver, the closed height.
 
 
@@ -331,6 +397,7 @@ class ReadingTaken:
     pass_number: int
     kind: ReadingKind
     torque_nm: float
+    press: Press | None
     taken_at: datetime
     instrument_id: int
     instrument: str

@@ -464,6 +464,7 @@ def readings_of(readings: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[R
             _deviation_percent(reading),
             _step_nm(reading),
             reading.instrument,
+            reading.press,
         )
         for reading in counted
     )

@@ -112,6 +112,14 @@ class ReadingKind(StrEnum):
     BREAKAWAY = "breakaway"
 
 
+class Press(StrEnum):
+    """How a nut answered a click tool, which shows no reading."""
+
+    CLICKED = "clicked"
+    MOVED = "moved"
+    NOT_MOVED = "not moved"
+
+
 class Stage(StrEnum):
     """When in an event a torque reading was taken."""
 

@@ -16,7 +16,14 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.tables import StackTest
-from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
+from service.records.tables import (
+    MakeSafeLine,
+    RebuildRecord,
+    Step,
+    StepKind,
+    ToolSetting,
+    TorqueReading,
+)
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instruments import InstrumentKind, beyond_range, range_words
@@ -236,6 +243,13 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
                 exists().where(
                     TorqueReading.step_id == Step.id,
                     TorqueReading.instrument_id == concession.instrument_id,
+                ),
+                exists().where(
+                    ToolSetting.step_id == Step.id,
+                    or_(
+                        ToolSetting.instrument_id == concession.instrument_id,
+                        ToolSetting.tester_id == concession.instrument_id,
+                    ),
                 ),
                 exists().where(
                     MakeSafeLine.step_id == Step.id,

@@ -117,8 +117,12 @@ def document(raw: RawContent) -> dict[str, Any]:
         "entries": [_entry(row) for row in sorted(rows["entries"])],
         "make_safe": [check for check in checks if check["entry"] not in closing],
         **({"closing_checks": of_closing} if of_closing else {}),
-        "findings": [_finding(row) for row in sorted(rows["findings"], key=_two_places)],
+        "findings": _named(
+            sorted(rows["findings"], key=_two_places),
+            *("entry", "", "part", "condition", "severity", "where", "note"),
+        ),
         "torque_readings": [_torque(row) for row in sorted(rows["torque_readings"], key=_place)],
+        **_tool_settings(rows["tool_settings"]),
         "hour_readings": [_hours(row) for row in sorted(rows["hour_readings"], key=_last)],
         "attachments": [_attachment(row) for row in sorted(rows["attachments"], key=_place)],
         "concessions": [_concession(row) for row in sorted(rows["concessions"], key=_place)],
@@ -202,7 +206,7 @@ def _torque(row: Sequence[Any]) -> dict[str, Any]:
         "pass": row[2],
         "stage": row[3],
         "kind": row[4],
-        "torque_nm": _number(row[5]),
+        **({"set_to_nm": _number(row[5])} if row[12] else {"torque_nm": _number(row[5])}),
         "entered": row[6],
         "instrument": row[7],
         "calibration": row[8],
@@ -210,6 +214,20 @@ def _torque(row: Sequence[Any]) -> dict[str, Any]:
         "taken_at": _time(row[10]),
         "by": row[11],
     }
+
+
+def _tool_settings(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """What click tools were set to; left out where none was."""
+    names = (
+        *("entry", "pass", "checked", "set_to_nm", "entered", "instrument", "calibration"),
+        *("concession", "checked_nm", "checked_entered", "tester", "tester_calibration"),
+        "tester_concession",
+    )
+    settings = _named(sorted(rows, key=_place), *names)
+    for setting in settings:
+        for name in ("set_to_nm", "checked_nm"):
+            setting[name] = _number(setting[name])
+    return {"tool_settings": settings} if settings else {}
 
 
 def _hours(row: Sequence[Any]) -> dict[str, Any]:
@@ -281,20 +299,6 @@ def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
     return {
         "opened_build": [{"number": row[0], "opened_at": _time(row[2])} for row in opened],
         "made_build": [{"number": row[0], "closed_at": _time(row[1])} for row in by_record],
-    }
-
-
-def _finding(row: Sequence[Any]) -> dict[str, Any]:
-    """A finding without a place reads as before there were places."""
-    names = ("entry", "", "part", "condition", "severity", "where", "note")
-    more = ("face", "places", "area_percent")
-    return {
-        **{name: value for name, value in zip(names, row, strict=False) if name},
-        **{
-            name: value
-            for name, value in zip(more, row[len(names) :], strict=True)
-            if value is not None
-        },
     }
 
 

@@ -31,6 +31,7 @@ from service.records.tables import (
     RebuildRecord,
     RecordPerson,
     Step,
+    ToolSetting,
     TorqueReading,
     WitnessConfirmation,
 )
@@ -79,6 +80,7 @@ LISTS = (
     "make_safe",
     "findings",
     "torque_readings",
+    "tool_settings",
     "hour_readings",
     "attachments",
     "concessions",
@@ -132,6 +134,7 @@ class Gather:
             self._make_safe(),
             self._findings(),
             self._torque(),
+            self._tool_settings(),
             self._hours(),
             self._attachments(),
             self._concessions(),
@@ -231,9 +234,6 @@ class Gather:
                     Finding.severity,
                     Finding.where,
                     Finding.note,
-                    Finding.face,
-                    Finding.places,
-                    Finding.area_percent,
                 )
             )
             .join(Step, Step.id == Finding.step_id)
@@ -256,11 +256,38 @@ class Gather:
                     TorqueReading.concession_id,
                     TorqueReading.taken_at,
                     TorqueReading.by_id,
+                    TorqueReading.press,
                 )
             )
             .join(Step, Step.id == TorqueReading.step_id)
             .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
             .where(TorqueReading.record_id == R.id, known_then(TorqueReading))
+        )
+
+    def _tool_settings(self) -> ScalarSelect[Any]:
+        of_tester = aliased(Calibration)
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    ToolSetting.pass_number,
+                    ToolSetting.moment,
+                    self._number(ToolSetting.set_nm),
+                    ToolSetting.entered,
+                    ToolSetting.instrument_id,
+                    Calibration.certificate,
+                    ToolSetting.concession_id,
+                    self._number(ToolSetting.checked_nm),
+                    ToolSetting.checked_entered,
+                    ToolSetting.tester_id,
+                    of_tester.certificate,
+                    ToolSetting.tester_concession_id,
+                )
+            )
+            .join(Step, Step.id == ToolSetting.step_id)
+            .outerjoin(Calibration, Calibration.id == ToolSetting.calibration_id)
+            .outerjoin(of_tester, of_tester.id == ToolSetting.tester_calibration_id)
+            .where(ToolSetting.record_id == R.id, Step.written_at <= THEN)
         )
 
     def _hours(self) -> ScalarSelect[Any]:
@@ -389,6 +416,8 @@ class Gather:
         instrument_ids = union(
             of_record(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
             of_record(StackTest, StackTest.instrument_id),
+            of_record(ToolSetting, ToolSetting.instrument_id),
+            of_record(ToolSetting, ToolSetting.tester_id),
             of_record(StackTest, StackTest.thermometer_id),
             of_record(StackTest, StackTest.meter_id),
             of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),

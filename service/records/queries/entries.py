@@ -9,13 +9,21 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
-from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED, place_in_words
+from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
-from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped_as, read_as
 from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
-from service.records.tables import Finding, MakeSafeLine, Step, StepKind, TorqueReading
+from service.records.tables import (
+    Finding,
+    MakeSafeLine,
+    Step,
+    StepKind,
+    ToolCheck,
+    ToolSetting,
+    TorqueReading,
+)
 from service.stacks.tables import HourReading, Moment
 from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
@@ -34,14 +42,6 @@ class FindingSeen:
     severity: int | None
     where: str
     note: str
-    face: str | None
-    places: str | None
-    area_percent: float | None
-
-    @property
-    def at(self) -> str:
-        """Where on the part it is, by its face and squares."""
-        return place_in_words(self.face or "", (self.places or "").split(), self.area_percent)
 
     @property
     def is_condition(self) -> bool:
@@ -81,8 +81,32 @@ class CheckRecorded:
 
 
 @dataclass(frozen=True, slots=True)
+class ToolSet:
+    """What a click tool was set to in a pass, and what a tester read of it before or after, N·m."""
+
+    pass_number: int
+    moment: ToolCheck
+    set_nm: float
+    entered: str
+    tool: Tool
+    checked_nm: float | None
+    checked_entered: str
+    tester: Tool | None
+
+    @property
+    def checked_in_words(self) -> str:
+        """What the tester read, with its mark; “not checked”."""
+        if self.checked_nm is None or self.tester is None:
+            return "not checked"
+        return f"{self.checked_nm:.4g}\u2009N·m on {self.tester.label}"
+
+
+@dataclass(frozen=True, slots=True)
 class TorqueRead:
-    """One torque reading. ``corrected``: a correction put another value in its place."""
+    """One torque reading. ``corrected``: a correction put another value in its place.
+
+    Of a nut that answered a click tool (``press``) the torque is what the tool was set to.
+    """
 
     id: int
     rod_number: int
@@ -97,6 +121,22 @@ class TorqueRead:
     by: str
     correction_id: int | None
     corrected: bool
+    press: Press | None = None
+
+    @property
+    def in_words(self) -> str:
+        """What was read, or how the nut answered."""
+        return torque_in_words(self.torque_nm, self.press)
+
+
+def torque_in_words(torque_nm: float, press: Press | None) -> str:
+    """Return a reading with its unit, or how a nut answered and what the tool was set to.
+
+    >>> torque_in_words(4.6, Press.NOT_MOVED)
+    'not moved at 4.60\u2009N·m'
+    """
+    torque = f"{torque_nm:.2f}\u2009N·m"
+    return f"{press} at {torque}" if press else torque
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +181,7 @@ class RecordEntry:
     """of a torque above the target: whether the stack was unloaded first"""
     departs_from: str | None = None
     """the finding of the check which a departure accepts; the note says why"""
+    setting: ToolSet | None = None
     tested: Verdict | None = None
     """what a test of the closed stack gave"""
 
@@ -169,8 +210,9 @@ class RecordEntry:
             return _moved_in_words(self, self.part)
         if self.check is not None:
             return _checked_in_words(self, self.check)
-        if self.torque:
-            return _torque_in_words(self.torque[-1])
+        turned = self.setting or (self.torque[-1] if self.torque else None)
+        if turned is not None:
+            return _turned_in_words(turned)
         meter_words = "".join(f", meter at {reading.hours:g}\u2009h" for reading in self.hours)
         if self.kind is StepKind.OPENED:
             return f"stack opened{meter_words or ', hours not known'}"
@@ -204,17 +246,25 @@ def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
     return f"closing check recorded: {check.wording}{at_rod}{value}"
 
 
-def _torque_in_words(read: TorqueRead) -> str:
+def _turned_in_words(entry: ToolSet | TorqueRead) -> str:
+    if isinstance(entry, ToolSet):
+        checked = "" if entry.checked_nm is None else f"checked {entry.moment}: "
+        return (
+            f"pass {entry.pass_number}, {entry.tool.label} set to {entry.set_nm:.4g}\u2009N·m,"
+            f" {checked}{entry.checked_in_words}"
+        )
+    if entry.press is not None:
+        return f"rod {entry.rod_number}, pass {entry.pass_number}: {entry.in_words}"
     return (
-        f"rod {read.rod_number} {read.stage}, pass {read.pass_number}:"
-        f" {read.torque_nm:.4g}\u2009N·m {read.kind}"
+        f"rod {entry.rod_number} {entry.stage}, pass {entry.pass_number}:"
+        f" {entry.torque_nm:.4g}\u2009N·m {entry.kind}"
     )
 
 
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
 ) -> tuple[RecordEntry, ...]:
-    """Return the entries of a record in their order, undone ones too. Five statements.
+    """Return the entries of a record in their order, undone ones too. Six statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
@@ -227,6 +277,7 @@ def entries_of(
     checks = _checks(session, record_id)
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
+    settings = _settings(session, record_id)
     by, undone_by = aliased(Person), aliased(Person)
     rows: Sequence[Any] = session.execute(
         select(
@@ -270,6 +321,7 @@ def entries_of(
             check=checks.get(row.step_id),
             torque=tuple(torque.get(row.step_id, ())),
             hours=tuple(hours.get(row.step_id, ())),
+            setting=settings.get(row.step_id),
         )
         for row in rows
     )
@@ -345,6 +397,40 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
             TorqueRead, row, tool=_tool(row), by=row.name, corrected=row.known_until is not None
         ),
     )
+
+
+def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
+    tester, valid = aliased(Instrument), aliased(Calibration)
+    rows = session.execute(
+        select(
+            ToolSetting.step_id,
+            Instrument.id.label("instrument_id"),
+            Instrument.label,
+            Calibration.certificate,
+            Calibration.due_at,
+            tester.id.label("tester_id"),
+            tester.label.label("tester_label"),
+            valid.certificate.label("tester_certificate"),
+            valid.due_at.label("tester_due_at"),
+            *columns(ToolSet, ToolSetting),
+        )
+        .join(Instrument, Instrument.id == ToolSetting.instrument_id)
+        .outerjoin(Calibration, Calibration.id == ToolSetting.calibration_id)
+        .outerjoin(tester, tester.id == ToolSetting.tester_id)
+        .outerjoin(valid, valid.id == ToolSetting.tester_calibration_id)
+        .where(ToolSetting.record_id == record_id)
+    )
+    return {
+        row.step_id: read_as(
+            ToolSet,
+            row,
+            tool=_tool(row),
+            tester=None
+            if row.tester_id is None
+            else Tool(row.tester_id, row.tester_label, row.tester_certificate, row.tester_due_at),
+        )
+        for row in rows
+    }
 
 
 def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:

@@ -78,7 +78,9 @@ def rod_plan(pile_map: LayerMap, torques: BuildTorques | None, title: str) -> st
             wide,
             high,
             title=title,
-            readings={rod.rod_number: rod.torque_nm for rod in torques.rods} if torques else {},
+            readings={rod.rod_number: rod.torque_nm for rod in torques.rods if not rod.press}
+            if torques
+            else {},
             out_of_tolerance=[r.rod_number for r in torques.out_of_tolerance] if torques else (),
             order=[rod.number for rod in sorted(pile_map.rods, key=lambda rod: rod.turn)],
         )

@@ -43,6 +43,20 @@ class InstrumentKind(StrEnum):
     CONDUCTIVITY_METER = "conductivity meter"
     POTENTIOSTAT = "potentiostat"
     CELL_MONITOR = "cell voltage monitor"
+    TORQUE_TESTER = "torque tester"
+
+
+class TorqueTool(StrEnum):
+    """How a torque driver says what it does; one that clicks or slips shows no reading."""
+
+    CLICK = "click"
+    SLIPPING = "slipping"
+    READING = "dial or electronic"
+
+    @property
+    def reads(self) -> bool:
+        """Say whether it shows a reading."""
+        return self is TorqueTool.READING
 
 
 class CalibrationResult(StrEnum):
@@ -76,6 +90,7 @@ READS: dict[InstrumentKind, dict[Measure, tuple[str, ...]]] = {
         Measure.VOLTAGE: labels(Measure.VOLTAGE),
         Measure.CURRENT: labels(Measure.CURRENT),
     },
+    InstrumentKind.TORQUE_TESTER: {Measure.TORQUE: labels(Measure.TORQUE)},
     InstrumentKind.CELL_MONITOR: {Measure.VOLTAGE: ("V", "mV")},
 }
 """What each kind reads, and in which units; those without read a share of gas."""
@@ -185,6 +200,7 @@ _USUAL = {
     "multimeter": Accuracy(0.5, 0.0, "", "common practice, hand-held"),
     "height gauge": Accuracy(0.0, 0.03, "mm", "common practice"),
     "gas detector": Accuracy(10.0, 0.0, "", "common practice"),
+    "torque tester": Accuracy(1.0, 0.0, "N·m", "common practice"),
 }
 KINDS = tuple(_USUAL)
 
@@ -211,6 +227,9 @@ def instrument_accuracy(kind: str, reading: float | None = None) -> Accuracy:
 
 INSTRUMENT_FIELDS = (
     choice("kind", "Kind", tuple(InstrumentKind)),
+    choice("tool", "Type of torque driver", tuple(TorqueTool), required=False,
+           help="Of a torque driver only. A click or slipping tool gives no reading: its setting is"
+           " checked, and each nut is entered with one press."),
     serial("label", "Mark on the instrument", column="mark",
            help="As engraved or on its sticker, such as TD-03."),
     words("description", "Description", required=False,

@@ -17,6 +17,7 @@ from service.store.arithmetic.instruments import (
     INSTRUMENT_FIELDS,
     CalibrationResult,
     InstrumentKind,
+    TorqueTool,
     reads,
     units_of,
 )
@@ -43,6 +44,8 @@ class InstrumentEntry:
     accuracy_full_scale_percent: float | None = None
     accuracy_offset: float | None = None
     accuracy_coverage: Coverage = Coverage.GREATEST
+    tool: TorqueTool | None = None
+    """how a torque driver works; None of any other kind"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +154,11 @@ def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:
         )
     _refuse_odd_unit(entry)
     _refuse_odd_step(entry)
+    is_driver = entry.kind is InstrumentKind.TORQUE_DRIVER
+    if is_driver is not (entry.tool is not None):
+        reason = "a torque driver says its type." if is_driver else "it is no torque driver."
+        right = f"One of: {', '.join(TorqueTool)}." if is_driver else "Leave the type empty."
+        raise Refused("tool", entry.tool or "", reason, right)
     return entry
 
 

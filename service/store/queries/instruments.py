@@ -26,7 +26,7 @@ from service.records.tables import (
 )
 from service.stacks.tables import Stack
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
 from service.store.tables import Calibration, Hold, Instrument
 
 THROUGH_THE_DAY = timedelta(hours=12)
@@ -119,6 +119,8 @@ class InstrumentRow:
     """± % of the reading, in ``unit`` and % of full scale; all None: as is usual for its kind"""
     resolution: float | None
     """smallest step shown, in ``unit``; None: as is usual for its kind"""
+    tool: TorqueTool | None
+    """how a torque driver works; None of any other kind"""
 
     def state_on(self, now: datetime) -> CalibrationState:
         """Say how its last calibration stands at a time after it."""
@@ -313,6 +315,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
             TorqueReading.pass_number,
             TorqueReading.stage,
             TorqueReading.torque_nm,
+            TorqueReading.press,
         )
         .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -358,7 +361,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
             row,
             spans,
             quantity=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
-            value=f"{row.torque_nm:g}\u2009N·m",
+            value=f"{f'{row.press} at ' if row.press else ''}{row.torque_nm:g}\u2009N·m",
         )
         for row in torques
     ]

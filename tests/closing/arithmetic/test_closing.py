@@ -36,7 +36,7 @@ from service.physics.arithmetic.pressure_map import RodLoad, pressure_map
 from service.physics.arithmetic.springs import ClosedState, close_stack
 from service.platform.arithmetic.material_curves import Power, Soft
 from service.platform.arithmetic.verdicts import Verdict
-from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
+from service.platform.arithmetic.vocabulary import Joint, Kind, Press, ReadingKind
 from tests.closing.arithmetic.closings import (
     CLAMP,
     COLLECTOR,
@@ -420,6 +420,17 @@ def test_what_a_nut_lost_is_read_from_two_readings_of_one_kind() -> None:
     assert found.mean_lost_percent.value == pytest.approx(10.0)
     # one driver: its deviation cancels, the step of both readings is left
     assert found.relaxation[0].lost_percent.u < 2.0
+
+
+def test_a_click_tool_says_nothing_of_what_a_nut_lost() -> None:
+    """Two settings are alike whatever the nuts lost; so nothing is computed of them."""
+    pressed = replace(reading(1, 2.7, minutes=35.0, driver="T-1"), press=Press.NOT_MOVED)
+
+    found = closing(a_closing(readings=[*all_read(), pressed]))
+
+    assert found.relaxation == ()
+    assert found.rods_pressed == 1
+    assert any("click tool: they count with its setting" in said for said in found.remarks)
 
 
 RELAXATION_NOT_KNOWN = (

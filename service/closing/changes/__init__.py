@@ -1,0 +1,1 @@
+"""What is entered while a stack is closed, and what is kept of the closing."""

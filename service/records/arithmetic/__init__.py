@@ -1,1 +1,0 @@
-"""What the laboratory's words are made of."""
