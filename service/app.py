@@ -40,6 +40,7 @@ PAGES = (
     "service.people.pages.badges",
     "service.people.pages.change_person",
     "service.records.pages.attachments",
+    "service.records.pages.lab_words",
     "service.store.pages.part_types",
     "service.store.pages.stiffness",
     "service.store.pages.lots",

@@ -4,7 +4,7 @@ Drivers of before are carried over as reading tools: their readings were entered
 said otherwise.
 
 Revision ID: a2c9
-Revises: a7d1
+Revises: c7b4
 Create Date: 2026-11-30
 """
 
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "a2c9"
-down_revision = "a7d1"
+down_revision = "c7b4"
 branch_labels = None
 depends_on = None
 

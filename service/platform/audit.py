@@ -30,6 +30,8 @@ class Event(StrEnum):
     DESIGN_CHANGED = "design:changed"
     LIMITS_WRITTEN = "limits:written"
     LIMITS_APPROVED = "limits:approved"
+    WORDS_WRITTEN = "words:written"
+    WORD_PICTURED = "words:picture changed"
     PART_TYPE_MADE = "part type:made"
     PART_TYPE_CHANGED = "part type:changed"
     CHANGE_PROPOSED = "proposal:written"

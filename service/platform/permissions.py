@@ -78,10 +78,12 @@ class Act(StrEnum):
     """Make and change designs that no stack uses yet."""
     LIMITS_WRITE = "limits.write"
     """Write a new version of a design's limits and figures, and a part type's stiffness."""
+    WORDS_WRITE = "words.write"
+    """Write a new version of the laboratory's words, and change their pictures."""
     LIMITS_APPROVE = "limits.approve"
     """Put a version of limits and figures in force."""
     CHANGE_APPROVE = "change.approve"
-    """Put a proposed stiffness, rule of failing or pattern in force."""
+    """Put a proposed stiffness, rule of failing, pattern or change of words in force."""
     BUILD_RELEASE = "build.release"
     """Release a build to hydrogen."""
     STACK_WRITE = "stack.write"
@@ -179,6 +181,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.CONCESSION_GIVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed),),
     Act.DESIGN_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.LIMITS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.WORDS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.CHANGE_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),

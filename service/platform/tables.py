@@ -182,12 +182,15 @@ class EntryKey(Base):
 
 
 class Attachment(Base):
-    """One file at one record or part; the same content is kept once."""
+    """One file at one record or part, or the picture of a word; the same content is kept once."""
 
     __tablename__ = "attachment"
     __table_args__ = (
         CheckConstraint("size_bytes > 0", name="size_is_positive"),
-        CheckConstraint("record_id IS NOT NULL OR part_id IS NOT NULL", name="belongs_somewhere"),
+        CheckConstraint(
+            "record_id IS NOT NULL OR part_id IS NOT NULL OR shows_word IS NOT NULL",
+            name="shows_something",
+        ),
         Index("ix_attachment_record_id", "record_id"),
         Index("ix_attachment_part_id", "part_id"),
     )
@@ -198,6 +201,9 @@ class Attachment(Base):
     name: Mapped[str] = mapped_column(comment="as given")
     record_id: Mapped[int | None] = reference("rebuild_record")
     part_id: Mapped[int | None] = reference("part")
+    shows_word: Mapped[str | None] = mapped_column(
+        index=True, comment="code of the condition it is the picture of"
+    )
     added_by_id: Mapped[int] = reference("person")
     added_at: Mapped[utc]
     removed_at: Mapped[utc | None] = mapped_column(

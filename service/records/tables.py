@@ -14,6 +14,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
+from service.records.arithmetic.lab_words import WordList
 
 
 class RecordKind(StrEnum):
@@ -243,15 +244,48 @@ class Finding(Base):
     __tablename__ = "finding"
     __table_args__ = (
         CheckConstraint("severity IS NULL OR severity BETWEEN 0 AND 3", name="severity_0_to_3"),
+        CheckConstraint("area_percent > 0 AND area_percent <= 100", name="area_is_a_share"),
+        CheckConstraint(
+            "face IS NOT NULL OR (places IS NULL AND area_percent IS NULL)",
+            name="place_is_on_a_face",
+        ),
     )
     id: Mapped[key]
     record_id: Mapped[int] = reference("rebuild_record", index=True)
     step_id: Mapped[int] = reference("step", index=True)
     part_id: Mapped[int] = reference("part", index=True)
-    condition: Mapped[str] = mapped_column(comment="a word of trade/conditions")
+    condition: Mapped[str] = mapped_column(comment="the laboratory's word as it was then")
+    code: Mapped[str | None] = mapped_column(comment="of the word; none: it stands alone")
     severity: Mapped[int | None]
     where: Mapped[str] = mapped_column("where_", default="", comment="on the part, in words")
     note: Mapped[text] = mapped_column(default="")
+    face: Mapped[str | None] = mapped_column(comment="of the part it is on")
+    places: Mapped[str | None] = mapped_column(
+        comment="squares A1 to F6 of the face, with spaces between"
+    )
+    area_percent: Mapped[float | None] = mapped_column(comment="% of the face")
+
+
+class LabWordsVersion(Base):
+    """One version of a list of the laboratory's words; the newest is in force. Never changed."""
+
+    __tablename__ = "lab_words"
+    __table_args__ = (
+        UniqueConstraint("list", "version"),
+        CheckConstraint("version >= 1", name="versions_count_from_one"),
+    )
+    id: Mapped[key]
+    list: Mapped[WordList] = mapped_column(word(WordList))
+    version: Mapped[int]
+    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of all its words")
+    content_sha256: Mapped[sha256]
+    reason: Mapped[text]
+    made_by_id: Mapped[int | None] = reference("person", comment="none: it came with the program")
+    made_at: Mapped[utc]
+    in_force_from: Mapped[utc]
+    proposal_id: Mapped[int | None] = reference(
+        "proposed_change", comment="approved by a second person"
+    )
 
 
 class ToolCheck(StrEnum):

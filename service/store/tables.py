@@ -312,6 +312,7 @@ class ChangeKind(StrEnum):
     STIFFNESS = "stiffness"
     FAILING_RULE = "failing rule"
     PATTERN = "pattern"
+    LAB_WORDS = "lab words"
 
 
 class ProposedChange(Base):

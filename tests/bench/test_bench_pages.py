@@ -327,6 +327,9 @@ def test_a_layer_is_lifted_with_findings_and_a_photo_in_one_entry(
         condition=["cracked", "wet"],
         severity="2",
         where="port air in",
+        face="face to the fixed end",
+        places=["B1", "A1"],
+        area_percent="4",
         files={"photos": ("crack.jpg", picture.getvalue(), "image/jpeg")},
     )
 
@@ -335,7 +338,17 @@ def test_a_layer_is_lifted_with_findings_and_a_photo_in_one_entry(
             select(Finding.condition, Finding.severity, Finding.where).order_by(Finding.id)
         ).all()
         photo = session.scalars(select(Attachment)).one()
+        finding = session.scalars(select(Finding).order_by(Finding.id)).first()
     assert seen == [("cracked", 2, "port air in"), ("wet", 2, "port air in")]
+    assert finding is not None
+    assert (finding.face, finding.places, finding.area_percent) == (
+        "face to the fixed end",
+        "A1 B1",
+        4.0,
+    )
+    place = "face to the fixed end A1 B1, 4\u2009% of it; port air in"
+    for sheet in (f"/records/{bench.number}", f"/parts/{part_id}"):
+        assert place in bench.client.get(sheet).text
     assert (photo.record_id, photo.part_id) == (bench.number, part_id)
 
 

@@ -288,12 +288,13 @@ def test_a_whole_record_may_hold_checks_findings_and_reasons(
     client = calling("builder")
     (layer, *_) = client.get("/api/v1/stacks/TARN-001/layers").json()["layers"]
     at = (WORK_BEGAN + timedelta(minutes=5)).isoformat()
+    seen = {"condition": "BOWED", "face": "face to the free end", "places": ["F6", "A1"]}
     whole = {
         "stack": "TARN-001",
         "kind": "inspection",
         "reason": "looked at",
         "performed_from": WORK_BEGAN.isoformat(),
-        "findings": [{"part_id": layer["part"], "findings": NONE_SEEN, "done_at": at}],
+        "findings": [{"part_id": layer["part"], "findings": [seen], "done_at": at}],
         "torque_at_closing": [
             {
                 "rod_number": 1,
@@ -318,6 +319,8 @@ def test_a_whole_record_may_hold_checks_findings_and_reasons(
     assert made.status_code == 201, made.text
     with Session(engine) as session:
         entries = entries_of(session, made.json()["id"])
+    (finding,) = entries[0].findings
+    assert (finding.condition, finding.at) == ("bowed", "face to the free end A1 F6")
     assert (entries[1].deviation_because, entries[1].unloaded_first) == ("at its stop", False)
     assert [(entry.kind, entry.note) for entry in entries] == [
         (StepKind.FINDING, ""),

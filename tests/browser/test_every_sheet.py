@@ -126,6 +126,9 @@ PAGES = {
         "/corrections/{correction}",
         "/corrections/{approved_correction}",
         "/records/{open}/check",
+        "/words",
+        "/words/new",
+        "/words/PINHOLE",
     ),
     "bench": (
         "/records/{begun}/bench",

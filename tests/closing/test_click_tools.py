@@ -365,7 +365,7 @@ def test_a_driver_says_its_type_and_nothing_else_does(
     gauge = client.post(
         "/instruments/new", data=new | {"kind": "multimeter", "tool": "click", "unit": "V"}
     )
-    assert "It is no torque driver" in gauge.text
+    assert "it is no torque driver" in gauge.text
     assert client.post("/instruments/new", data=new | {"tool": "slipping"}).status_code == 303
     with Session(app.state.engine) as session:
         label = Instrument.label == "TD-7"

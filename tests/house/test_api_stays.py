@@ -29,6 +29,13 @@ NEW: dict[str, str] = {
     r"GET /api/v1/(parts/\{serial\}/(history|trace)|stacks/\{serial\}/hours|records/\{record_id\})"
     r" query (on|known_at): .*": "as it was on a date, as it was known at a time, as on the pages",
     r"GET /api/v1/stacks/\{serial\}/hours 200 (on|hours)\b.*": "the date asked for, and the total",
+    r"(GET|POST) /api/v1/words\b.*": "the laboratory's words for findings, in versions",
+    r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
+        "which word it is, and where on the part"
+    ),
+    r"POST /api/v1/records sends .*findings\[\]\.(face|places(\[\])?|area_percent): .*": (
+        "where on the part it is"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (

@@ -10,7 +10,7 @@ from service.store.arithmetic.instruments import TorqueTool
 from service.store.tables import Instrument
 from tests.bench.at_the_bench import a_lab
 
-BEFORE = "a7d1"
+BEFORE = "c7b4"
 
 
 def test_drivers_of_before_are_carried_over_as_reading_tools(newest_url: str) -> None:

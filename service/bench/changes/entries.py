@@ -121,10 +121,17 @@ class Opening(Opened):
 class Seen(In):
     """A condition seen on a part, or “none seen”, or “not inspected”."""
 
-    condition: Name
+    condition: Name = Field(description="the laboratory's word for it, or its code")
     severity: int | None = Field(default=None, ge=0, le=3)
     where: Annotated[str, Field(max_length=200)] = ""
     note: Words = ""
+    face: Annotated[str, Field(max_length=60)] = Field(
+        default="", description="of the part, such as “anode face”"
+    )
+    places: list[Annotated[str, Field(max_length=2)]] = Field(
+        default=[], max_length=36, description="squares of that face: A1 to F6"
+    )
+    area_percent: float | None = Field(default=None, gt=0, le=100, description="% of that face")
 
 
 class Lifted(DoneThen):
@@ -581,7 +588,10 @@ def make_entry(
         if fact.stands_for:
             value = getattr(names, fact.stands_for)[value] if value else None
         elif fact.name == "findings":
-            value = [FindingEntry(**finding.model_dump()) for finding in value]
+            value = [
+                FindingEntry(**finding.model_dump(exclude={"places"}), places=tuple(finding.places))
+                for finding in value
+            ]
         facts[fact.name], fields[fact.name] = value, fact.json_name
     try:
         return ENTRIES[sent.name].make(work, record_id, version, **facts)

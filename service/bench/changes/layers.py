@@ -20,6 +20,7 @@ from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_AGAIN,
     NOT_INSPECTED,
+    PLACES,
     STANDING_ALONE,
     TO_BE_DECIDED,
     FindingEntry,
@@ -39,10 +40,12 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import NotFound, Question, Refused
+from service.records.arithmetic.lab_words import words_of
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.deviations import Answered, Deviation, Stands
 from service.records.changes.eligibility import Wanted, part_to_use
+from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
@@ -82,7 +85,7 @@ def lift_off(
     pile = now.pile
     layer = _outermost(pile, end)
     _refuse_other_than(work, layer, end, part_id, scanned)
-    _check_findings(layer.kind, findings)
+    findings = _checked(work, layer.kind, findings)
     text = given.optional_words("note", note, most=4000)
     answered = Answered(stands, departs_because, "departs_because")
     deviations = lifted_beside_plan(work, record_id, now, [layer], answered)
@@ -200,7 +203,7 @@ def note_finding(
         raise Refused(
             "part_id", label, "it is neither in this stack nor was it lifted off in this record."
         )
-    _check_findings(row.kind, findings)
+    findings = _checked(work, row.kind, findings)
     step = journal.add_step(
         work,
         record,
@@ -305,12 +308,23 @@ def _renewed(
     return frozenset((*by_type, *by_design))
 
 
-def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
+def _checked(work: Work, kind: Kind, findings: Sequence[FindingEntry]) -> list[FindingEntry]:
+    """Return findings in the laboratory's words: a code or a former word is one of them."""
+    words = newest_words(work.session)[1]
+    said = []
+    for finding in findings:
+        word = words.meant(finding.condition, kind)
+        places = tuple(place for place in PLACES if place in finding.places)
+        unknown = tuple(place for place in finding.places if place not in PLACES)
+        condition = word.word if word else finding.condition
+        code = word.code if word else None
+        said.append(replace(finding, condition=condition, code=code, places=(*places, *unknown)))
     try:
-        check_findings(kind, findings)
+        check_findings(kind, said, words_of(words.of(kind)))
     except TradeError as trouble:
         listed = ", ".join(finding.condition for finding in findings)
         raise Refused("findings", listed, str(trouble)) from trouble
+    return said
 
 
 def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
@@ -321,9 +335,13 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
             step_id=step.id,
             part_id=part_id,
             condition=finding.condition,
+            code=finding.code,
             severity=finding.severity,
             where=given.optional_words("where", finding.where),
             note=given.optional_words("note", finding.note, most=4000),
+            face=finding.face or None,
+            places=" ".join(finding.places) or None,
+            area_percent=finding.area_percent,
         )
         for finding in findings
     )
@@ -341,11 +359,7 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
 
 def _in_words(findings: Sequence[FindingEntry], severity: int) -> str:
     """What was found of so much weight, and where."""
-    return "; ".join(
-        ", ".join(filter(None, (finding.condition, finding.where.strip())))
-        for finding in findings
-        if finding.severity == severity
-    )
+    return "; ".join(finding.in_words for finding in findings if finding.severity == severity)
 
 
 def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
@@ -355,9 +369,8 @@ def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Chan
 
 def _seen(label: str, findings: Sequence[FindingEntry]) -> tuple[Change, ...]:
     words = "; ".join(
-        finding.condition
+        finding.in_words
         + (f" (severity {finding.severity})" if finding.severity is not None else "")
-        + (f", {finding.where.strip()}" if finding.where.strip() else "")
         for finding in findings
     )
     return ((f"seen on {label}", None, words),)

@@ -5,6 +5,7 @@ from service.designs.queries import pattern_proposed
 from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.changes.failing_rules import put_rule_in_force
 from service.platform.database import Work
+from service.records.changes.lab_words import put_words_in_force
 from service.store.changes.part_types import put_stiffness_in_force
 from service.store.changes.proposals import sign_proposal
 from service.store.tables import ChangeKind
@@ -24,6 +25,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
     elif row.kind is ChangeKind.PATTERN:
         entry = pattern_proposed(content)
         put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
+    elif row.kind is ChangeKind.LAB_WORDS:
+        put_words_in_force(work, row, content)
     else:
         put_rule_in_force(
             work,

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.arithmetic.next_act import Place, lead_from, next_act
 from service.bench.changes.entries import ENTRIES, Entry
-from service.bench.pages.entry_forms import read_facts, taken_photos
+from service.bench.pages.entry_forms import read_facts
 from service.bench.pages.next_acts import counting, end_of_work, standing_of
 from service.bench.pages.places import (
     BEFORE_OPENING,
@@ -43,10 +43,6 @@ from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries import pattern_waiting
 from service.people.pages.signing_in import Database, Me
-from service.physics.arithmetic.conditions import (
-    SEVERITIES,
-    conditions_of,
-)
 from service.planning.queries.plans import by_plan
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import changing, now_utc, reading
@@ -55,6 +51,7 @@ from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import add_attachments
+from service.records.pages.attachments import stored_files
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import StepKind
@@ -226,8 +223,7 @@ def _lifting(
     return replace(
         page,
         drawing=_drawn(page, session, page.end),
-        conditions=conditions_of(layer.kind) if layer else (),
-        severities=tuple(SEVERITIES.items()),
+        conditions=choices.conditions_to_see(session, layer.kind) if layer else None,
         renewed=tuple(lifted for lifted in page.pile.lifted if lifted.to_be_renewed),
     )
 
@@ -263,9 +259,7 @@ def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
     return page
 
 
-def _finding(
-    page: BenchPage, _session: Session, query: Mapping[str, str], _me: Person
-) -> BenchPage:
+def _finding(page: BenchPage, session: Session, query: Mapping[str, str], _me: Person) -> BenchPage:
     pile = page.pile
     parts = [
         PartSeen(layer.layer.part, layer.layer.kind, layer.layer.label, "lifted off")
@@ -287,8 +281,7 @@ def _finding(
         page,
         parts=tuple(parts),
         part=part,
-        conditions=conditions_of(part.kind) if part else (),
-        severities=tuple(SEVERITIES.items()),
+        conditions=choices.conditions_to_see(session, part.kind) if part else None,
     )
 
 
@@ -498,7 +491,7 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
                 return _show_bench(request, me, database, record_id=record_id, then=texts)
             then |= meaning.then
             facts = read_facts(form, meaning.entry, does)
-            photos_taken = taken_photos(request, form) if does.has_photos else []
+            photos_taken = stored_files(request, form, "photos") if does.has_photos else []
             with changing(database, me, key=form.key) as work:
                 work.answer = (
                     f"/records/{record_id}"

@@ -4,17 +4,11 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from fastapi import Request
-
 from service.bench.changes.entries import Entry, Fact, facts_of
 from service.bench.queries.missing import NOT_DONE
 from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
 from service.platform.arithmetic.vocabulary import End
-from service.platform.errors import Refused
-from service.platform.files import photos
 from service.platform.pages.forms import Form
-from service.records.changes.attachments import Stored
-from service.settings import Settings
 
 MOST_SIGNS = 8000
 NO_TEXTS = frozenset(
@@ -55,12 +49,14 @@ def _read(form: Form, fact: Fact) -> object:
 def _findings(form: Form) -> list[FindingEntry]:
     """Read what was ticked; severity, place and note are said of all that was ticked."""
     severity = form.whole("severity", most=3, required=False)
-    place = form.text("where", required=False, most=200)
+    where = form.text("where", required=False, most=200)
     detail = form.text("finding_note", required=False)
+    face, places = form.text("face", required=False, most=60), form.raw_all("places")
+    area = form.number("area_percent", unit="%", most=100, required=False)
     return [
         FindingEntry(condition)
         if condition in STANDING_ALONE
-        else FindingEntry(condition, severity, place, detail)
+        else FindingEntry(condition, severity, where, detail, face, places, area)
         for condition in form.raw_all("condition")
         if condition
     ]
@@ -118,18 +114,3 @@ BY_NAME: Mapping[str, Callable[[Form], object]] = {
 """Facts a form asks for by several fields, by a list, or by one field ticked several times."""
 ASKED_OTHERWISE: Mapping[str, Callable[[Form], None]] = {"fit-fixing": _at_place}
 """Entries whose form has a field of its own, put into those the entry knows."""
-
-
-def taken_photos(request: Request, form: Form) -> list[Stored]:
-    """Check the photos chosen with an entry and lay them on disk before the entry names them."""
-    settings: Settings = request.app.state.settings
-    checked = []
-    for file in form.files("photos"):
-        try:
-            content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
-            name = file.filename or ""
-            checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
-        except Refused as refusal:
-            form.refuse("photos", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
-    form.check()
-    return [photos.store(settings.data_folder, photo) for photo in checked]

@@ -23,7 +23,6 @@ from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
     SEVERITIES,
-    conditions_of,
 )
 from service.physics.arithmetic.gases import TEST_GASES
 from service.planning.queries.plans import KeptPlan, against, plan_of_record
@@ -34,6 +33,8 @@ from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_tests import Method
 from service.proof.pages import CONDITIONS, SHORTS, key_of
 from service.proof.queries.stack_tests import made_in_record
+from service.records.arithmetic.lab_words import LabWords
+from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.stacks.pages.layer_pictures import faces_in_words
 from service.store.arithmetic.instruments import InstrumentKind
@@ -168,6 +169,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
     """Return the lines of a record; a constant number of statements. Raises NotFound."""
     view, pile = record_view(session, record_id), working_pile(session, record_id)
     plan = plan_of_record(session, record_id)
+    words = newest_words(session)[1]
     people: tuple[Choice, ...] = choices.people_to_choose(session)
     tools: tuple[Choice, ...] = choices.instruments_to_choose(session)
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
@@ -187,7 +189,10 @@ def paper_of(session: Session, record_id: int) -> Paper:
         ),
         Section("opening", "Open", "", tuple(_opening(view))),
         Section(
-            "lift", "Lift off", "write what is seen, or nothing found", tuple(_lifts(pile, plan))
+            "lift",
+            "Lift off",
+            "write what is seen, or nothing found",
+            tuple(_lifts(words, pile, plan)),
         ),
         Section(
             "put-on", "Put on", "from the fixed end of the open pile", tuple(_lays(pile, plan))
@@ -348,7 +353,7 @@ def _closing(view: RecordView) -> Iterator[PaperLine]:
     )
 
 
-def _lifts(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
+def _lifts(words: LabWords, pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
     """What the plan lifts off; without one the whole pile from the free end."""
     part_ids = {layer.part for layer in pile.pile.kept}
     if plan is None:
@@ -360,7 +365,7 @@ def _lifts(pile: WorkingPile, plan: KeptPlan | None) -> Iterator[PaperLine]:
         conditions: tuple[Choice, ...] = (
             (NONE_SEEN, "nothing found"),
             (NOT_INSPECTED, "not inspected"),
-            *((condition, condition) for condition in conditions_of(layer.kind)),
+            *((word.word, word.word) for word in words.of(layer.kind)),
         )
         yield PaperLine(
             f"lift.{layer.part}",

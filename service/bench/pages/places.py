@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from service.bench.arithmetic.next_act import Lead, NextAct, Place
 from service.bench.queries.choices import (
     Barred,
+    ConditionsToSee,
     LotAtHand,
     Tray,
     fits,
@@ -305,8 +306,7 @@ class BenchPage:
     testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""
     line: ChecklistRow | None = None
-    conditions: tuple[str, ...] = ()
-    severities: tuple[tuple[int, str], ...] = ()
+    conditions: ConditionsToSee | None = None
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
     guide: Guide | None = None

@@ -1,6 +1,6 @@
 """What can be chosen at the bench without scanning: lots with items left, instruments, people."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
@@ -17,9 +17,12 @@ from service.designs.arithmetic.pile import Layer
 from service.designs.queries import KeptPattern
 from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
+from service.physics.arithmetic.conditions import SEVERITIES, faces_of
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Kind
 from service.platform.queries.answers import columns, read_all, read_as
+from service.records.arithmetic.lab_words import LabWord
+from service.records.queries.lab_words import conditions_for, pictures_of_words
 from service.records.queries.working_piles import LiftedOff, WorkingPile
 from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
@@ -379,3 +382,20 @@ def _next(
     pattern: Pattern, looks: tuple[Layer, ...], end: End, other_end_open: bool, cells: int | None
 ) -> WhatNext:
     return next_layers(pattern, looks, end, other_end_open=other_end_open, cells=cells)
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionsToSee:
+    """What can be said of a part that is looked at; ``pictures`` are attachments by code."""
+
+    words: tuple[LabWord, ...]
+    pictures: Mapping[str, int]
+    faces: tuple[str, ...]
+    severities: tuple[tuple[int, str], ...] = tuple(SEVERITIES.items())
+
+
+def conditions_to_see(session: Session, kind: Kind) -> ConditionsToSee:
+    """Return what can be said of a part of this kind, with pictures. Two statements."""
+    return ConditionsToSee(
+        conditions_for(session, kind), pictures_of_words(session), faces_of(kind)
+    )

@@ -13,6 +13,7 @@ from service.operation.api import health
 from service.overview import api as overview
 from service.platform.api import audit_trail, callers
 from service.proof import api as stack_tests
+from service.records import api as lab_words
 from service.runs import api as runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
 from service.store import api as store
@@ -48,6 +49,7 @@ for routes in (
     store.router,
     records.router,
     records.of_corrections,
+    lab_words.router,
     closing.router,
     stack_tests.router,
     audit_trail.router,

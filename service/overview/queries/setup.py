@@ -138,7 +138,11 @@ def _steps(facts: SetUpFacts) -> tuple[_StepFacts, ...]:
             "What a part is: its kind, drawing, thickness and limits.",
             _missing("No part type yet of kind", OF_A_CELL, facts.types),
             Act.PART_WRITE,
-            (("/part-types/new", "Add a part type"), ("/part-types", "All part types")),
+            (
+                ("/part-types/new", "Add a part type"),
+                ("/part-types", "All part types"),
+                ("/words", "Words for what is seen on them"),
+            ),
         ),
         (
             "pattern",

@@ -88,7 +88,12 @@ def add_attachment(
 
 
 def put_attachment(
-    work: Work, stored: Stored, *, record_id: int | None, part_id: int | None = None
+    work: Work,
+    stored: Stored,
+    *,
+    record_id: int | None = None,
+    part_id: int | None = None,
+    shows_word: str | None = None,
 ) -> Attachment:
     """Write the attachment's row, without leave and trail: a part of other changes."""
     row = Attachment(
@@ -98,6 +103,7 @@ def put_attachment(
         name=changes.optional_words("files", stored.name)[-200:] or "without a name",
         record_id=record_id,
         part_id=part_id,
+        shows_word=shows_word,
         added_by_id=work.by.id,
         added_at=work.now,
     )
@@ -116,6 +122,8 @@ def remove_attachment(
     row = work.session.get(Attachment, attachment_id)
     if row is None or row.removed_at is not None:
         raise NotFound("attachment", attachment_id)
+    if row.shows_word is not None:
+        raise Refused("files", row.name, "it is the picture of a word.", "Replace it at the word.")
     if row.record_id is None:
         need(work.by, Act.PART_WRITE)
         record = None

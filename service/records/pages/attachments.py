@@ -113,26 +113,30 @@ def _place(file: Attached) -> Place:
 
 def _add(request: Request, me: Me, database: Engine, form: Form, place: Place) -> Response:
     of, subject_id = place
-    settings: Settings = request.app.state.settings
     with form.collecting_errors():
-        files = form.files("files")
-        if not files:
+        if not form.files("files"):
             form.refuse("files", "No file was chosen.", photos.RIGHT)
-        checked = []
-        for file in files:
-            try:
-                content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
-                name = file.filename or ""
-                checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
-            except Refused as refusal:
-                form.refuse("files", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
-        form.check()
-        stored = [photos.store(settings.data_folder, photo) for photo in checked]
+        stored = stored_files(request, form, "files")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/{of}s/{subject_id}/attachments"
             changes.add_attachments(work, stored, **{f"{of}_id": subject_id})
         return go_on(request, work.answer)
     return _list(request, database, (of, subject_id), form)
+
+
+def stored_files(request: Request, form: Form, field: str) -> list[changes.Stored]:
+    """Check the files chosen in a field and lay them on disk before a row names them."""
+    settings: Settings = request.app.state.settings
+    checked = []
+    for file in form.files(field):
+        try:
+            content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
+            name = file.filename or ""
+            checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
+        except Refused as refusal:
+            form.refuse(field, f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
+    form.check()
+    return [photos.store(settings.data_folder, photo) for photo in checked]
 
 
 def _list(request: Request, database: Engine, place: Place, form: Form | None = None) -> Response:

@@ -117,10 +117,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "entries": [_entry(row) for row in sorted(rows["entries"])],
         "make_safe": [check for check in checks if check["entry"] not in closing],
         **({"closing_checks": of_closing} if of_closing else {}),
-        "findings": _named(
-            sorted(rows["findings"], key=_two_places),
-            *("entry", "", "part", "condition", "severity", "where", "note"),
-        ),
+        "findings": [_finding(row) for row in sorted(rows["findings"], key=_two_places)],
         "torque_readings": [_torque(row) for row in sorted(rows["torque_readings"], key=_place)],
         **_tool_settings(rows["tool_settings"]),
         "hour_readings": [_hours(row) for row in sorted(rows["hour_readings"], key=_last)],
@@ -299,6 +296,20 @@ def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
     return {
         "opened_build": [{"number": row[0], "opened_at": _time(row[2])} for row in opened],
         "made_build": [{"number": row[0], "closed_at": _time(row[1])} for row in by_record],
+    }
+
+
+def _finding(row: Sequence[Any]) -> dict[str, Any]:
+    """A finding without a place reads as before there were places."""
+    names = ("entry", "", "part", "condition", "severity", "where", "note")
+    more = ("face", "places", "area_percent")
+    return {
+        **{name: value for name, value in zip(names, row, strict=False) if name},
+        **{
+            name: value
+            for name, value in zip(more, row[len(names) :], strict=True)
+            if value is not None
+        },
     }
 
 

@@ -234,6 +234,9 @@ class Gather:
                     Finding.severity,
                     Finding.where,
                     Finding.note,
+                    Finding.face,
+                    Finding.places,
+                    Finding.area_percent,
                 )
             )
             .join(Step, Step.id == Finding.step_id)

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
-from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
+from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED, place_in_words
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped_as, read_as
@@ -42,6 +42,14 @@ class FindingSeen:
     severity: int | None
     where: str
     note: str
+    face: str | None
+    places: str | None
+    area_percent: float | None
+
+    @property
+    def at(self) -> str:
+        """Where on the part it is, by its face and squares."""
+        return place_in_words(self.face or "", (self.places or "").split(), self.area_percent)
 
     @property
     def is_condition(self) -> bool:

@@ -9,6 +9,7 @@ from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
+from service.physics.arithmetic.conditions import place_in_words
 from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.audit_trail import TrailEntry, entries_about
@@ -48,6 +49,15 @@ class SeenOnIt:
     severity: int | None
     where: str
     note: str
+    code: str | None
+    face: str | None
+    places: str | None
+    area_percent: float | None
+
+    @property
+    def at(self) -> str:
+        """Where on the part it is, by its face and squares."""
+        return place_in_words(self.face or "", (self.places or "").split(), self.area_percent)
 
 
 @dataclass(frozen=True, slots=True)

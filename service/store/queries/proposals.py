@@ -57,6 +57,8 @@ class Proposal:
         """The page of what it changes."""
         if self.kind is ChangeKind.STIFFNESS:
             return f"/part-types/{self.subject_id}"
+        if self.kind is ChangeKind.LAB_WORDS:
+            return "/words"
         return f"/designs/{self.subject_id}"
 
 

@@ -13,23 +13,25 @@ from service.physics.arithmetic.conditions import (
     NOT_INSPECTED,
     FindingEntry,
     check_findings,
-    conditions_of,
+    faces_of,
 )
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
-from service.platform.arithmetic.vocabulary import Kind
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
+from service.records.arithmetic.lab_words import FIRST, words_of
 
+OF_MEA = words_of(FIRST.of(Kind.MEA))
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)
 
 
 @pytest.mark.parametrize("kind", list(Kind))
 def test_every_kind_has_conditions_and_the_two_answers_that_stand_alone(kind: Kind) -> None:
-    conditions = conditions_of(kind)
+    conditions = words_of(FIRST.of(kind))
 
     assert len(conditions) == len(set(conditions)) >= 5
     assert NONE_SEEN not in conditions
     assert NOT_INSPECTED not in conditions
     for condition in (NONE_SEEN, NOT_INSPECTED, *conditions):
-        check_findings(kind, [FindingEntry(condition)])
+        check_findings(kind, [FindingEntry(condition)], conditions)
 
 
 @pytest.mark.parametrize(
@@ -51,13 +53,42 @@ def test_findings_that_make_no_answer(
     findings: list[FindingEntry], error: type[TradeError]
 ) -> None:
     with pytest.raises(error):
-        check_findings(Kind.MEA, findings)
+        check_findings(Kind.MEA, findings, OF_MEA)
 
 
 def test_the_same_condition_at_two_places_is_two_findings() -> None:
     check_findings(
-        Kind.MEA, [FindingEntry("pinhole", 3, "port 1"), FindingEntry("pinhole", 3, "port 2")]
+        Kind.MEA,
+        [
+            FindingEntry("pinhole", 3, "port 1"),
+            FindingEntry("pinhole", 3, "port 2"),
+            FindingEntry("pinhole", 3, face="anode face", places=("A1",)),
+            FindingEntry("pinhole", 3, face="cathode face", places=("A1",)),
+        ],
+        OF_MEA,
     )
+
+
+@pytest.mark.parametrize(
+    ("finding", "words"),
+    [
+        (FindingEntry("tear", places=("A1",)), "Say on which: anode face or cathode face"),
+        (FindingEntry("tear", area_percent=5.0), "Say on which"),
+        (FindingEntry("tear", face="gas face"), "one of: anode face, cathode face"),
+        (FindingEntry("tear", face="anode face", places=("G1",)), "A1 to F6"),
+        (FindingEntry("tear", face="anode face", area_percent=101.0), "at most 100"),
+        (FindingEntry(NONE_SEEN, face="anode face"), "has no place"),
+    ],
+)
+def test_a_place_is_a_square_of_a_face(finding: FindingEntry, words: str) -> None:
+    with pytest.raises(TradeError, match=words):
+        check_findings(Kind.MEA, [finding], OF_MEA)
+
+
+def test_layers_and_compression_plates_have_faces_and_rods_have_none() -> None:
+    faceless = {kind for kind in Kind if not faces_of(kind)}
+
+    assert faceless == set(FIXING_KINDS) - {Kind.COMPRESSION_PLATE}
 
 
 @pytest.mark.parametrize("reading", [0.0, 0.5, -0.5])

@@ -1,0 +1,1 @@
+"""What the laboratory's words are made of."""
