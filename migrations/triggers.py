@@ -44,7 +44,9 @@ def _guards() -> Iterator[Guard]:
     for table in (
         "audit_entry",
         "decision",
-        "calibration",
+        "calibration_point",
+        "instrument_device",
+        "use_judgement",
         "record_person_removed",
         "void_proposal",
         "witness_confirmation",
@@ -54,7 +56,7 @@ def _guards() -> Iterator[Guard]:
     yield Guard("build", "UPDATE", "a build keeps its stack, its number and its record")
     for table in (
         "layer", "fixing", "build_period", "torque_reading", "hour_reading", "run_reading",
-        "snapshot", "polarisation_curve", "tap_map", "cell_bridge",
+        "snapshot", "polarisation_curve", "tap_map", "cell_bridge", "calibration",
     ):  # fmt: skip
         free = ("known_until", "present") if table in ("layer", "fixing") else ("known_until",)
         yield Guard(table, "UPDATE", f"a {table} is closed out and written anew, not changed", free)
@@ -65,6 +67,7 @@ def _guards() -> Iterator[Guard]:
             when="old.known_until IS NOT NULL AND"
             " (new.known_until IS NULL OR new.known_until <> old.known_until)",
             part="once",
+            later=("known_until",),
         )
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     yield Guard(

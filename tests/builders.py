@@ -63,8 +63,9 @@ from service.stacks.tables import (
     Moment,
     Stack,
 )
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 from tests.ready import ready
 

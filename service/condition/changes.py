@@ -18,10 +18,10 @@ from service.platform import changes
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import within
 from service.platform.audit import Event
+from service.platform.changes import Stored
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.records.changes.attachments import Stored
 from service.runs.queries.run_checks import why_not_released
 from service.runs.tables import (
     CurveDirection,

@@ -17,8 +17,8 @@ from service.demo.lab import ZONE, Entry, Lab
 from service.demo.logs import Sat, cells_at
 from service.demo.piles import sat_in
 from service.demo.running import shown
+from service.platform.changes import Stored
 from service.platform.database import Work
-from service.records.changes.attachments import Stored
 from service.runs.files import run_files
 from service.runs.files.logs import guess_log, look_at
 

@@ -4,14 +4,17 @@ TD-3 was found 9 % out of tolerance when it came back: whatever was closed with 
 calibration before is in doubt. TD-4 was overdue when it was needed.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab
 from service.platform.database import Work
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
-from service.store.changes import holds, instruments
-from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
+from service.store.arithmetic.calibrations import CalibrationResult, Point
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.changes import calibrations, holds, instruments
+from service.store.changes.calibrations import AwayEntry, CalibrationEntry
+from service.store.changes.instruments import InstrumentEntry
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER
@@ -118,7 +121,7 @@ LATER = (
     Calibrated("TD-5", 57, 0.9),
     Calibrated("TT-1", 58, 0.1),
     Calibrated(
-        "TD-3", 54, 9.0, BAD, "Reads 9 % low: what it set was tighter than shown. Sent for repair."
+        "TD-3", 54, -9.0, BAD, "Reads 9 % low: what it set was tighter than shown. Sent for repair."
     ),
     Calibrated("TD-3", 52, 0.4, GOOD, "After repair and adjustment."),
     Calibrated("MM-1", 8, 0.1),
@@ -142,7 +145,7 @@ def _calibrate(lab: Lab, when: When, calibrated: Calibrated) -> None:
 
 
 def _add(lab: Lab, work: Work, calibrated: Calibrated) -> None:
-    instruments.add_calibration(
+    calibrations.add_calibration(
         work,
         lab.instruments[calibrated.label],
         CalibrationEntry(
@@ -152,8 +155,26 @@ def _add(lab: Lab, work: Work, calibrated: Calibrated) -> None:
             calibrated.result,
             calibrated.error_percent,
             calibrated.notes,
+            due_operations=5000 if calibrated.label.startswith("TD-") else None,
+            points=tuple(_points(calibrated)) if calibrated.result is BAD else (),
         ),
     )
+
+
+def _points(calibrated: Calibrated) -> Iterator[Point]:
+    for true in (2.0, 10.0, 20.0):
+        yield Point(true, round(true / (1 - calibrated.error_percent / 100), 3))
+
+
+def _send_td_3(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        entry = AwayEntry(work.now, "repair and calibration, by courier")
+        calibrations.send_away(work, lab.instruments["TD-3"], entry)
+
+
+def _take_td_3(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        calibrations.take_back(work, lab.instruments["TD-3"], work.now)
 
 
 def _set_up(lab: Lab, when: When) -> None:
@@ -191,5 +212,7 @@ def entries() -> list[Entry]:
             for calibrated in LATER
         ),
         Entry(ago(54, TUE, "09:15"), "hold on TD-3", _hold_td_3),
+        Entry(ago(54, WED, "09:15"), "TD-3 sent away", _send_td_3),
+        Entry(ago(52, WED, "10:00"), "TD-3 back", _take_td_3),
         Entry(ago(52, WED, "10:05"), "hold on TD-3 lifted", _free_td_3),
     ]

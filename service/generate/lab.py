@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.tables import Calibration, Instrument, Lot, PartType
 
 CALIBRATED_EVERY = timedelta(days=180)

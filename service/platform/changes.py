@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, TypeVar
 
@@ -21,6 +21,16 @@ Entry = TypeVar("Entry")
 EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
 Words = Annotated[str, ModelField(max_length=LONG_MOST)]
 Name = Annotated[str, ModelField(min_length=1, max_length=SHORT_MOST)]
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A file that lies on disk under its hash, with what was found in its content."""
+
+    content_sha256: str
+    media_type: str
+    size_bytes: int
+    name: str
 
 
 class In(BaseModel):

@@ -182,17 +182,19 @@ class EntryKey(Base):
 
 
 class Attachment(Base):
-    """One file at one record or part, or the picture of a word; the same content is kept once."""
+    """One file at a record, part or calibration, or a word's picture; the same content once."""
 
     __tablename__ = "attachment"
     __table_args__ = (
         CheckConstraint("size_bytes > 0", name="size_is_positive"),
         CheckConstraint(
-            "record_id IS NOT NULL OR part_id IS NOT NULL OR shows_word IS NOT NULL",
-            name="shows_something",
+            "record_id IS NOT NULL OR part_id IS NOT NULL OR shows_word IS NOT NULL"
+            " OR calibration_id IS NOT NULL",
+            name="belongs_to_something",
         ),
         Index("ix_attachment_record_id", "record_id"),
         Index("ix_attachment_part_id", "part_id"),
+        Index("ix_attachment_calibration_id", "calibration_id"),
     )
     id: Mapped[key]
     content_sha256: Mapped[sha256] = mapped_column(index=True)
@@ -204,6 +206,7 @@ class Attachment(Base):
     shows_word: Mapped[str | None] = mapped_column(
         index=True, comment="code of the condition it is the picture of"
     )
+    calibration_id: Mapped[int | None] = reference("calibration", comment="its certificate")
     added_by_id: Mapped[int] = reference("person")
     added_at: Mapped[utc]
     removed_at: Mapped[utc | None] = mapped_column(

@@ -1,19 +1,41 @@
-"""Holds and concessions: listed, placed, lifted and given, by whoever may on the pages."""
+"""Holds, concessions and instruments: listed, placed, given, added by whoever may on the pages."""
 
+from datetime import datetime
 from enum import StrEnum
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
-from pydantic import Field
+from pydantic import AwareDatetime, Field
 
 from service.platform.api.answers import Made, Out, Page, Turned, like, page_of
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.api.request_models import In, Why
+from service.platform.api.request_models import In, Why, asks
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
+from service.store.arithmetic.calibrations import MOST_POINTS, AsLeft, CalibrationResult, Point
+from service.store.arithmetic.instrument_errors import Coverage
+from service.store.arithmetic.instruments import (
+    ADDED_FIELDS,
+    AWAY_FIELDS,
+    CALIBRATION_FIELDS,
+    DEVICE_FIELDS,
+    InstrumentKind,
+    TorqueTool,
+)
+from service.store.changes.calibrations import (
+    AwayEntry,
+    CalibrationEntry,
+    DeviceEntry,
+    add_calibration,
+    change_device,
+    send_away,
+    take_back,
+)
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.queries import holds as queries
+from service.store.queries import instruments as queries_of_instruments
 
 router = APIRouter(tags=["parts"])
 HoldNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -116,3 +138,162 @@ def concede(body: HoldSent, call: Call) -> Made:
     """Allow uses in one record in spite of a hold, a judgement or a missing calibration."""
     need(call.caller, Act.CONCESSION_GIVE)
     return make_once(call, lambda work: give_concession(work, body.subject, reason=body.reason))
+
+
+# Instruments, their calibrations and absences.
+
+
+@like(queries_of_instruments.InstrumentRow)
+class Instrument(Out):
+    """One instrument with its last calibration; the range, offset and step in ``unit``."""
+
+
+class Instruments(Page):
+    """Instruments, by kind and mark."""
+
+    rows: list[Instrument]
+
+
+@like(Point)
+class PointOfCertificate(Out):
+    """One point of a certificate, in the instrument's unit; null: not read."""
+
+
+@like(queries_of_instruments.CalibrationRow)
+class CalibrationOut(Out):
+    """One calibration; ``known_until``: a correction took its place then."""
+
+    points: list[PointOfCertificate]
+
+
+@like(queries_of_instruments.AwayRow)
+class Absence(Out):
+    """One absence; ``back_at`` null: it is still away."""
+
+
+@like(queries_of_instruments.DeviceRow)
+class Device(Out):
+    """From when on which device bore the mark."""
+
+
+class InstrumentWhole(Out):
+    """One instrument with its calibrations, the latest first."""
+
+    row: Instrument
+    added_at: datetime
+    readings: int
+    calibrations: list[CalibrationOut]
+    aways: list[Absence]
+    devices: list[Device]
+
+
+@asks(ADDED_FIELDS)
+class InstrumentSent(In):
+    """A new instrument."""
+
+    kind: InstrumentKind
+    tool: TorqueTool | None = None
+    accuracy_coverage: Coverage = Coverage.GREATEST
+
+
+class PointSent(In):
+    """One point of a certificate, in the instrument's unit; null: not read."""
+
+    reference: float
+    as_found: float | None = None
+    as_left: float | None = None
+
+
+@asks(CALIBRATION_FIELDS)
+class CalibrationSent(In):
+    """One calibration; the error as found is shown less true."""
+
+    done_at: AwareDatetime
+    due_at: AwareDatetime
+    result: CalibrationResult
+    as_left: AsLeft | None = None
+    points: list[PointSent] = Field(default_factory=list, max_length=MOST_POINTS)
+
+
+@asks(AWAY_FIELDS)
+class AwaySent(In):
+    """An instrument that goes away for calibration."""
+
+
+class BackSent(In):
+    """An instrument that is back."""
+
+    back_at: AwareDatetime
+
+
+@asks(DEVICE_FIELDS)
+class DeviceSent(In):
+    """Another device that bears the mark from a time on."""
+
+
+InstrumentNumber = Annotated[int, Path(ge=1, le=2**53)]
+
+
+@router.get("/instruments")
+def instruments(
+    caller: Caller,
+    engine: Database,
+    turn: Turned,
+    kind: InstrumentKind | None = None,
+    withdrawn: Annotated[bool, Query(description="those withdrawn from use too")] = False,
+) -> Instruments:
+    """List instruments with their last calibration, and where one is away."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        rows = queries_of_instruments.instrument_list(session, kind, turn, withdrawn=withdrawn)
+    return Instruments.from_answer(rows, **page_of(rows))
+
+
+@router.post("/instruments", status_code=201)
+def add(body: InstrumentSent, call: Call) -> Made:
+    """Add an instrument."""
+    need(call.caller, Act.INSTRUMENT_WRITE)
+    return make_once(call, lambda work: add_instrument(work, InstrumentEntry(**dict(body))))
+
+
+@router.get("/instruments/{instrument_id}")
+def instrument(
+    instrument_id: InstrumentNumber, caller: Caller, engine: Database
+) -> InstrumentWhole:
+    """Return one instrument with all its calibrations."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        return InstrumentWhole.from_answer(
+            queries_of_instruments.instrument(session, instrument_id)
+        )
+
+
+@router.post("/instruments/{instrument_id}/calibrations", status_code=201)
+def calibrate(instrument_id: InstrumentNumber, body: CalibrationSent, call: Call) -> Made:
+    """Record a calibration."""
+    need(call.caller, Act.INSTRUMENT_WRITE)
+    points = tuple(Point(**dict(point)) for point in body.points)
+    entry = CalibrationEntry(**(dict(body) | {"points": points}))
+    return make_once(call, lambda work: add_calibration(work, instrument_id, entry))
+
+
+@router.post("/instruments/{instrument_id}/away", status_code=201)
+def away(instrument_id: InstrumentNumber, body: AwaySent, call: Call) -> Made:
+    """Say that an instrument is away for calibration."""
+    need(call.caller, Act.INSTRUMENT_WRITE)
+    return make_once(call, lambda work: send_away(work, instrument_id, AwayEntry(**dict(body))))
+
+
+@router.post("/instruments/{instrument_id}/back", status_code=201)
+def back(instrument_id: InstrumentNumber, body: BackSent, call: Call) -> Made:
+    """Say that an instrument is back."""
+    need(call.caller, Act.INSTRUMENT_WRITE)
+    return make_once(call, lambda work: take_back(work, instrument_id, body.back_at))
+
+
+@router.post("/instruments/{instrument_id}/devices", status_code=201)
+def device(instrument_id: InstrumentNumber, body: DeviceSent, call: Call) -> Made:
+    """Say that another device bears the mark from a time on."""
+    need(call.caller, Act.INSTRUMENT_WRITE)
+    entry = DeviceEntry(**dict(body))
+    return make_once(call, lambda work: change_device(work, instrument_id, entry))

@@ -15,9 +15,10 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.platform.tables import Base, key, reference, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
+from service.store.arithmetic.calibrations import AsLeft, CalibrationResult
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 
 
 class PartType(Base):
@@ -280,19 +281,22 @@ class Instrument(Base):
 
 
 class Calibration(Base):
-    """One calibration: valid from when it was done until it is due. Never changed."""
+    """One calibration: valid until it is due, by date or operations. Corrected by a new row."""
 
     __tablename__ = "calibration"
     __table_args__ = (
         CheckConstraint("due_at > done_at", name="due_after_done"),
+        CheckConstraint("due_operations > 0", name="due_after_operations"),
         Index("ix_calibration_instrument_id_done_at", "instrument_id", "done_at"),
     )
     id: Mapped[key]
     instrument_id: Mapped[int] = reference("instrument")
     done_at: Mapped[utc]
     due_at: Mapped[utc]
+    due_operations: Mapped[int | None] = mapped_column(comment="or after so many; none: not so")
     certificate: Mapped[str]
     result: Mapped[CalibrationResult] = mapped_column(word(CalibrationResult))
+    as_left: Mapped[AsLeft | None] = mapped_column(word(AsLeft), comment="none: not adjusted")
     error_percent: Mapped[float | None] = mapped_column(
         comment="as found, shown less true, % of reading"
     )
@@ -301,6 +305,85 @@ class Calibration(Base):
     notes: Mapped[text] = mapped_column(default="")
     written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]
+    known_until: Mapped[utc | None] = mapped_column(comment="when a correction took its place")
+    replaces_id: Mapped[int | None] = reference("calibration", comment="what it corrects")
+
+
+class CalibrationPoint(Base):
+    """One point of a calibration, in the instrument's unit."""
+
+    __tablename__ = "calibration_point"
+    __table_args__ = (UniqueConstraint("calibration_id", "number"),)
+    id: Mapped[key]
+    calibration_id: Mapped[int] = reference("calibration")
+    number: Mapped[int]
+    reference: Mapped[float] = mapped_column(comment="true value")
+    as_found: Mapped[float | None] = mapped_column(comment="shown before any adjustment")
+    as_left: Mapped[float | None] = mapped_column(comment="shown after it")
+
+
+class InstrumentAway(Base):
+    """An instrument away for calibration or repair; none is used meanwhile."""
+
+    __tablename__ = "instrument_away"
+    __table_args__ = (
+        CheckConstraint("back_at > away_from", name="back_after_away"),
+        CheckConstraint("(back_at IS NULL) = (back_by_id IS NULL)", name="back_by_somebody"),
+        unique_where("ix_instrument_away_now", "instrument_id", condition="back_at IS NULL"),
+        Index("ix_instrument_away_instrument_id", "instrument_id", "away_from"),
+    )
+    id: Mapped[key]
+    instrument_id: Mapped[int] = reference("instrument")
+    away_from: Mapped[utc]
+    back_at: Mapped[utc | None]
+    place: Mapped[str] = mapped_column(comment="where it is, or was")
+    written_by_id: Mapped[int] = reference("person")
+    written_at: Mapped[utc]
+    back_by_id: Mapped[int | None] = reference("person")
+
+
+class InstrumentDevice(Base):
+    """From when on another device bears the mark of an instrument, or has its sensor swapped."""
+
+    __tablename__ = "instrument_device"
+    __table_args__ = (UniqueConstraint("instrument_id", "from_at"),)
+    id: Mapped[key]
+    instrument_id: Mapped[int] = reference("instrument")
+    from_at: Mapped[utc]
+    device: Mapped[str] = mapped_column(comment="maker's serial, or what was swapped")
+    reason: Mapped[text]
+    written_by_id: Mapped[int] = reference("person")
+    written_at: Mapped[utc]
+
+
+class UseDecision(StrEnum):
+    """What follows for a build from an instrument that cannot be trusted."""
+
+    ACCEPT = "accept with the reason"
+    TEST_AGAIN = "test again"
+    HOLD = "hold"
+
+
+class UseJudgement(Base):
+    """One signed judgement of one build: what its readings with one instrument are worth."""
+
+    __tablename__ = "use_judgement"
+    __table_args__ = (
+        Index("ix_use_judgement_build_id_instrument_id", "build_id", "instrument_id"),
+    )
+    id: Mapped[key]
+    build_id: Mapped[int] = reference("build")
+    instrument_id: Mapped[int] = reference("instrument")
+    calibration_id: Mapped[int | None] = reference(
+        "calibration", comment="that found it out of tolerance; none: it had none that held"
+    )
+    decision: Mapped[UseDecision] = mapped_column(word(UseDecision))
+    reason: Mapped[text]
+    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what was judged")
+    content_sha256: Mapped[sha256]
+    signed_by_id: Mapped[int] = reference("person")
+    signed_at: Mapped[utc]
+    remarks: Mapped[text | None] = mapped_column(comment="what stood beside the signature")
 
 
 # Changes of what verdicts rest on, which wait for somebody else to approve them.
@@ -313,6 +396,7 @@ class ChangeKind(StrEnum):
     FAILING_RULE = "failing rule"
     PATTERN = "pattern"
     LAB_WORDS = "lab words"
+    CALIBRATION = "calibration"
 
 
 class ProposedChange(Base):
@@ -330,7 +414,7 @@ class ProposedChange(Base):
     )
     id: Mapped[key]
     kind: Mapped[ChangeKind] = mapped_column(word(ChangeKind))
-    subject_id: Mapped[int] = mapped_column(comment="part type or design")
+    subject_id: Mapped[int] = mapped_column(comment="part type, design or calibration")
     subject_label: Mapped[str]
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what is wanted")
     content_sha256: Mapped[sha256]

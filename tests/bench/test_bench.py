@@ -39,7 +39,8 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import HourReading, Moment
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind
+from service.store.arithmetic.calibrations import CalibrationResult
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Concession, Hold, Instrument, Lot, Part
 from tests import builders
 from tests.bench.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, where

@@ -17,13 +17,13 @@ from service.designs.arithmetic.grammar_findings import Severity
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
+from service.platform.changes import Stored
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
 from service.platform.tables import Attachment
-from service.records.changes.attachments import Stored
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import stack_hours

@@ -13,8 +13,8 @@ from service.condition.arithmetic.found_sweeps import FoundSweep, SweepRows, fou
 from service.condition.changes import SweepTaken, import_sweep
 from service.condition.queries.cell_histories import stack_voltages
 from service.condition.queries.polarisation_curves import polarisation_curve
+from service.platform.changes import Stored
 from service.platform.errors import Refused
-from service.records.changes.attachments import Stored
 from service.runs.changes.runs import void_run
 from service.runs.tables import CurveDirection, Run, RunKind, RunReading, Snapshot
 from tests import builders

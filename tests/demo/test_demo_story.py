@@ -181,7 +181,7 @@ def test_the_driver_it_was_first_closed_with_is_in_doubt(engine: Engine) -> None
         doubtful = {one.stack_serial for one in readings_in_doubt(session, driver.id)}
 
     assert first.torques is not None
-    assert [(one.label, one.error_percent) for one in first.torques.instruments] == [("TD-3", 9.0)]
+    assert [(one.label, one.error_percent) for one in first.torques.instruments] == [("TD-3", -9.0)]
     assert second.torques is not None
     assert [one.found_out_at for one in second.torques.instruments] == [None]
     assert doubtful == {"HERON-02", "STORK-01"}

@@ -17,6 +17,7 @@ NEW: dict[str, str] = {
         "who cannot decide on a record, and who signed what, with login"
     ),
     r"(GET|POST) /api/v1/(holds|concessions)\b.*": "holds and concessions by machine",
+    r"(GET|POST) /api/v1/instruments\b.*": "instruments, calibrations and absences by machine",
     r"GET /api/v1/parts/\{serial\}/history 200 holds\[\]\.of_type: boolean required": (
         "a hold on the part type holds the part too"
     ),

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.store.arithmetic.instruments import CalibrationResult
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.tables import Hold, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING

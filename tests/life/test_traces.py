@@ -15,7 +15,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.tables import Involvement, RecordPerson, TorqueReading
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.tables import Build
-from service.store.arithmetic.instruments import CalibrationResult
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.tables import Calibration, Hold, Instrument, Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING, START

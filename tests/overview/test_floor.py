@@ -36,7 +36,7 @@ from service.records.tables import (
 )
 from service.runs.tables import Run, RunKind, RunReading
 from service.stacks.tables import Build, CellBridge, HourMeter, HourReport, Layer, Stack
-from service.store.arithmetic.instruments import CalibrationResult
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.tables import Calibration, Concession, Hold, Instrument, Part
 from tests import builders
 from tests.bench.at_the_bench import known

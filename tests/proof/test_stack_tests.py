@@ -35,7 +35,7 @@ from service.records.queries.entries import entries_of
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables import Build
-from service.store.arithmetic.instruments import CalibrationResult
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.queries.instruments import instrument, readings_in_doubt
 from service.store.tables import Calibration, Concession, Hold
 from tests import builders

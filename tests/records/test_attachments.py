@@ -6,9 +6,9 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.changes import Stored
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.records.changes.attachments import (
-    Stored,
     add_attachment,
     add_attachments,
     remove_attachment,

@@ -13,9 +13,9 @@ from service.bench.changes.layers import lift_off, note_finding
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind
+from service.platform.changes import Stored
 from service.platform.errors import NotAllowed, Refused
 from service.records.arithmetic.lab_words import FIRST, LabWord
-from service.records.changes.attachments import Stored
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.lab_words import WordWritten, show_word, write_word
 from service.records.queries.lab_words import newest_words, pictures_of_words, versions_of_words

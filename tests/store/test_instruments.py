@@ -9,16 +9,12 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
-from service.store.changes.instruments import (
-    CalibrationEntry,
-    InstrumentEntry,
-    add_calibration,
-    add_instrument,
-    change_instrument,
-)
+from service.store.arithmetic.calibrations import CalibrationResult
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.changes.calibrations import CalibrationEntry, add_calibration
+from service.store.changes.instruments import InstrumentEntry, add_instrument, change_instrument
+from service.store.queries.calibrations import calibration_on
 from service.store.queries.instruments import (
-    calibration_on,
     instrument,
     instrument_list,
     instruments,

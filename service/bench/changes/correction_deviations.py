@@ -11,7 +11,7 @@ from service.records.changes.deviations import Answered, Deviation, Unloaded, as
 from service.records.changes.eligibility import refuse_beyond_range
 from service.records.tables import RebuildRecord
 from service.stacks.changes.hours import hours_beyond_time
-from service.store.queries.instruments import calibration_on
+from service.store.queries.calibrations import calibration_on
 from service.store.tables import Instrument
 
 KEEP = "It stands: keep it as a deviation"

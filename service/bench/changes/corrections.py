@@ -51,7 +51,7 @@ from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import HourReading
-from service.store.queries.instruments import calibration_on
+from service.store.queries.calibrations import calibration_on
 from service.store.tables import Part
 
 # Carrying out an approved correction: the old fact is closed out, the right one written.

@@ -15,10 +15,11 @@ from service.bench.changes.handing_in import hand_in
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.platform.audit import Event
+from service.platform.changes import Stored
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.records.changes.attachments import Stored, put_attachment
+from service.records.changes.attachments import put_attachment
 from service.records.changes.eligibility import use_in_spite
 from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind

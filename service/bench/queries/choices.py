@@ -26,10 +26,11 @@ from service.records.queries.lab_words import conditions_for, pictures_of_words
 from service.records.queries.working_piles import LiftedOff, WorkingPile
 from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
+from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.queries.forbids import Forbids, bears_on, design_of_stack, forbids_of_parts
-from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.queries.instruments import is_away
 from service.store.tables import Instrument, Lot, Part, PartType
 
 LOTS_MOST = 12
@@ -141,13 +142,14 @@ def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
 def instruments_to_choose(
     session: Session, *kinds: InstrumentKind, reads: bool | None = None
 ) -> tuple[tuple[int, str], ...]:
-    """Return instruments in use, of some kinds or all, by kind and mark. One statement.
+    """Return instruments in use and at hand, of some kinds or all, by kind and mark.
 
+    One statement.
     ``reads``: torque drivers that show a reading only, or those that do not.
     """
     statement = (
         select(Instrument.id, Instrument.label, Instrument.kind, Instrument.description)
-        .where(Instrument.in_use)
+        .where(Instrument.in_use, ~is_away())
         .order_by(Instrument.kind, Instrument.label_key)
     )
     if kinds:

@@ -38,8 +38,8 @@ from service.records.tables import RebuildRecord
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
+from service.store.queries.calibrations import calibration_on
 from service.store.queries.forbids import what_forbids
-from service.store.queries.instruments import calibration_on
 from service.store.tables import Calibration, Instrument, Lot
 
 

@@ -33,8 +33,7 @@ from service.records.tables import (
 )
 from service.stacks.tables import Build, Stack
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import CalibrationResult
-from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.queries.calibrations import Histories, histories
 from service.store.tables import Calibration, Instrument
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
@@ -189,34 +188,11 @@ def build_torques(
         _final_readings(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
     of_build = grouped(rows, "build_id")
-    calibrations = calibrations_of(session, {row.instrument_id for row in rows})
+    calibrations = histories(session, {row.instrument_id for row in rows})
     return {build_id: _summed_up(torques, calibrations) for build_id, torques in of_build.items()}
 
 
-CALIBRATIONS = (
-    select(
-        Calibration.instrument_id,
-        Calibration.done_at,
-        Calibration.due_at,
-        Calibration.result,
-        Calibration.error_percent,
-    )
-    .where(Calibration.instrument_id.in_(param_list("instrument_ids")))
-    .order_by(Calibration.done_at, Calibration.id)
-)
-
-
-def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[int, list[Any]]:
-    """Return all calibrations of these instruments, oldest first.
-
-    (done_at, due_at, result, error).
-    """
-    return grouped(
-        session.execute(CALIBRATIONS, params(None, instrument_ids=instrument_ids)), "instrument_id"
-    )
-
-
-def _summed_up(rows: Sequence[Any], calibrations: dict[int, list[Any]]) -> BuildTorques:
+def _summed_up(rows: Sequence[Any], calibrations: Histories) -> BuildTorques:
     target, tolerance = rows[0].target_torque_nm, rows[0].torque_tolerance_percent
     final = {row.rod_number: row for row in rows}
     by_instrument = grouped(final.values(), "instrument_id")
@@ -233,30 +209,25 @@ def _summed_up(rows: Sequence[Any], calibrations: dict[int, list[Any]]) -> Build
             for _, row in sorted(final.items())
         ),
         instruments=tuple(
-            _trust(torques, calibrations.get(instrument_id, []))
-            for instrument_id, torques in sorted(by_instrument.items())
+            _trust(torques, calibrations)
+            for _instrument_id, torques in sorted(by_instrument.items())
         ),
     )
 
 
-def _trust(rows: Sequence[Any], calibrations: Sequence[Any]) -> InstrumentTrust:
-    times = sorted(row.taken_at for row in rows)
-    before = [c for c in calibrations if c.done_at <= times[-1]]
-    after = next((c for c in calibrations if c.done_at > times[-1]), None)
-    good = [c for c in before if c.result is CalibrationResult.IN_TOLERANCE]
-    bad = after is not None and after.result is CalibrationResult.OUT_OF_TOLERANCE
-    last = before[-1] if before else None
+def _trust(rows: Sequence[Any], calibrations: Histories) -> InstrumentTrust:
+    times, instrument_id = sorted(row.taken_at for row in rows), rows[0].instrument_id
+    found = calibrations.finding(instrument_id, times[-1])
+    good = calibrations.last_good(instrument_id, times[-1])
     return InstrumentTrust(
-        instrument_id=rows[0].instrument_id,
+        instrument_id=instrument_id,
         label=rows[0].label,
         first_at=times[0],
         last_at=times[-1],
-        last_good_at=good[-1].done_at if good else None,
-        was_valid=last is not None
-        and last.result is CalibrationResult.IN_TOLERANCE
-        and times[-1] <= last.due_at + THROUGH_THE_DAY,
-        found_out_at=after.done_at if bad and after else None,
-        error_percent=after.error_percent if bad and after else None,
+        last_good_at=good.done_at if good else None,
+        was_valid=calibrations.state(instrument_id, times[-1]) == "valid",
+        found_out_at=found.done_at if found else None,
+        error_percent=found.error_percent if found else None,
         by_concession=any(row.concession_id is not None for row in rows),
         accuracy_percent=rows[0].accuracy_percent,
         resolution=rows[0].resolution,

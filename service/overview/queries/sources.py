@@ -21,7 +21,7 @@ from service.platform.tables import UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
-from service.store.arithmetic.instruments import CalibrationResult
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.tables import Calibration, Concession
 
 # Readings the closed stacks stand on that were taken with an instrument out of calibration.

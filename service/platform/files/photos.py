@@ -14,9 +14,9 @@ from pathlib import Path
 
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from service.platform.changes import Stored
 from service.platform.errors import Refused
 from service.platform.files.tables_in import CSV_TYPE, XLSX_TYPE
-from service.records.changes.attachments import Stored
 
 MEGABYTE = 1024 * 1024
 PHOTO_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}

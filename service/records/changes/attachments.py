@@ -5,12 +5,12 @@ row never names content that is missing; content without a row is harmless.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from sqlalchemy import select
 
 from service.platform import changes
 from service.platform.audit import Change, Event
+from service.platform.changes import Stored
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -18,16 +18,6 @@ from service.platform.tables import Attachment
 from service.records.changes import journal
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """A file that lies on disk under its hash, with what was found in its content."""
-
-    content_sha256: str
-    media_type: str
-    size_bytes: int
-    name: str
 
 
 def add_attachments(
@@ -124,6 +114,8 @@ def remove_attachment(
         raise NotFound("attachment", attachment_id)
     if row.shows_word is not None:
         raise Refused("files", row.name, "it is the picture of a word.", "Replace it at the word.")
+    if row.calibration_id is not None:
+        raise Refused("files", row.name, "a certificate stays with its calibration.")
     if row.record_id is None:
         need(work.by, Act.PART_WRITE)
         record = None

@@ -28,6 +28,7 @@ from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instruments import InstrumentKind, beyond_range, range_words
 from service.store.changes.lots import take_item
+from service.store.queries.calibrations import calibration_on
 from service.store.queries.forbids import (
     Cause,
     Forbids,
@@ -39,7 +40,6 @@ from service.store.queries.forbids import (
     forbids_of_parts,
     what_forbids,
 )
-from service.store.queries.instruments import calibration_on
 from service.store.queries.scans import Hit, resolve_to_fit
 from service.store.tables import Concession, Instrument, Lot, Part, PartType
 
@@ -180,6 +180,10 @@ def instrument_to_use(
             f"A {' or '.join(kinds)} would be right.",
         )
     calibration = calibration_on(work.session, instrument_id, taken_at)
+    if calibration.away:
+        raise Refused(
+            "instrument_id", instrument.label, calibration.away, "The instrument that was used."
+        )
     forbids = list(what_forbids(work.session, instrument_id=instrument_id))
     if not calibration.is_valid:
         forbids.append(Forbids(Cause.CALIBRATION, calibration.sentence))

@@ -9,6 +9,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.audit import Change, Event
+from service.platform.changes import Stored
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -24,7 +25,7 @@ from service.records.arithmetic.lab_words import (
     put_word,
     weighs_otherwise,
 )
-from service.records.changes.attachments import Stored, put_attachment
+from service.records.changes.attachments import put_attachment
 from service.records.queries.lab_words import AS_IT_CAME, newest_words
 from service.records.tables import LabWordsVersion
 from service.store.changes.proposals import propose

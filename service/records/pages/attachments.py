@@ -8,6 +8,7 @@ from fastapi.responses import FileResponse
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.changes import Stored
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files import photos
@@ -124,7 +125,7 @@ def _add(request: Request, me: Me, database: Engine, form: Form, place: Place) -
     return _list(request, database, (of, subject_id), form)
 
 
-def stored_files(request: Request, form: Form, field: str) -> list[changes.Stored]:
+def stored_files(request: Request, form: Form, field: str) -> list[Stored]:
     """Check the files chosen in a field and lay them on disk before a row names them."""
     settings: Settings = request.app.state.settings
     checked = []

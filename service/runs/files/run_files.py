@@ -20,8 +20,8 @@ from typing import IO, Any
 
 from service.condition.arithmetic.rests import Rest, RestFinder
 from service.platform.arithmetic.errors import TradeError
+from service.platform.changes import Stored
 from service.platform.errors import NotFound, Refused
-from service.records.changes.attachments import Stored
 from service.runs.arithmetic.log_columns import Mapping
 from service.runs.files.logs import RunLog
 

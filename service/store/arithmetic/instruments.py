@@ -13,13 +13,17 @@ from service.platform.arithmetic.fields import (
     choice,
     day,
     figure,
+    moment,
     notes,
     number,
+    reason,
     serial,
+    whole,
     words,
     yes,
 )
 from service.platform.arithmetic.units import Measure, from_si, labels, to_si, unit_label
+from service.store.arithmetic.calibrations import POINT, AsLeft, CalibrationResult
 from service.store.arithmetic.instrument_errors import Coverage
 
 
@@ -57,13 +61,6 @@ class TorqueTool(StrEnum):
     def reads(self) -> bool:
         """Say whether it shows a reading."""
         return self is TorqueTool.READING
-
-
-class CalibrationResult(StrEnum):
-    """How the instrument was found."""
-
-    IN_TOLERANCE = "in tolerance as found"
-    OUT_OF_TOLERANCE = "out of tolerance as found"
 
 
 READS: dict[InstrumentKind, dict[Measure, tuple[str, ...]]] = {
@@ -261,8 +258,12 @@ CALIBRATION_FIELDS = (
     day("done_at", "Done on", required=True, column="done"),
     day("due_at", "Next one due on", required=True, ahead=True, column="due",
         help="It counts through that day."),
+    whole("due_operations", "Or due after", unit="operations", required=False, most=1_000_000,
+          example="5000", help="Of a torque tool: readings are counted. Empty: by date alone."),
     serial("certificate", "Certificate", example="C-1042"),
     choice("result", "Result", tuple(CalibrationResult)),
+    choice("as_left", "After adjustment", tuple(AsLeft), required=False,
+           help="Empty: it was not adjusted."),
     figure("error_percent", "Error as found, share of the reading", "% of the reading",
            required=False, example="-2.5",
            help="Shown less true: −2.5 where it shows too little. The three parts add up."),
@@ -272,3 +273,17 @@ CALIBRATION_FIELDS = (
            help="In the unit of the range."),
     notes(),
 )  # fmt: skip
+POINTS_FIELD = notes(
+    "points",
+    "Points of the certificate",
+    help=f"One a line, in the unit of the range: {POINT}. A stroke: not read.",
+)
+AWAY_FIELDS = (
+    moment("away_from", "Away from"),
+    words("place", "Where it goes", example="calibration laboratory, by courier"),
+)
+DEVICE_FIELDS = (
+    moment("from_at", "In use from"),
+    words("device", "Device", help="Maker and serial number of the device, or the sensor put in."),
+    reason("reason"),
+)

@@ -1,7 +1,6 @@
-"""Instruments and their calibrations, which are only ever added."""
+"""Instruments: added, changed, withdrawn from use."""
 
 from dataclasses import asdict, dataclass
-from datetime import datetime
 
 from sqlalchemy import select
 
@@ -13,15 +12,13 @@ from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import (
-    CALIBRATION_FIELDS,
     INSTRUMENT_FIELDS,
-    CalibrationResult,
     InstrumentKind,
     TorqueTool,
     reads,
     units_of,
 )
-from service.store.tables import Calibration, Instrument
+from service.store.tables import Instrument
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,24 +43,6 @@ class InstrumentEntry:
     accuracy_coverage: Coverage = Coverage.GREATEST
     tool: TorqueTool | None = None
     """how a torque driver works; None of any other kind"""
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationEntry:
-    """One calibration, as `CALIBRATION_FIELDS` describes it.
-
-    Days without a time of day are noon in the lab's zone; it holds through the day it is due. The
-    error as found is what was shown less what was true, in up to three parts.
-    """
-
-    done_at: datetime
-    due_at: datetime
-    certificate: str
-    result: CalibrationResult
-    error_percent: float | None = None
-    notes: str = ""
-    error_full_scale_percent: float | None = None
-    error_offset: float | None = None
 
 
 def add_instrument(work: Work, entry: InstrumentEntry) -> int:
@@ -100,40 +79,6 @@ def change_instrument(
     work.note(
         Event.INSTRUMENT_CHANGED, ("instrument", instrument_id, row.label), changes, reason=why
     )
-
-
-def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> int:
-    """Write down a calibration. Gives its id; it is never changed afterwards.
-
-    One that found the instrument out of tolerance puts in doubt all readings since the last good
-    one: store/queries/instruments.py lists them. Raises Refused for a date ahead or a due date
-    before.
-    """
-    need(work.by, Act.INSTRUMENT_WRITE)
-    instrument = work.row(Instrument, instrument_id, "instrument")
-    entry = given.checked(entry, CALIBRATION_FIELDS, work.now)
-    if entry.due_at <= entry.done_at:
-        raise Refused(
-            "due_at",
-            f"{entry.due_at:%Y-%m-%d}",
-            "it is not later than the calibration itself.",
-            "The day the next one is due would be right.",
-        )
-    if entry.error_full_scale_percent is not None and instrument.range_most is None:
-        raise Refused(
-            "error_full_scale_percent",
-            f"{entry.error_full_scale_percent:g}",
-            f"the range of {instrument.label} has no end.",
-            "Say first up to where it reads.",
-        )
-    row = Calibration(
-        instrument_id=instrument_id, written_by_id=work.by.id, written_at=work.now, **asdict(entry)
-    )
-    work.session.add(row)
-    work.session.flush()
-    changes = given.trail_of(CALIBRATION_FIELDS, None, entry)
-    work.note(Event.CALIBRATION_ADDED, ("instrument", instrument_id, instrument.label), changes)
-    return row.id
 
 
 def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:

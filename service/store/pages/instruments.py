@@ -8,25 +8,35 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field, by_name
 from service.platform.database import changing, now_utc, reading
+from service.platform.files import photos
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.settings import Settings
+from service.store.arithmetic.calibrations import Point, read_points
 from service.store.arithmetic.instruments import (
     ADDED_FIELDS,
+    AWAY_FIELDS,
     CALIBRATION_FIELDS,
+    DEVICE_FIELDS,
     INSTRUMENT_FIELDS,
+    POINTS_FIELD,
     InstrumentKind,
 )
-from service.store.changes.instruments import (
+from service.store.changes.calibrations import (
+    AwayEntry,
     CalibrationEntry,
-    InstrumentEntry,
+    DeviceEntry,
     add_calibration,
-    add_instrument,
-    change_instrument,
+    change_device,
+    send_away,
+    take_back,
 )
+from service.store.changes.instruments import InstrumentEntry, add_instrument, change_instrument
 from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.instruments import (
     InDoubt,
@@ -38,6 +48,7 @@ from service.store.queries.instruments import (
 )
 
 router = APIRouter(prefix="/instruments")
+OF_CALIBRATION = (*CALIBRATION_FIELDS, POINTS_FIELD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +71,10 @@ class InstrumentPage:
     on_it: HoldsOnIt
     form: Form
     now: datetime
-    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(CALIBRATION_FIELDS))
+    most_mb: int
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(OF_CALIBRATION))
+    away: Mapping[str, Field] = field(default_factory=lambda: by_name(AWAY_FIELDS))
+    of_device: Mapping[str, Field] = field(default_factory=lambda: by_name(DEVICE_FIELDS))
     described: Mapping[str, Field] = field(default_factory=lambda: by_name(INSTRUMENT_FIELDS))
 
 
@@ -118,12 +132,72 @@ def show(request: Request, me: Me, database: Database, instrument_id: int) -> Re
 def calibrate(
     request: Request, me: Me, database: Database, form: Typed, instrument_id: int
 ) -> Response:
-    """Write down a calibration."""
+    """Record a calibration, with its certificate as a file."""
+    need(me, Act.INSTRUMENT_WRITE)
+    settings: Settings = request.app.state.settings
     with form.collecting_errors():
-        entry = CalibrationEntry(**form.values(CALIBRATION_FIELDS))
+        entry = CalibrationEntry(**form.values(CALIBRATION_FIELDS), points=points_typed(form))
+        file = None
+        for upload in form.files("file"):
+            content = upload.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
+            most_mb = settings.attachment_max_mb
+            checked = photos.check(content, upload.filename or "", most_mb=most_mb, field="file")
+            form.check()
+            file = photos.store(settings.data_folder, checked)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
-            add_calibration(work, instrument_id, entry)
+            add_calibration(work, instrument_id, entry, file)
+        return go_on(request, work.answer)
+    return _instrument_page(request, database, instrument_id, form)
+
+
+def points_typed(form: Form) -> tuple[Point, ...]:
+    """Read the points of a certificate from a form."""
+    try:
+        return read_points(form.text(POINTS_FIELD.name, required=False))
+    except OutOfRange as trouble:
+        form.refuse(POINTS_FIELD.name, str(trouble))
+        return ()
+
+
+@router.post("/{instrument_id}/away")
+def go_away(
+    request: Request, me: Me, database: Database, form: Typed, instrument_id: int
+) -> Response:
+    """Say that an instrument is away for calibration."""
+    with form.collecting_errors():
+        entry = AwayEntry(**form.values(AWAY_FIELDS))
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/instruments/{instrument_id}"
+            send_away(work, instrument_id, entry)
+        return go_on(request, work.answer)
+    return _instrument_page(request, database, instrument_id, form)
+
+
+@router.post("/{instrument_id}/back")
+def come_back(
+    request: Request, me: Me, database: Database, form: Typed, instrument_id: int
+) -> Response:
+    """Say that an instrument is back."""
+    with form.collecting_errors():
+        back_at = form.moment("back_at") or now_utc()
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/instruments/{instrument_id}"
+            take_back(work, instrument_id, back_at)
+        return go_on(request, work.answer)
+    return _instrument_page(request, database, instrument_id, form)
+
+
+@router.post("/{instrument_id}/devices")
+def replace_device(
+    request: Request, me: Me, database: Database, form: Typed, instrument_id: int
+) -> Response:
+    """Say that another device bears the mark from a time on."""
+    with form.collecting_errors():
+        entry = DeviceEntry(**form.values(DEVICE_FIELDS))
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/instruments/{instrument_id}"
+            change_device(work, instrument_id, entry)
         return go_on(request, work.answer)
     return _instrument_page(request, database, instrument_id, form)
 
@@ -164,5 +238,6 @@ def _instrument_page(
             holds_on(session, About(instrument_id=instrument_id)),
             form,
             now_utc(),
+            request.app.state.settings.attachment_max_mb,
         )
     return page(request, "store/instruments/show.html", context, form.status)

@@ -27,7 +27,7 @@ from service.platform.queries.statements import param
 from service.platform.tables import AuditEntry
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
-from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.tables import Concession, Hold, Inspection, Instrument, Lot, Part, PartType
 
 

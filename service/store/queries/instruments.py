@@ -2,18 +2,19 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
-from typing import Any, Literal
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.platform.queries.statements import known, param
+from service.platform.queries.statements import known
+from service.platform.tables import Attachment
 from service.proof.tables import StackTest
 from service.records.tables import (
     MakeSafeLine,
@@ -25,75 +26,24 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
-from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import CalibrationResult, InstrumentKind, TorqueTool
-from service.store.tables import Calibration, Hold, Instrument
-
-THROUGH_THE_DAY = timedelta(hours=12)
-"""Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
-
-CalibrationState = Literal["valid", "overdue", "never", "out of tolerance"]
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationOn:
-    """How an instrument stood on a date. Only ``valid`` may be used without a concession.
-
-    ``id`` is the calibration that counted then, None where there was none. ``found_out_at`` is
-    the time of a later calibration which found the instrument out of tolerance with no good one
-    between: readings of that date are in doubt, though they were taken in good faith.
-    """
-
-    id: int | None
-    state: CalibrationState
-    due_at: datetime | None
-    sentence: str
-    found_out_at: datetime | None = None
-
-    @property
-    def is_valid(self) -> bool:
-        """Say whether the instrument may be used without a concession."""
-        return self.state == "valid"
-
-
-_CALIBRATIONS = (
-    select(Calibration.id, Calibration.done_at, Calibration.due_at, Calibration.result)
-    .where(Calibration.instrument_id == param("id"))
-    .order_by(Calibration.done_at, Calibration.id)
+from service.store.arithmetic.calibrations import (
+    AsLeft,
+    CalibrationResult,
+    CalibrationState,
+    Point,
+    state_of,
 )
-
-
-def calibration_on(session: Session, instrument_id: int, when: datetime) -> CalibrationOn:
-    """Say whether the instrument was in calibration on that date, and by which one.
-
-    The latest calibration done by then counts, through the whole day it is due. One that found
-    the instrument out of tolerance does not let it be used until a later one found it in
-    tolerance. Raises NotFound.
-    """
-    label = session.scalar(select(Instrument.label).where(Instrument.id == instrument_id))
-    if label is None:
-        raise NotFound("instrument", instrument_id)
-    rows = session.execute(_CALIBRATIONS, {"id": instrument_id}).all()
-    before = [row for row in rows if row.done_at <= when]
-    after = next((row for row in rows if row.done_at > when), None)
-    bad = CalibrationResult.OUT_OF_TOLERANCE
-    found_out_at = after.done_at if after is not None and after.result is bad else None
-    day = f"{when:%Y-%m-%d}"
-    if not before:
-        return CalibrationOn(
-            None, "never", None, f"{label} had no calibration on {day}.", found_out_at
-        )
-    last = before[-1]
-    if last.result is bad:
-        sentence = f"{label} was found out of tolerance on {last.done_at:%Y-%m-%d}."
-        return CalibrationOn(last.id, "out of tolerance", last.due_at, sentence, found_out_at)
-    if when > last.due_at + THROUGH_THE_DAY:
-        sentence = f"The calibration of {label} was due on {last.due_at:%Y-%m-%d}."
-        return CalibrationOn(last.id, "overdue", last.due_at, sentence, found_out_at)
-    sentence = f"{label} was in calibration on {day}, due on {last.due_at:%Y-%m-%d}."
-    if found_out_at is not None:
-        sentence += f" It was found out of tolerance afterwards, on {found_out_at:%Y-%m-%d}."
-    return CalibrationOn(last.id, "valid", last.due_at, sentence, found_out_at)
+from service.store.arithmetic.instrument_errors import Coverage
+from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.queries.calibrations import histories, operations_between
+from service.store.tables import (
+    Calibration,
+    CalibrationPoint,
+    Hold,
+    Instrument,
+    InstrumentAway,
+    InstrumentDevice,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +59,15 @@ class InstrumentRow:
     unit: str
     in_use: bool
     held: bool
+    away: str | None
+    """where it is, if it is away now"""
     done_at: datetime | None
     due_at: datetime | None
+    due_operations: int | None
+    operations: int
+    """counted since the last calibration"""
     result: CalibrationResult | None
+    as_left: AsLeft | None
     accuracy_percent: float | None
     accuracy_offset: float | None
     accuracy_full_scale_percent: float | None
@@ -124,11 +80,7 @@ class InstrumentRow:
 
     def state_on(self, now: datetime) -> CalibrationState:
         """Say how its last calibration stands at a time after it."""
-        if self.due_at is None:
-            return "never"
-        if self.result is CalibrationResult.OUT_OF_TOLERANCE:
-            return "out of tolerance"
-        return "overdue" if now > self.due_at + THROUGH_THE_DAY else "valid"
+        return state_of(self, now, self.operations)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,14 +90,42 @@ class CalibrationRow:
     id: int
     done_at: datetime
     due_at: datetime
+    due_operations: int | None
     certificate: str
     result: CalibrationResult
+    as_left: AsLeft | None
     error_percent: float | None
     error_offset: float | None
     error_full_scale_percent: float | None
     notes: str
     written_by: str
     written_at: datetime
+    known_until: datetime | None
+    replaces_id: int | None
+    points: tuple[Point, ...] = ()
+    file_id: int | None = None
+    """the certificate as a file"""
+
+
+@dataclass(frozen=True, slots=True)
+class AwayRow:
+    """One absence of an instrument; ``back_at`` None: it is still away."""
+
+    id: int
+    away_from: datetime
+    back_at: datetime | None
+    place: str
+    written_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRow:
+    """From when on which device bore the mark."""
+
+    from_at: datetime
+    device: str
+    reason: str
+    written_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +135,9 @@ class InstrumentOnPage:
     row: InstrumentRow
     added_at: datetime
     calibrations: tuple[CalibrationRow, ...]
+    """those corrected since stand with what took their place"""
+    aways: tuple[AwayRow, ...]
+    devices: tuple[DeviceRow, ...]
     readings: int
     """torque readings, checklist readings and tests taken with it, as known now"""
 
@@ -182,28 +165,20 @@ def instrument_list(
 
 
 def instruments(session: Session) -> tuple[InstrumentRow, ...]:
-    """Return all instruments in use to choose from, by kind and mark. One statement."""
-    statement = _instrument_rows().where(Instrument.in_use).order_by(*BY_KIND.keys)
+    """Return all instruments in use and at hand, by kind and mark. One statement."""
+    statement = _instrument_rows().where(Instrument.in_use, ~is_away()).order_by(*BY_KIND.keys)
     return read_all(InstrumentRow, session.execute(statement))
 
 
 def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
-    """Return one instrument with its calibrations. Four statements. Raises NotFound."""
+    """Return one instrument with its calibrations. Seven statements. Raises NotFound."""
     row = session.execute(_instrument_rows().where(Instrument.id == instrument_id)).first()
     if row is None:
         raise NotFound("instrument", instrument_id)
     added_at = session.scalars(
         select(Instrument.added_at).where(Instrument.id == instrument_id)
     ).one()
-    calibrations = tuple(
-        read_as(CalibrationRow, calibration)
-        for calibration in session.execute(
-            select(*columns(CalibrationRow, Calibration, written_by=Person.name))
-            .join(Person, Person.id == Calibration.written_by_id)
-            .where(Calibration.instrument_id == instrument_id)
-            .order_by(Calibration.done_at.desc(), Calibration.id.desc())
-        )
-    )
+    calibrations = _calibrations(session, instrument_id)
     readings = session.scalar(
         select(
             select(func.count())
@@ -223,15 +198,95 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
             .scalar_subquery()
         )
     )
-    return InstrumentOnPage(read_as(InstrumentRow, row), added_at, calibrations, readings or 0)
+    return InstrumentOnPage(
+        read_as(InstrumentRow, row),
+        added_at,
+        calibrations,
+        _beside(session, instrument_id, AwayRow, InstrumentAway, InstrumentAway.away_from),
+        _beside(session, instrument_id, DeviceRow, InstrumentDevice, InstrumentDevice.from_at),
+        readings or 0,
+    )
+
+
+Beside = TypeVar("Beside", AwayRow, DeviceRow)
+
+
+def _beside(
+    session: Session, instrument_id: int, of: type[Beside], table: Any, begins: Any
+) -> tuple[Beside, ...]:
+    """What is recorded of an instrument in a table, the latest first. One statement."""
+    rows = session.execute(
+        select(*columns(of, table, written_by=Person.name))
+        .join(Person, Person.id == table.written_by_id)
+        .where(table.instrument_id == instrument_id)
+        .order_by(begins.desc())
+    )
+    return read_all(of, rows)
+
+
+def _calibrations(session: Session, instrument_id: int) -> tuple[CalibrationRow, ...]:
+    """All of an instrument, also those corrected, the latest first. Two statements."""
+    of = Calibration.instrument_id == instrument_id
+    points = grouped(
+        session.execute(
+            select(
+                CalibrationPoint.calibration_id,
+                CalibrationPoint.reference,
+                CalibrationPoint.as_found,
+                CalibrationPoint.as_left,
+            )
+            .join(Calibration, Calibration.id == CalibrationPoint.calibration_id)
+            .where(of)
+            .order_by(CalibrationPoint.number)
+        ),
+        "calibration_id",
+    )
+    rows = session.execute(
+        select(*columns(CalibrationRow, Calibration, written_by=Person.name, file_id=Attachment.id))
+        .join(Person, Person.id == Calibration.written_by_id)
+        .outerjoin(Attachment, Attachment.calibration_id == Calibration.id)
+        .where(of)
+        .order_by(Calibration.done_at.desc(), Calibration.id.desc())
+    )
+    return tuple(
+        read_as(
+            CalibrationRow,
+            row,
+            points=tuple(read_as(Point, point) for point in points.get(row.id, ())),
+        )
+        for row in rows
+    )
+
+
+def is_away() -> ColumnElement[bool]:
+    """Say whether an instrument is away now."""
+    return exists().where(
+        InstrumentAway.instrument_id == Instrument.id, InstrumentAway.back_at.is_(None)
+    )
 
 
 def _instrument_rows() -> Select[*tuple[Any, ...]]:
+    newest_device = (
+        select(func.max(InstrumentDevice.from_at))
+        .where(InstrumentDevice.instrument_id == Instrument.id)
+        .correlate(Instrument)
+        .scalar_subquery()
+    )
     last = (
         select(Calibration.id)
-        .where(Calibration.instrument_id == Instrument.id)
+        .where(
+            Calibration.instrument_id == Instrument.id,
+            Calibration.known_until.is_(None),
+            or_(newest_device.is_(None), Calibration.done_at >= newest_device),
+        )
         .order_by(Calibration.done_at.desc(), Calibration.id.desc())
         .limit(1)
+        .correlate(Instrument)
+        .scalar_subquery()
+    )
+    away = (
+        select(InstrumentAway.place)
+        .where(InstrumentAway.instrument_id == Instrument.id, InstrumentAway.back_at.is_(None))
         .correlate(Instrument)
         .scalar_subquery()
     )
@@ -241,6 +296,8 @@ def _instrument_rows() -> Select[*tuple[Any, ...]]:
             Instrument,
             Calibration,
             held=exists().where(Hold.instrument_id == Instrument.id, Hold.lifted_at.is_(None)),
+            away=away,
+            operations=operations_between(Instrument.id, Calibration.done_at),
         )
     ).outerjoin(Calibration, Calibration.id == last)
 
@@ -277,19 +334,15 @@ class InDoubt:
 def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
     """Return the readings each calibration that found an instrument out of tolerance doubts.
 
-    From the calibration before (None: from the beginning) up to the finding. One statement.
+    From the calibration before of the same device (None: from the beginning) up to the finding.
     """
-    calibrations = session.execute(
-        select(Calibration.id, Calibration.done_at, Calibration.result)
-        .where(Calibration.instrument_id == instrument_id)
-        .order_by(Calibration.done_at, Calibration.id)
-    )
     spans = []
-    since: datetime | None = None
-    for calibration in calibrations:
+    before: dict[datetime | None, datetime] = {}
+    for calibration in histories(session, [instrument_id]).calibrations.get(instrument_id, []):
+        device = calibration.device_from
         if calibration.result is CalibrationResult.OUT_OF_TOLERANCE:
-            spans.append(Span(calibration.id, since, calibration.done_at))
-        since = calibration.done_at
+            spans.append(Span(calibration.id, before.get(device, device), calibration.done_at))
+        before[device] = calibration.done_at
     return tuple(spans)
 
 

@@ -13,9 +13,9 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.stacks.tables import Stack
+from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.forbids import bears_on
-from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.queries.part_types import PlacementCount
 from service.store.tables import Lot, Part, PartType
 

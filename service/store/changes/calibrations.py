@@ -1,0 +1,237 @@
+"""Calibrations of instruments, their absences, and which device bears a mark from when on."""
+
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+
+from sqlalchemy import or_, select
+
+from service.platform import changes as given
+from service.platform.audit import Change, Event
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
+from service.platform.tables import Attachment
+from service.store.arithmetic.calibrations import AsLeft, CalibrationResult, Point
+from service.store.arithmetic.instruments import AWAY_FIELDS, CALIBRATION_FIELDS, DEVICE_FIELDS
+from service.store.tables import (
+    Calibration,
+    CalibrationPoint,
+    Instrument,
+    InstrumentAway,
+    InstrumentDevice,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationEntry:
+    """One calibration, as `CALIBRATION_FIELDS` describes it, with the points of its certificate.
+
+    Days without a time of day are noon in the lab's zone; it holds through the day it is due. The
+    error as found is what was shown less what was true, in up to three parts.
+    """
+
+    done_at: datetime
+    due_at: datetime
+    certificate: str
+    result: CalibrationResult
+    error_percent: float | None = None
+    notes: str = ""
+    error_full_scale_percent: float | None = None
+    error_offset: float | None = None
+    due_operations: int | None = None
+    as_left: AsLeft | None = None
+    points: tuple[Point, ...] = ()
+
+
+def add_calibration(
+    work: Work, instrument_id: int, entry: CalibrationEntry, file: given.Stored | None = None
+) -> int:
+    """Record a calibration, with its certificate as a file where there is one. Gives its id.
+
+    One that found the instrument out of tolerance puts in doubt all readings since the one before.
+    Raises Refused for a date ahead or a due date before.
+    """
+    need(work.by, Act.INSTRUMENT_WRITE)
+    instrument = work.row(Instrument, instrument_id, "instrument")
+    entry = checked_calibration(work, instrument, entry)
+    row = put_calibration(work, instrument_id, entry)
+    changes = given.trail_of(CALIBRATION_FIELDS, None, entry)
+    changes += [(f"point {number}", None, str(point)) for number, point in _numbered(entry)]
+    if file is not None:
+        changes += [("file", None, file.name), ("SHA-256", None, file.content_sha256)]
+        work.session.add(
+            Attachment(
+                **asdict(file), calibration_id=row.id, added_by_id=work.by.id, added_at=work.now
+            )
+        )
+        work.session.flush()
+    work.note(Event.CALIBRATION_ADDED, ("instrument", instrument_id, instrument.label), changes)
+    return row.id
+
+
+def put_calibration(
+    work: Work,
+    instrument_id: int,
+    entry: CalibrationEntry,
+    *,
+    by_id: int | None = None,
+    replaces_id: int | None = None,
+) -> Calibration:
+    """Write the rows of a calibration, without leave and trail."""
+    values = {field.name: getattr(entry, field.name) for field in fields(entry)}
+    del values["points"]
+    row = Calibration(
+        instrument_id=instrument_id,
+        written_by_id=by_id or work.by.id,
+        written_at=work.now,
+        replaces_id=replaces_id,
+        **values,
+    )
+    work.session.add(row)
+    work.session.flush()
+    work.session.add_all(
+        CalibrationPoint(calibration_id=row.id, number=number, **asdict(point))
+        for number, point in _numbered(entry)
+    )
+    work.session.flush()
+    return row
+
+
+def checked_calibration(
+    work: Work, instrument: Instrument, entry: CalibrationEntry
+) -> CalibrationEntry:
+    """Return the entry as it is kept. Raises Refused where it cannot be."""
+    entry = given.checked(entry, CALIBRATION_FIELDS, work.now)
+    if entry.due_at <= entry.done_at:
+        raise Refused(
+            "due_at",
+            f"{entry.due_at:%Y-%m-%d}",
+            "it is not later than the calibration itself.",
+            "The day the next one is due would be right.",
+        )
+    if entry.error_full_scale_percent is not None and instrument.range_most is None:
+        raise Refused(
+            "error_full_scale_percent",
+            f"{entry.error_full_scale_percent:g}",
+            f"the range of {instrument.label} has no end.",
+            "State first up to where it reads.",
+        )
+    found = [point.as_found for point in entry.points if point.as_found is not None]
+    if len(set(found)) < len(found):
+        raise Refused("points", "", "two points show the same as found.", "One point for each.")
+    return entry
+
+
+def _numbered(entry: CalibrationEntry) -> list[tuple[int, Point]]:
+    return list(enumerate(entry.points, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class AwayEntry:
+    """Since when an instrument is away, and where, as `AWAY_FIELDS` describes it."""
+
+    away_from: datetime
+    place: str
+
+
+def send_away(work: Work, instrument_id: int, entry: AwayEntry) -> int:
+    """Say that an instrument is away for calibration; nothing is read with it meanwhile.
+
+    Gives the absence's id. Raises Refused where it is away already.
+    """
+    need(work.by, Act.INSTRUMENT_WRITE)
+    instrument = work.row(Instrument, instrument_id, "instrument")
+    entry = given.checked(entry, AWAY_FIELDS, work.now)
+    overlaps = select(InstrumentAway.id).where(
+        InstrumentAway.instrument_id == instrument_id,
+        or_(InstrumentAway.back_at.is_(None), InstrumentAway.back_at > entry.away_from),
+    )
+    if work.session.scalar(overlaps) is not None:
+        raise Refused(
+            "away_from",
+            f"{entry.away_from:%Y-%m-%d %H:%M} UTC",
+            f"{instrument.label} was away then already.",
+            "Record first that it is back.",
+        )
+    row = InstrumentAway(
+        instrument_id=instrument_id,
+        written_by_id=work.by.id,
+        written_at=work.now,
+        **asdict(entry),
+    )
+    work.session.add(row)
+    work.session.flush()
+    _note(work, instrument, Event.INSTRUMENT_AWAY, given.trail_of(AWAY_FIELDS, None, entry))
+    return row.id
+
+
+def take_back(work: Work, instrument_id: int, back_at: datetime) -> int:
+    """Say that an instrument is back. Gives the absence's id. Raises Refused where it is here."""
+    need(work.by, Act.INSTRUMENT_WRITE)
+    instrument = work.row(Instrument, instrument_id, "instrument")
+    row = work.session.scalar(
+        select(InstrumentAway).where(
+            InstrumentAway.instrument_id == instrument_id, InstrumentAway.back_at.is_(None)
+        )
+    )
+    if row is None:
+        raise Refused("back_at", "", f"{instrument.label} is not away.", "Nothing to record.")
+    given.not_ahead("back_at", back_at, work.now)
+    if back_at <= row.away_from:
+        raise Refused(
+            "back_at",
+            f"{back_at:%Y-%m-%d %H:%M} UTC",
+            f"it went away later, on {row.away_from:%Y-%m-%d}.",
+            "When it came back.",
+        )
+    row.back_at, row.back_by_id = back_at, work.by.id
+    work.session.flush()
+    _note(work, instrument, Event.INSTRUMENT_BACK, [("back_at", None, back_at)])
+    return row.id
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceEntry:
+    """From when on which device bears a mark, and why, as `DEVICE_FIELDS` describes it."""
+
+    from_at: datetime
+    device: str
+    reason: str
+
+
+def change_device(work: Work, instrument_id: int, entry: DeviceEntry) -> int:
+    """Say that from a time on another device bears the mark, or has another sensor. Gives its id.
+
+    Readings belong to the device of their time, and so do calibrations: the new one needs its own.
+    Raises Refused where something is recorded for that very moment.
+    """
+    need(work.by, Act.INSTRUMENT_WRITE)
+    instrument = work.row(Instrument, instrument_id, "instrument")
+    entry = given.checked(entry, DEVICE_FIELDS, work.now)
+    same = select(InstrumentDevice.device).where(
+        InstrumentDevice.instrument_id == instrument_id, InstrumentDevice.from_at == entry.from_at
+    )
+    if (device := work.session.scalar(same)) is not None:
+        raise Refused(
+            "from_at",
+            f"{entry.from_at:%Y-%m-%d %H:%M} UTC",
+            f"from then on it is {device}.",
+            "Another time.",
+        )
+    row = InstrumentDevice(
+        instrument_id=instrument_id,
+        written_by_id=work.by.id,
+        written_at=work.now,
+        **asdict(entry),
+    )
+    work.session.add(row)
+    work.session.flush()
+    changes = given.trail_of(DEVICE_FIELDS[:-1], None, entry)
+    _note(work, instrument, Event.INSTRUMENT_DEVICE, changes, entry.reason)
+    return row.id
+
+
+def _note(
+    work: Work, instrument: Instrument, did: Event, changes: list[Change], reason: str = ""
+) -> None:
+    work.note(did, ("instrument", instrument.id, instrument.label), changes, reason=reason)
