@@ -17,6 +17,17 @@ PREFIX = "guard_"
 FUNCTION = "layerbook_refuse"
 FROZEN = "('handed in', 'approved', 'void')"
 RECORD_IS_FROZEN = f"(SELECT state FROM rebuild_record WHERE id = old.record_id) IN {FROZEN}"  # noqa: S608
+APPROVED_OF_STEP = (
+    "(SELECT 1 FROM correction JOIN decision ON decision.correction_id = correction.id"
+    " WHERE correction.of_ = 'entry' AND correction.subject_id = old.id"
+    " AND decision.meaning = 'correction approved')"
+)
+FREE_OF_FROZEN = {
+    "step": ("standing", "undone_at", "undone_by_id"),
+    "finding": ("known_until",),
+    "record_person": ("known_until",),
+}
+"""What a correction still sets of the entries of a record handed in."""
 
 
 @dataclass(frozen=True)
@@ -85,14 +96,7 @@ def _guards() -> Iterator[Guard]:
         " OR (old.state = 'approved' AND new.state <> 'void'))",
         part="state",
     )
-    for table in ("step", "finding", "make_safe_line", "tool_setting", "record_person"):
-        free = ("standing",) if table == "step" else ()
-        why = "the record is handed in: its entries are frozen"
-        yield Guard(table, "UPDATE", why, free, when=RECORD_IS_FROZEN)
-        if table == "record_person":
-            yield Guard(table, "DELETE", why, when=RECORD_IS_FROZEN)
-        else:
-            yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield from _of_entries()
     yield Guard(
         "correction",
         "UPDATE",
@@ -236,6 +240,35 @@ def _guards() -> Iterator[Guard]:
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
 
 
+def _of_entries() -> Iterator[Guard]:
+    """The entries of a record handed in: only an approved correction undoes what they say."""
+    why = "the record is handed in: its entries are frozen"
+    for table in ("step", "finding", "make_safe_line", "tool_setting", "record_person"):
+        yield Guard(table, "UPDATE", why, FREE_OF_FROZEN.get(table, ()), when=RECORD_IS_FROZEN)
+        if table == "record_person":
+            yield Guard(table, "DELETE", why, when=RECORD_IS_FROZEN)
+        else:
+            yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    for table in ("finding", "record_person"):
+        yield Guard(
+            table,
+            "UPDATE",
+            f"this {table} was corrected before",
+            when="old.known_until IS NOT NULL",
+            part="once",
+            later=("known_until",),
+        )
+    yield Guard(
+        "step",
+        "UPDATE",
+        "an entry handed in is undone by an approved correction of it alone",
+        when=f"{RECORD_IS_FROZEN} AND ((old.undone_at IS NULL AND new.undone_at IS NOT NULL"
+        f" AND NOT EXISTS {APPROVED_OF_STEP}) OR (old.undone_at IS NOT NULL"
+        " AND (new.undone_at IS NULL OR new.undone_at <> old.undone_at)))",
+        part="corrected",
+    )
+
+
 GUARDS = tuple(_guards())
 _HELD = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'guard%'"
 _REFUSE = (
@@ -325,7 +358,7 @@ def _statement(guard: Guard, held: list[str], engine: str) -> str:
         when = f" WHEN {guard.when}" if guard.when else ""
         return f"{head}{when} BEGIN SELECT RAISE(ABORT, '{guard.why}'); END"
     if "SELECT" in guard.when:  # PostgreSQL looks at no other table in a WHEN
-        function = f"{FUNCTION}_{guard.table}_{guard.verb.lower()}"
+        function = f"{FUNCTION}{guard.name.removeprefix(PREFIX.rstrip('_'))}"
         return (
             f"CREATE FUNCTION {function}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
             f" IF {guard.when} THEN"

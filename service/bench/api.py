@@ -40,7 +40,7 @@ from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, like, page_of, read_from
 from service.platform.api.callers import AskedAsKnown, Call, Caller, Database, make_once
-from service.platform.changes import In, Words
+from service.platform.changes import In, Name, Words
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
@@ -163,9 +163,15 @@ class CorrectionSent(In):
 
     of: CorrectionOf
     subject: int = Field(ge=1, le=2**53, description="number of the fact, from its list")
-    new_value: Annotated[str, Field(min_length=1, max_length=200)] = Field(
-        description="as typed: a serial, a facing, a torque with its unit, a mark, hours, or a time"
-        " in ISO 8601 with its zone"
+    part_of: Annotated[str, Field(max_length=200)] = Field(
+        default="", description="which of its facts, where the list names it"
+    )
+    new_value: Annotated[str, Field(max_length=4000)] = Field(
+        description="as typed: a serial, a facing, a number with its unit, a mark, a login, a word"
+        " of the list, or a time in ISO 8601 with its zone; empty: not given"
+    )
+    more: dict[Name, Words] = Field(
+        default={}, max_length=10, description="of what is added: severity, where, facing"
     )
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
     part_id: int | None = Field(
@@ -183,7 +189,9 @@ class FactToCorrect(Out):
 
     of: str
     subject: int
+    part_of: str = Field(description="which of its facts, where it has several")
     field: str
+    choices: list[str] = Field(description="words that can be meant; empty: any")
     says: str = Field(description="as known now; times are ISO 8601")
     waits: bool = Field(description="a correction of it waits for a decision")
 
@@ -316,9 +324,11 @@ def facts_to_correct(
         FactToCorrect(
             of=fact.of,
             subject=fact.subject_id,
+            part_of=fact.field,
             field=fact.label,
+            choices=list(getattr(fact.details, "choices", ())),
             says=fact.old_value,
-            waits=record.is_waiting(fact.of, fact.subject_id),
+            waits=record.is_waiting(*fact.key),
         )
         for fact in record.facts
     ]
@@ -327,8 +337,9 @@ def facts_to_correct(
 @router.post("/{record_id}/corrections", status_code=201, tags=TAGS)
 def correct(record_id: RecordNumber, sent: CorrectionSent, call: Call) -> answers.Made:
     """Propose a correction of one fact; it counts once somebody else has approved it."""
-    facts = sent.model_dump(exclude={"subject"})
-    return make_once(call, lambda work: propose(work, record_id, subject_id=sent.subject, **facts))
+    facts = sent.model_dump(exclude={"subject", "part_of"})
+    facts |= {"subject_id": sent.subject, "field": sent.part_of}
+    return make_once(call, lambda work: propose(work, record_id, **facts))
 
 
 @of_corrections.get("", tags=TAGS)

@@ -19,6 +19,14 @@ class CorrectionOf(StrEnum):
     HOURS = "hour-meter reading"
     OPENED_AT = "time of opening"
     CLOSED_AT = "time of closing"
+    ENTRY = "entry"
+    FINDING = "finding"
+    PERSON = "person named"
+    HEAD = "head of the record"
+    LAYER_TOO_FEW = "layer too few"
+    LAYER_TOO_MANY = "layer too many"
+    FIXING_TOO_FEW = "fixing too few"
+    FIXING_TOO_MANY = "fixing too many"
 
 
 class CorrectionState(StrEnum):
@@ -47,12 +55,20 @@ class Correction(Base):
     record_id: Mapped[int] = reference("rebuild_record")
     of: Mapped[CorrectionOf] = mapped_column("of_", word(CorrectionOf))
     subject_id: Mapped[int | None] = mapped_column(comment="row of the fact's table")
+    field: Mapped[str] = mapped_column(
+        default="", comment="which of its facts, where a row has several"
+    )
     subject_label: Mapped[str] = mapped_column(comment="layer 7, rod 2 pass 3 …")
-    old_value: Mapped[str] = mapped_column(comment="as a person reads it")
-    new_value: Mapped[str] = mapped_column(comment="as a person reads it")
+    old_value: Mapped[text] = mapped_column(comment="as a person reads it")
+    new_value: Mapped[text] = mapped_column(comment="as a person reads it")
     new_part_id: Mapped[int | None] = reference("part")
-    new_number: Mapped[float | None] = mapped_column(comment="N·m, h, or an instrument's id")
+    new_number: Mapped[float | None] = mapped_column(
+        comment="N·m, h, a number in the fact's unit, or the id of an instrument, person or lot"
+    )
     new_time: Mapped[utc | None]
+    new_facts: Mapped[text | None] = mapped_column(
+        comment="RFC 8785 JSON of what else is right: of a finding or a layer added afterwards"
+    )
     reason: Mapped[text]
     state: Mapped[CorrectionState] = mapped_column(word(CorrectionState))
     written_by_id: Mapped[int] = reference("person")

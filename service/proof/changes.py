@@ -19,7 +19,7 @@ from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.typed_fields import FieldRefused, Typed
-from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Event
 from service.platform.database import Work
@@ -39,7 +39,6 @@ from service.proof.arithmetic.stack_tests import (
     test_as_data,
 )
 from service.proof.arithmetic.typed_tests import (
-    ReadWith,
     read_insulation_test,
     read_leak_test,
     read_short_check,
@@ -47,6 +46,7 @@ from service.proof.arithmetic.typed_tests import (
 )
 from service.proof.queries.build_verdicts import NOTHING_IN_FORCE
 from service.proof.queries.releases import Gate, gate
+from service.proof.queries.tools_read import how_far_off, read_with
 from service.proof.tables import BuildRelease
 from service.records.changes import journal
 from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
@@ -59,9 +59,7 @@ from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
-from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff, may_be_off
 from service.store.arithmetic.instruments import InstrumentKind
-from service.store.tables import Calibration, Instrument
 
 # The instruments a test of the closed stack is read with: allowed, and how well they are known.
 
@@ -101,44 +99,6 @@ def use(
         return instrument_to_use(work, record, instrument_id, at, kinds)
     except Refused as refused:
         raise Refused(field, refused.value, refused.reason, refused.right_would_be) from refused
-
-
-def how_far_off(work: Work, used: InstrumentUsed, unit: str, measure: Measure) -> MayBeOff:
-    """Return how far an instrument may be off, for readings in a unit of a measure."""
-    calibration = work.session.get(Calibration, used.calibration_id or 0)
-    return may_be_off(used.instrument, calibration).in_unit(used.instrument.unit, unit, measure)
-
-
-def read_with(
-    work: Work, gauge: InstrumentUsed, warm: InstrumentUsed, meter: InstrumentUsed | None
-) -> ReadWith:
-    """Return what a test of tightness was read with, in the units it is kept in."""
-    of_meter = meter.instrument if meter else None
-    most = of_meter.range_most if of_meter else None
-    return ReadWith(
-        how_far_off(work, gauge, "kPa", Measure.PRESSURE),
-        _in_unit(gauge.instrument.resolution, gauge.instrument, Measure.PRESSURE, "kPa") or 0.0,
-        how_far_off(work, warm, "K", Measure.TEMPERATURE_CHANGE),
-        _in_unit(warm.instrument.resolution, warm.instrument, Measure.TEMPERATURE_CHANGE, "K")
-        or 0.0,
-        _in_unit(most, of_meter, Measure.FLOW, "mL/min") if of_meter else None,
-        how_far_off(work, meter, "mL/min", Measure.FLOW) if meter else UNKNOWN,
-        (_in_unit(of_meter.resolution, of_meter, Measure.FLOW, "mL/min") or 0.0)
-        if of_meter
-        else 0.0,
-    )
-
-
-def _in_unit(
-    value: float | None, instrument: Instrument, measure: Measure, unit: str
-) -> float | None:
-    """A figure of an instrument in another unit; None where its own is not of this measure."""
-    if value is None:
-        return None
-    try:
-        return from_si(to_si(value, instrument.unit, measure), unit, measure)
-    except TradeError:
-        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +149,7 @@ def record_leak_test(
         meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
     try:
         with placed(**typed_tests.LEAK_FIELDS):
-            test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
+            test = read_leak_test(typed, at.cells, read_with(work.session, gauge, warm, meter))
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble
@@ -247,7 +207,7 @@ def record_insulation_test(
     tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
     try:
         with placed(**typed_tests.INSULATION_FIELDS):
-            off = how_far_off(work, tester, "MΩ", Measure.RESISTANCE)
+            off = how_far_off(work.session, tester, "MΩ", Measure.RESISTANCE)
             test = read_insulation_test(typed, at.cells, off)
             result = judge_test(test, at.figures)
     except TradeError as trouble:

@@ -131,6 +131,10 @@ class RecordPerson(Base):
     record_id: Mapped[int] = reference("rebuild_record", primary_key=True)
     person_id: Mapped[int] = reference("person", primary_key=True, index=True)
     involvement: Mapped[Involvement] = mapped_column(word(Involvement), primary_key=True)
+    known_from: Mapped[utc | None] = mapped_column(
+        comment="named by a correction since then; empty: by those who wrote the record"
+    )
+    known_until: Mapped[utc | None] = mapped_column(comment="a correction says otherwise since")
 
 
 class RecordPersonRemoved(Base):
@@ -206,6 +210,10 @@ class Step(Base):
     by_id: Mapped[int] = reference("person")
     undone_at: Mapped[utc | None]
     undone_by_id: Mapped[int | None] = reference("person")
+    correction_id: Mapped[int | None] = reference(
+        "correction", index=True, comment="that wrote this entry in place of another, or added it"
+    )
+    replaces_id: Mapped[int | None] = reference("step", comment="the entry as it was before")
 
 
 class MakeSafeLine(Base):
@@ -264,6 +272,9 @@ class Finding(Base):
         comment="squares A1 to F6 of the face, with spaces between"
     )
     area_percent: Mapped[float | None] = mapped_column(comment="% of the face")
+    known_until: Mapped[utc | None] = mapped_column(
+        comment="a correction withdrew it then, or put another in its place"
+    )
 
 
 class LabWordsVersion(Base):

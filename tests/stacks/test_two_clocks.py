@@ -16,7 +16,8 @@ from sqlalchemy.orm import Session
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
-from service.bench.queries.corrections import correctable, written_time
+from service.bench.queries.correctable_values import written_time
+from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End

@@ -2,14 +2,20 @@
 
 from datetime import datetime
 
-from service.bench.changes.correction_values import FIELD, NewValue, other_showings, readings_at
+from sqlalchemy import select
+
+from service.bench.changes.correction_entries import FIELD, NewValue, retest
+from service.bench.changes.correction_values import other_showings, readings_at
+from service.bench.queries.correctable_values import Asks, ValueFacts
 from service.bench.queries.corrections import Fact, HourFacts, PeriodFacts, TorqueFacts
 from service.bench.tables import CorrectionOf
 from service.closing.changes.torque import TorqueAsRead, torque_deviation
 from service.platform.database import Work
+from service.proof.arithmetic.leak_departures import Departures, departures
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
-from service.records.tables import RebuildRecord
+from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import hours_beyond_time
 from service.store.queries.calibrations import calibration_on
 from service.store.tables import Instrument
@@ -31,6 +37,8 @@ def deviation_of(
     Raises Question until it is answered, Refused for a torque its driver cannot have shown.
     """
     details = fact.details
+    if isinstance(details, ValueFacts):
+        return _of_value(work, details, value, answered)
     if isinstance(details, TorqueFacts):
         if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
             return _of_driver(work, details, value, answered)
@@ -47,6 +55,38 @@ def deviation_of(
         showings = [(reading.details, reading.details.hours) for reading in moved]
         return _of_hours(work, showings, value.time, answered)
     return None
+
+
+def _of_value(
+    work: Work, details: ValueFacts, value: NewValue, answered: Answered
+) -> Deviation | None:
+    """What a test or a checked reading departs from once it says so."""
+    departs = Departures()
+    if details.kind is StepKind.LEAK_TEST and (details.path or details.asks is Asks.INSTRUMENT):
+        again = retest(work.session, details, value)
+        if isinstance(again.test, LeakTest):
+            departs = departures(again.test, again.figures.leak)
+    if details.asks is Asks.INSTRUMENT and value.number is not None:
+        step = work.session.get_one(Step, details.step_id)
+        then = calibration_on(work.session, int(value.number), step.done_at)
+        if not then.is_valid:
+            departs = Departures((then.sentence, *departs.sentences), departs.facts)
+    if not departs.sentences or departs.text == _departed(work, details):
+        return None
+    because = ask_whether_it_stands(
+        answered,
+        value=value.text,
+        reason=departs.text,
+        right="The value that was really set or read.",
+        words=KEEP,
+        facts=departs.facts,
+    )
+    return Deviation(departs.text, because)
+
+
+def _departed(work: Work, details: ValueFacts) -> str | None:
+    """What the entry departed from before, and was asked about then."""
+    return work.session.scalar(select(Step.deviation).where(Step.id == details.step_id))
 
 
 def _of_driver(

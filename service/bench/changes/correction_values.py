@@ -6,6 +6,8 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.bench.changes.correction_entries import FIELD, More, NewValue, read_value
+from service.bench.queries.correctable_values import ValueFacts, written_time
 from service.bench.queries.correction_effects import (
     PartEffects,
     facing_with,
@@ -22,7 +24,6 @@ from service.bench.queries.corrections import (
     PartFacts,
     PeriodFacts,
     TorqueFacts,
-    written_time,
 )
 from service.bench.tables import CorrectionOf
 from service.physics.arithmetic.clamping import read_torque_text
@@ -42,24 +43,15 @@ from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.scans import Hit, Resolved, resolve_to_fit
 from service.store.tables import Instrument
 
-FIELD = "new_value"
-
-
-@dataclass(frozen=True, slots=True)
-class NewValue:
-    """The right value: ``text`` as a person reads it, and what it stands for.
-
-    ``number`` is in N·m or h, or the id of an instrument or of a lot.
-    """
-
-    text: str
-    part_id: int | None = None
-    number: float | None = None
-    time: datetime | None = None
-
 
 def read_new_value(
-    work: Work, record: Correctable, fact: Fact, text: str, part_id: int | None = None
+    work: Work,
+    record: Correctable,
+    fact: Fact,
+    text: str,
+    *,
+    part_id: int | None = None,
+    more: More | None = None,
 ) -> NewValue:
     """Return what the typed text means for this fact. Raises Refused where it cannot be true.
 
@@ -67,14 +59,15 @@ def read_new_value(
     of the two ends, a torque carries its unit, a time its zone.
     """
     details = fact.details
+    if isinstance(details, ValueFacts):
+        return read_value(work, record, details, text, more or {})
     if fact.of is CorrectionOf.LAYER_FACING and isinstance(details, LayerFacts):
         return _facing(work, record, fact, details, text)
     if isinstance(details, PartFacts):
         return _part(work, record, fact, details, text, part_id=part_id)
     if isinstance(details, TorqueFacts):
-        if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
-            return _instrument(work, details, text)
-        return _torque(details, text)
+        is_tool = fact.of is CorrectionOf.TORQUE_INSTRUMENT
+        return _instrument(work, details, text) if is_tool else _torque(details, text)
     if isinstance(details, HourFacts):
         return _hours(work, details, text)
     return _time(work, record, fact, details, text)

@@ -12,14 +12,15 @@ from sqlalchemy import select, update
 
 from service.bench.changes.approvals import sign
 from service.bench.changes.correction_deviations import deviation_of
+from service.bench.changes.correction_entries import More, NewValue, carry_out_value, copy_row
 from service.bench.changes.correction_values import (
-    NewValue,
     effects_on_parts,
     read_new_value,
     readings_at,
     refuse_hours_out_of_order,
     refuse_time,
 )
+from service.bench.queries.correctable_values import ValueFacts
 from service.bench.queries.correction_effects import PartEffects, part_states
 from service.bench.queries.corrections import (
     Correctable,
@@ -37,7 +38,7 @@ from service.closing.changes.results import keep_closings_anew
 from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.vocabulary import Facing, Press, Whereabouts
+from service.platform.arithmetic.vocabulary import Facing, ReadingKind, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused, Stale
@@ -68,10 +69,15 @@ def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correctio
         correction.new_value, correction.new_part_id, correction.new_number, correction.new_time
     )
     details = fact.details
+    if isinstance(details, ValueFacts) and details.of is not CorrectionOf.TORQUE:
+        return carry_out_value(work, record, fact, details, correction)
+    if isinstance(details, ValueFacts):
+        return _torque(work, fact, {details.field: _right_of_torque(correction)}, correction)
     if isinstance(details, PartFacts):
         return _parts(work, record, fact, details, value, correction=correction)
     if isinstance(details, TorqueFacts):
-        return _torque(work, fact, details, value, correction)
+        right, more = _right_torque(work, fact, details, value)
+        return [*_torque(work, fact, right, correction), *more]
     if isinstance(details, HourFacts):
         refuse_hours_out_of_order(work, details, value.number or 0.0, details.taken_at)
         _new_hours(work, fact.subject_id, correction, hours=value.number)
@@ -167,37 +173,44 @@ def _move_parts(
     ]
 
 
+def _right_of_torque(correction: Correction) -> object:
+    """What a fact of a reading is instead: a rod or a pass by number, a kind by its word."""
+    number = correction.new_number
+    return ReadingKind(correction.new_value) if number is None else int(number)
+
+
+def _right_torque(
+    work: Work, fact: Fact, details: TorqueFacts, value: NewValue
+) -> tuple[dict[str, object], list[Change]]:
+    """What a reading says instead, and what the trail says besides."""
+    if fact.of is CorrectionOf.TORQUE:
+        press = {"press": Press(value.text)} if details.press else {}
+        return {"torque_nm": value.number, "entered": value.text, **press}, []
+    instrument_id = int(value.number or 0)
+    calibration = calibration_on(work.session, instrument_id, details.taken_at)
+    right: dict[str, object] = {
+        "instrument_id": instrument_id,
+        "calibration_id": calibration.id if calibration.is_valid else None,
+        "concession_id": None,
+    }
+    return right, [("calibration", None, calibration.sentence)]
+
+
 def _torque(
-    work: Work, fact: Fact, details: TorqueFacts, value: NewValue, correction: Correction
+    work: Work, fact: Fact, right: Mapping[str, object], correction: Correction
 ) -> list[Change]:
     old = work.session.get_one(TorqueReading, fact.subject_id)
-    new = {
-        name: getattr(old, name)
-        for name in (
-            *("record_id", "step_id", "rod_number", "pass_number", "stage", "kind", "torque_nm"),
-            *("entered", "instrument_id", "calibration_id", "concession_id", "taken_at", "by_id"),
-            *("press", "setting_id"),
-        )
-    }
-    changes: list[Change] = [(fact.label, fact.old_value, value.text)]
-    if fact.of is CorrectionOf.TORQUE:
-        new |= {"torque_nm": value.number, "entered": value.text}
-        new |= {"press": Press(value.text)} if details.press else {}
-    else:
-        instrument_id = int(value.number or 0)
-        calibration = calibration_on(work.session, instrument_id, details.taken_at)
-        new |= {
-            "instrument_id": instrument_id,
-            "calibration_id": calibration.id if calibration.is_valid else None,
-            "concession_id": None,
-        }
-        changes.append(("calibration", None, calibration.sentence))
     _close_out(work, TorqueReading, old.id)
-    work.session.add(
-        TorqueReading(**new, known_from=work.now, correction_id=correction.id, replaces_id=old.id)
+    copy_row(
+        work,
+        old,
+        **right,
+        known_from=work.now,
+        known_until=None,
+        correction_id=correction.id,
+        replaces_id=old.id,
     )
-    work.session.flush()
-    return changes
+    return [(fact.label, fact.old_value, correction.new_value)]
 
 
 def _period(
@@ -231,20 +244,16 @@ def _period(
 
 def _new_hours(work: Work, reading_id: int, correction: Correction, **right: object) -> None:
     old = work.session.get_one(HourReading, reading_id)
-    new = {
-        name: getattr(old, name)
-        for name in (
-            *("stack_id", "meter_id", "moment", "hours", "taken_at", "record_id"),
-            *("step_id", "by_id"),
-        )
-    }
     _close_out(work, HourReading, old.id)
-    work.session.add(
-        HourReading(
-            **(new | right), known_from=work.now, correction_id=correction.id, replaces_id=old.id
-        )
+    copy_row(
+        work,
+        old,
+        **right,
+        known_from=work.now,
+        known_until=None,
+        correction_id=correction.id,
+        replaces_id=old.id,
     )
-    work.session.flush()
 
 
 def _close_out(work: Work, table: type[TorqueReading] | type[HourReading], row_id: int) -> None:
@@ -267,11 +276,14 @@ def propose(
     stands: Stands | None = None,
     outside_because: str = "",
     unloaded_first: Unloaded | None = None,
+    field: str = "",
+    more: More | None = None,
 ) -> int:
     """Propose that one fact of a record handed in be changed; give the correction's number.
 
     ``new_value`` as typed: a serial, a lot or a scan; a facing; a torque with its unit; hours; a
-    time in ISO 8601 with its zone. ``part_id`` chooses where several parts bear a serial. Raises
+    time in ISO 8601 with its zone. ``field`` names which of a row's facts it is, ``more`` what else
+    is right of a finding added. ``part_id`` chooses where several parts bear a serial. Raises
     Question where a fresh entry of the new value would be asked about: with ``stands`` and
     ``outside_because`` it is kept as a deviation, a torque above the last target with
     ``unloaded_first``. Raises Refused where the fact is not this record's, waits for a decision
@@ -281,7 +293,7 @@ def propose(
     work.refuse_nobody("written by", "a correction is written by a person.", "Sign in.")
     held = _held(work, record_id)
     record = correctable(work.session, record_id)
-    fact = record.fact(of, subject_id)
+    fact = record.fact(of, subject_id, field)
     if fact is None:
         raise Refused(
             "subject_id",
@@ -289,7 +301,7 @@ def propose(
             f"record {record_id} ({record.state}) has no such fact that could be corrected.",
             "Choose one from the list of the record.",
         )
-    if record.is_waiting(of, subject_id):
+    if record.is_waiting(of, subject_id, field):
         raise Refused(
             "subject_id",
             fact.label,
@@ -297,19 +309,21 @@ def propose(
             "Let that one be decided first.",
         )
     why = given.reason(reason)
-    value = read_new_value(work, record, fact, new_value, part_id)
+    value = read_new_value(work, record, fact, new_value, part_id=part_id, more=more)
     answered = Answered(stands, outside_because, "outside_because")
     deviation = deviation_of(work, held, fact, value, answered, unloaded_first=unloaded_first)
     correction = Correction(
         record_id=record_id,
         of=of,
         subject_id=subject_id,
-        subject_label=fact.label,
+        field=field,
+        subject_label=fact.label[:200],
         old_value=fact.old_value,
         new_value=value.text,
         new_part_id=value.part_id,
         new_number=value.number,
         new_time=value.time,
+        new_facts=value.facts,
         reason=why,
         state=CorrectionState.WAITING,
         written_by_id=work.by.id,
@@ -394,7 +408,7 @@ def decide(
 
 
 def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[Change]:
-    fact = record.fact(correction.of, correction.subject_id or 0)
+    fact = record.fact(correction.of, correction.subject_id or 0, correction.field)
     if fact is None or fact.old_value != correction.old_value:
         raise Refused(
             "correction",

@@ -85,13 +85,13 @@ def lift_off(
     pile = now.pile
     layer = _outermost(pile, end)
     _refuse_other_than(work, layer, end, part_id, scanned)
-    findings = _checked(work, layer.kind, findings)
+    findings = checked_findings(work, layer.kind, findings)
     text = given.optional_words("note", note, most=4000)
     answered = Answered(stands, departs_because, "departs_because")
     deviations = lifted_beside_plan(work, record_id, now, [layer], answered)
     renewed = _renewed(work, record, now, [layer])
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
-    _write_findings(work, step, layer.part, findings)
+    write_findings(work, step, layer.part, findings)
     deviation = keep_deviation(step, deviations)
     journal.finish_entry(
         work,
@@ -151,7 +151,7 @@ def lift_off_down_to(
     deviations_kept: list[Deviation] = []
     for layer in layers[:count]:
         step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
-        _write_findings(work, step, layer.part, [FindingEntry(condition)])
+        write_findings(work, step, layer.part, [FindingEntry(condition)])
         if deviation := keep_deviation(step, deviations):
             deviations_kept.append(deviation)
     changes = [
@@ -203,7 +203,7 @@ def note_finding(
         raise Refused(
             "part_id", label, "it is neither in this stack nor was it lifted off in this record."
         )
-    findings = _checked(work, row.kind, findings)
+    findings = checked_findings(work, row.kind, findings)
     step = journal.add_step(
         work,
         record,
@@ -212,7 +212,7 @@ def note_finding(
         part_id=part_id,
         note=given.optional_words("note", note, most=4000),
     )
-    _write_findings(work, step, part_id, findings)
+    write_findings(work, step, part_id, findings)
     journal.finish_entry(
         work,
         record,
@@ -308,7 +308,9 @@ def _renewed(
     return frozenset((*by_type, *by_design))
 
 
-def _checked(work: Work, kind: Kind, findings: Sequence[FindingEntry]) -> list[FindingEntry]:
+def checked_findings(
+    work: Work, kind: Kind, findings: Sequence[FindingEntry]
+) -> list[FindingEntry]:
     """Return findings in the laboratory's words: a code or a former word is one of them."""
     words = newest_words(work.session)[1]
     said = []
@@ -327,7 +329,7 @@ def _checked(work: Work, kind: Kind, findings: Sequence[FindingEntry]) -> list[F
     return said
 
 
-def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
+def write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
     """Write what was seen. A part not to be used again is on hold, one in doubt undecided."""
     work.session.add_all(
         Finding(
@@ -346,6 +348,11 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
         for finding in findings
     )
     work.session.flush()
+    weigh_findings(work, step, part_id, findings)
+
+
+def weigh_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
+    """Hold a part not to be used again; leave one in doubt undecided."""
     if grave := _in_words(findings, NOT_AGAIN):
         hold_by_word(
             work,

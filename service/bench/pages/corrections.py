@@ -1,6 +1,7 @@
 """Corrections: choosing the fact, writing what it should say, and deciding on it."""
 
 import re
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -9,6 +10,8 @@ from sqlalchemy import Engine
 
 from service.bench.changes.corrections import decide, propose
 from service.bench.queries.approvals import may_decide_correction
+from service.bench.queries.choices import logins_to_choose
+from service.bench.queries.correctable_values import Asks
 from service.bench.queries.correction_preview import Follows, Preview, preview
 from service.bench.queries.corrections import (
     TURNS,
@@ -36,6 +39,8 @@ from service.store.queries.scans import Hit, resolve_to_fit
 
 router = APIRouter()
 A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")
+MORE = ("severity", "where", "facing")
+"""What else is right of what is added."""
 TIMES = (CorrectionOf.OPENED_AT, CorrectionOf.CLOSED_AT)
 ORDER = (*TIMES, *(of for of in CorrectionOf if of not in TIMES))
 
@@ -68,6 +73,7 @@ class NewPage:
     is_time: bool
     turns: tuple[str, ...]
     candidates: tuple[Hit, ...]
+    people: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +97,13 @@ def show_new(
     need(me, Act.CORRECTION_WRITE)
     of = query.choice("of", CorrectionOf, required=False)
     subject_id = query.whole("subject", required=False)
+    field = query.text("field", required=False, most=200)
     with reading(database) as session:
         record = correctable(session, record_id)
     if of is None or subject_id is None:
         return page(request, "bench/corrections/choose.html", ChoosePage(record, _groups(record)))
-    fact = _fact(record, of, subject_id)
-    form = blank(request, new_value=fact.at) if fact.of in TIMES else blank(request)
+    fact = _fact(record, of, subject_id, field)
+    form = blank(request, new_value=fact.at) if fact.is_time else blank(request)
     return _new_page(request, database, record, fact, form)
 
 
@@ -107,7 +114,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, record_id: 
     subject_id = form.whole("subject")
     with reading(database) as session:
         record = correctable(session, record_id)
-    fact = _fact(record, of, subject_id)
+    fact = _fact(record, of, subject_id, form.raw("field"))
     with form.collecting_errors():
         new_value = _typed(form, fact)
         reason = form.text("reason")
@@ -121,6 +128,8 @@ def write(request: Request, me: Me, database: Database, form: Typed, record_id: 
                 record_id,
                 of=fact.of,
                 subject_id=fact.subject_id,
+                field=fact.field,
+                more={name: form.raw(name) for name in MORE if form.raw(name)},
                 new_value=new_value,
                 reason=reason,
                 part_id=part_id,
@@ -214,9 +223,10 @@ def _new_page(
         record,
         fact,
         form,
-        fact.of in TIMES,
+        fact.is_time,
         tuple(TURNS) if fact.of is CorrectionOf.LAYER_FACING else (),
         hits if len(hits) > 1 else (),
+        _people(database, fact),
     )
     return page(request, "bench/corrections/new.html", context, form.status)
 
@@ -230,25 +240,42 @@ def _candidates(database: Engine, text: str, details: PartFacts) -> tuple[Hit, .
 
 def _typed(form: Form, fact: Fact) -> str:
     """What was typed; a time in the laboratory's zone becomes one that names its zone."""
-    if fact.of not in TIMES:
-        return form.text("new_value", most=200)
+    if not fact.is_time:
+        needed = not getattr(fact.details, "is_optional", False)
+        return form.text("new_value", required=needed)
     at = form.moment("new_value")
     return at.isoformat() if at is not None else ""
 
 
-def _fact(record: Correctable, of: CorrectionOf | None, subject_id: int | None) -> Fact:
-    fact = record.fact(of, subject_id or 0) if of is not None else None
+def _people(database: Engine, fact: Fact) -> tuple[tuple[str, str], ...]:
+    """Who can be named instead, by login."""
+    if getattr(fact.details, "asks", None) is not Asks.PERSON:
+        return ()
+    with reading(database) as session:
+        return logins_to_choose(session)
+
+
+def _fact(record: Correctable, of: CorrectionOf | None, subject_id: int | None, field: str) -> Fact:
+    fact = record.fact(of, subject_id or 0, field) if of is not None else None
     if fact is None:
         raise NotFound("fact to correct", f"{of or ''} {subject_id or ''}".strip())
     return fact
 
 
 def _groups(record: Correctable) -> tuple[FactGroup, ...]:
+    groups: dict[tuple[CorrectionOf, str], list[Fact]] = defaultdict(list)
+    for fact in sorted(record.facts, key=lambda fact: ORDER.index(fact.of)):
+        groups[fact.of, _title(fact)].append(fact)
     return tuple(
-        FactGroup(of.value, facts, of in TIMES, of is CorrectionOf.HOURS)
-        for of in ORDER
-        if (facts := tuple(fact for fact in record.facts if fact.of is of))
+        FactGroup(title, tuple(facts), of in TIMES, of is CorrectionOf.HOURS)
+        for (of, title), facts in groups.items()
     )
+
+
+def _title(fact: Fact) -> str:
+    """What facts are listed under: those of entries by what kind of entry it is."""
+    kind = getattr(fact.details, "kind", None) if fact.of is CorrectionOf.ENTRY else None
+    return str(kind or fact.of)
 
 
 def _shown(request: Request, value: str) -> str:

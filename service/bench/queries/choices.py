@@ -16,6 +16,7 @@ from service.designs.arithmetic.grammar_next import WhatNext, next_layers
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import KeptPattern
 from service.designs.tables import ChecklistLine, Design, DesignRod
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import SEVERITIES, faces_of
 from service.platform.arithmetic.likelihoods import Misfit
@@ -169,6 +170,14 @@ def people_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
         select(Person.id, Person.name).where(Person.active).order_by(Person.name)
     )
     return tuple((row.id, row.name) for row in rows)
+
+
+def logins_to_choose(session: Session) -> tuple[tuple[str, str], ...]:
+    """Return who can be named, by login. One statement."""
+    rows = session.execute(
+        select(Person.login, with_login(Person)).where(Person.active).order_by(Person.name)
+    )
+    return tuple((login, name) for login, name in rows)
 
 
 def driver_used_last(session: Session, record_id: int, by_id: int) -> int | None:

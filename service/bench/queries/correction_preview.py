@@ -1,13 +1,14 @@
 """What follows a correction: before it is decided, as it would be; afterwards, as it was done."""
 
 import json
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.bench.queries.correctable_values import NOT_SAID, ValueFacts, written_time
 from service.bench.queries.correction_effects import (
     PartEffects,
     facing_with,
@@ -25,16 +26,17 @@ from service.bench.queries.corrections import (
     PeriodFacts,
     TorqueFacts,
     correctable,
-    written_time,
 )
 from service.bench.tables import CorrectionOf, CorrectionState
 from service.closing.queries.closing_inputs import Instead
 from service.closing.queries.closing_results import ClosingAnew, closings_anew
 from service.designs.tables import Design
+from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
 from service.platform.tables import AuditEntry
-from service.records.tables import RebuildRecord
+from service.proof.queries.retests import retested
+from service.records.tables import RebuildRecord, StepKind
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
@@ -73,14 +75,21 @@ def preview(session: Session, view: CorrectionView) -> Preview:
 
 def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     record = correctable(session, view.record_id)
-    fact = record.fact(view.of, view.subject_id or 0)
+    fact = record.fact(view.of, view.subject_id or 0, view.field)
     if fact is None or fact.old_value != view.old_value:
         gone = f"{view.subject_label} has been changed by another correction since."
         return Preview(conflicts=(gone,))
     details = fact.details
+    if isinstance(details, ValueFacts) and details.of is not CorrectionOf.TORQUE:
+        return _of_value(session, record, details, view)
     if isinstance(details, PartFacts):
         return _of_parts(session, record, fact, details, view)
-    if isinstance(details, TorqueFacts):
+    instead = Instead()
+    if isinstance(details, ValueFacts):
+        preview = Preview((Follows(view.subject_label, view.old_value, view.new_value),))
+        right = view.new_value if view.new_number is None else view.new_number
+        instead = Instead(readings={view.subject_id or 0: {details.field: right}})
+    elif isinstance(details, TorqueFacts):
         preview = _of_torque(session, record, details, view)
     elif isinstance(details, HourFacts):
         preview = _of_hours(session, record, details, view)
@@ -89,17 +98,62 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
     if as_found or fact.of is CorrectionOf.OPENED_AT:
         return preview
+    if isinstance(details, TorqueFacts):
+        instead = Instead(readings={view.subject_id or 0: _reading(session, details, view)})
+    return _reaching(session, record, preview, _closed_by(session, record), instead)
+
+
+def _closed_by(session: Session, record: Correctable) -> set[int]:
+    """The build a record closed, or found closed and did not open. One statement."""
     found_closed = exists().where(
         RebuildRecord.id == record.record_id,
         RebuildRecord.base_build_id == Build.id,
         RebuildRecord.opened_at.is_(None),
     )
     of_record = or_(Build.record_id == record.record_id, found_closed)
-    reached = set(session.scalars(select(Build.id).where(of_record)))
-    instead = Instead()
-    if isinstance(details, TorqueFacts):
-        instead = Instead(readings={view.subject_id or 0: _reading(session, details, view)})
-    return _reaching(session, record, preview, reached, instead)
+    return set(session.scalars(select(Build.id).where(of_record)))
+
+
+def _of_value(
+    session: Session, record: Correctable, details: ValueFacts, view: CorrectionView
+) -> Preview:
+    """An entry, a finding, somebody named, or the head: what rests on it is computed anew."""
+    rows = [Follows(view.subject_label, view.old_value, view.new_value)]
+    preview = Preview(tuple(rows), FOLLOWS.get(details.of, ()))
+    if details.kind not in TESTS or details.field == "note":
+        return preview
+    if details.field == "done_at":
+        return _ending(session, record, preview, _closed_by(session, record))
+    value: float | str | None = view.new_value if view.new_number is None else view.new_number
+    if view.new_value == NOT_SAID:
+        value = None
+    try:
+        again = retested(session, details.step_id or 0, details.path or details.field, value)
+    except TradeError as trouble:
+        return replace(preview, conflicts=(str(trouble),))
+    rows += [Follows(*row) for row in again.rows]
+    preview = replace(preview, rows=tuple(rows), notes=(JUDGED_ANEW,))
+    if again.kept.verdict is again.result.verdict:
+        return preview
+    return _ending(session, record, preview, _closed_by(session, record))
+
+
+TESTS = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+JUDGED_ANEW = (
+    "The test is computed anew with the limits of then; the one handed in stays beside it,"
+    " struck out."
+)
+FOLLOWS: Mapping[CorrectionOf, tuple[str, ...]] = {
+    CorrectionOf.PERSON: (
+        "Whoever was ever named still counts among those who had a part in the record.",
+    ),
+    CorrectionOf.FINDING: (
+        "What was seen stays readable in the record.",
+        "A part that must not be used again is on hold at once.",
+        "A hold placed by what is withdrawn is lifted.",
+    ),
+    CorrectionOf.ENTRY: ("The entry handed in stays beside it, struck out.",),
+}
 
 
 OF_TOOL = (
@@ -150,9 +204,15 @@ def _reaching(
     """Add the closings that would be computed anew, and the releases that would end."""
     anew = list(closings_anew(session, record.stack_id, reached, instead))
     preview = _with_closings(preview, anew)
+    return _ending(session, record, preview, {*reached, *(each.build_id for each in anew)})
+
+
+def _ending(
+    session: Session, record: Correctable, preview: Preview, reached: Collection[int]
+) -> Preview:
+    """Add the releases of these builds, which would end."""
     released = released_builds(session, record.stack_id)
-    ended = {*reached, *(each.build_id for each in anew)}
-    ending = [number for build_id, number in released.items() if build_id in ended]
+    ending = [number for build_id, number in released.items() if build_id in reached]
     return replace(
         preview,
         rows=(*preview.rows, *(Follows(*release_ends(number, record.stack)) for number in ending)),

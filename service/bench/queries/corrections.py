@@ -9,6 +9,14 @@ from typing import Any
 from sqlalchemy import Select, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.bench.queries.correctable_values import (
+    ADDED,
+    OVERLAID,
+    Asks,
+    ValueFacts,
+    value_facts,
+    written_time,
+)
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
 from service.people.tables import Person
@@ -57,12 +65,14 @@ class CorrectionView:
     stack: str
     of: CorrectionOf
     subject_id: int | None
+    field: str
     subject_label: str
     old_value: str
     new_value: str
     new_part_id: int | None
     new_number: float | None
     new_time: datetime | None
+    new_facts: str | None
     reason: str
     state: CorrectionState
     written_by_id: int
@@ -110,6 +120,7 @@ def document_of(correction: Any) -> dict[str, object]:
         "deviation_because": correction.deviation_because,
         "unloaded_first": correction.unloaded_first,
     }
+    more = {"field": correction.field or None, "new_facts": correction.new_facts}
     return {
         "form": FORM,
         "record": correction.record_id,
@@ -124,6 +135,7 @@ def document_of(correction: Any) -> dict[str, object]:
         "reason": correction.reason,
         "written": {"by": correction.written_by_id, "at": _written(correction.written_at)},
         **(departs if correction.deviation is not None else {}),
+        **{name: value for name, value in more.items() if value is not None},
     }
 
 
@@ -312,8 +324,21 @@ class Fact:
     subject_id: int
     label: str
     old_value: str
-    details: LayerFacts | FixingFacts | TorqueFacts | HourFacts | PeriodFacts
+    details: LayerFacts | FixingFacts | TorqueFacts | HourFacts | PeriodFacts | ValueFacts
     at: datetime | None = None
+    field: str = ""
+    """which of the row's facts, where it has several"""
+
+    @property
+    def is_time(self) -> bool:
+        """Say whether a time is corrected, not something read at one."""
+        times = (CorrectionOf.OPENED_AT, CorrectionOf.CLOSED_AT)
+        return self.of in times or getattr(self.details, "asks", None) is Asks.TIME
+
+    @property
+    def key(self) -> tuple[CorrectionOf, int, str]:
+        """What a correction of it names."""
+        return self.of, self.subject_id, self.field
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,53 +354,61 @@ class Correctable:
     base_build_id: int | None
     content_sha256: str | None
     facts: tuple[Fact, ...]
-    waiting: frozenset[tuple[str, int]]
-    """Facts with a correction which is not decided yet, as (table, subject_id)."""
+    waiting: frozenset[tuple[str, int, str]]
+    """Facts with a correction which is not decided yet, as (table, subject_id, text)."""
 
-    def fact(self, of: CorrectionOf, subject_id: int) -> Fact | None:
+    def fact(self, of: CorrectionOf, subject_id: int, field: str = "") -> Fact | None:
         """Return one of the facts."""
-        return next(
-            (fact for fact in self.facts if (fact.of, fact.subject_id) == (of, subject_id)), None
-        )
+        return next((fact for fact in self.facts if fact.key == (of, subject_id, field)), None)
 
-    def is_waiting(self, of: CorrectionOf, subject_id: int) -> bool:
+    def is_waiting(self, of: CorrectionOf, subject_id: int, field: str = "") -> bool:
         """Say whether a correction of this fact waits for a decision."""
-        return (table_of(of), subject_id) in self.waiting
+        return _row_of(of, subject_id, field) in self.waiting
+
+
+def _row_of(of: CorrectionOf, subject_id: int, field: str) -> tuple[str, int, str]:
+    """The row a correction puts another in place of; beside it what only corrections say."""
+    only_field = of is CorrectionOf.PERSON or field == ADDED or (of, field) in OVERLAID
+    return table_of(of), subject_id, field if only_field else ""
+
+
+TABLE_OF = {
+    CorrectionOf.LAYER_PART: "layer",
+    CorrectionOf.LAYER_FACING: "layer",
+    CorrectionOf.LAYER_TOO_FEW: "layer",
+    CorrectionOf.LAYER_TOO_MANY: "layer",
+    CorrectionOf.FIXING: "fixing",
+    CorrectionOf.FIXING_TOO_FEW: "fixing",
+    CorrectionOf.FIXING_TOO_MANY: "fixing",
+    CorrectionOf.TORQUE: "torque_reading",
+    CorrectionOf.TORQUE_INSTRUMENT: "torque_reading",
+    CorrectionOf.HOURS: "hour_reading",
+    CorrectionOf.OPENED_AT: "build_period",
+    CorrectionOf.CLOSED_AT: "build_period",
+    CorrectionOf.ENTRY: "step",
+    CorrectionOf.FINDING: "finding",
+    CorrectionOf.PERSON: "record_person",
+    CorrectionOf.HEAD: "rebuild_record",
+}
+"""Which table's row a correction of each kind names."""
 
 
 def table_of(of: CorrectionOf) -> str:
     """Say which table's row a correction of this kind names."""
-    if of in (CorrectionOf.LAYER_PART, CorrectionOf.LAYER_FACING):
-        return "layer"
-    if of is CorrectionOf.FIXING:
-        return "fixing"
-    if of in (CorrectionOf.TORQUE, CorrectionOf.TORQUE_INSTRUMENT):
-        return "torque_reading"
-    return "hour_reading" if of is CorrectionOf.HOURS else "build_period"
-
-
-def written_time(at: datetime) -> str:
-    """Return a time as corrections keep it.
-
-    ISO 8601 in UTC, to the minute where it has no seconds.
-    """
-    at = at.astimezone(UTC)
-    return (
-        f"{at:%Y-%m-%dT%H:%MZ}"
-        if not (at.second or at.microsecond)
-        else f"{at:%Y-%m-%dT%H:%M:%S.%fZ}"
-    )
+    return TABLE_OF[of]
 
 
 def correctable(session: Session, record_id: int) -> Correctable:
     """Return the facts of this record a correction can change.
 
-    Seven statements; raises NotFound.
+    A constant number of statements; raises NotFound.
     """
     head = session.execute(
         select(
             RebuildRecord.id,
             RebuildRecord.performed_from,
+            RebuildRecord.reason,
+            RebuildRecord.notes,
             *columns(Correctable, RebuildRecord, record_id=RebuildRecord.id, stack=Stack.serial),
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -391,13 +424,14 @@ def correctable(session: Session, record_id: int) -> Correctable:
             *_torques(session, record_id),
             *_layers(session, head),
             *_fixings(session, head),
+            *_values(session, head),
         )
     waiting = session.execute(
-        select(Correction.of, Correction.subject_id).where(
+        select(Correction.of, Correction.subject_id, Correction.field).where(
             Correction.record_id == record_id, Correction.state == CorrectionState.WAITING
         )
     )
-    of_facts = frozenset((table_of(row.of), row.subject_id or 0) for row in waiting)
+    of_facts = frozenset(_row_of(row.of, row.subject_id or 0, row.field) for row in waiting)
     return read_as(Correctable, head, facts=facts, waiting=of_facts)
 
 
@@ -490,6 +524,12 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
         value = row.press or f"{row.torque_nm:.10g} N·m"
         yield Fact(CorrectionOf.TORQUE, row.id, label, value, details)
         yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
+
+
+def _values(session: Session, head: Any) -> Iterator[Fact]:
+    for each in value_facts(session, head):
+        at = each.value if isinstance(each.value, datetime) else None
+        yield Fact(each.of, each.subject_id, each.label, each.shown, each, at, each.field)
 
 
 def _put_there(

@@ -21,6 +21,7 @@ from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
+from service.platform.queries.statements import known
 from service.proof.queries.build_verdicts import ClosedVerdicts, not_tested, tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.records import RecordHead
@@ -62,7 +63,9 @@ def standing_entries(session: Session, record_id: int) -> list[MissingItem]:
     """Return the standing entries in their order. Two statements."""
     conditions: dict[int, set[str]] = {}
     for step_id, condition in session.execute(
-        select(Finding.step_id, Finding.condition).where(Finding.record_id == record_id)
+        select(Finding.step_id, Finding.condition).where(
+            Finding.record_id == record_id, known(Finding)
+        )
     ):
         conditions.setdefault(step_id, set()).add(condition)
     rows = session.execute(

@@ -42,6 +42,7 @@ from service.records.tables import (
     StepKind,
     WitnessConfirmation,
 )
+from service.stacks.queries.work_began import began_at
 from service.stacks.tables import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.part_lists import PartNamed
@@ -326,7 +327,7 @@ def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
             )
         )
         .join(Person, Person.id == RecordPerson.person_id)
-        .where(RecordPerson.record_id == record_id)
+        .where(RecordPerson.record_id == record_id, known(RecordPerson))
         .order_by(RecordPerson.involvement.desc(), Person.name)
     )
     return read_all(Involved, rows)
@@ -442,6 +443,7 @@ def record_list(
             *columns(
                 ListedRecord,
                 RebuildRecord,
+                performed_from=began_at(),
                 stack=Stack.serial,
                 written_by=Person.name,
                 build=Build.number,
@@ -463,9 +465,9 @@ def record_list(
         )
         statement = statement.where(or_(RebuildRecord.written_by_id == person_id, is_named))
     if since is not None:
-        statement = statement.where(RebuildRecord.performed_from >= since)
+        statement = statement.where(began_at() >= since)
     if until is not None:
-        statement = statement.where(RebuildRecord.performed_from < until)
+        statement = statement.where(began_at() < until)
     return listing(session, statement, NEWEST, turn, partial(read_all, ListedRecord))
 
 

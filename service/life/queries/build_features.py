@@ -239,6 +239,7 @@ WORKERS = (
     .where(
         RecordPerson.record_id.in_(param_list("record_ids")),
         RecordPerson.involvement == Involvement.WORKED,
+        known(RecordPerson),
     )
     .order_by(RecordPerson.record_id, RecordPerson.person_id)
 )

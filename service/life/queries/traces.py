@@ -206,7 +206,7 @@ WORKED = (
         ).label("name"),
     )
     .join(Person, Person.id == RecordPerson.person_id)
-    .where(RecordPerson.record_id.in_(param_list("record_ids")))
+    .where(RecordPerson.record_id.in_(param_list("record_ids")), known(RecordPerson))
     .order_by(Person.name)
 )
 

@@ -118,7 +118,7 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         flow_zero_ml_min=_flow(texts, "flow_zero") or 0.0,
         meter=meter,
         arrived=tuple(_arrived(texts, read_with.meter_full_scale_ml_min)),
-        gauge_percent=_gauge_percent(start[0], start[1], outside, read_with.gauge),
+        gauge_percent=gauge_percent(start[0], start[1], outside, read_with.gauge),
         gauge_step_kpa=read_with.gauge_step_kpa,
         thermometer_k=read_with.thermometer.at(warm or 0.0),
         thermometer_step_k=read_with.thermometer_step_k,
@@ -126,8 +126,8 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     )
 
 
-def _gauge_percent(kpa: float, zero: Zero, outside_kpa: float, gauge: MayBeOff) -> float | None:
-    """How far the gauge may be off at the start, % of the absolute pressure."""
+def gauge_percent(kpa: float, zero: Zero, outside_kpa: float, gauge: MayBeOff) -> float | None:
+    """Return how far the gauge may be off at the start, % of the absolute pressure."""
     absolute = kpa if zero is Zero.ABSOLUTE else kpa + outside_kpa
     return gauge.percent_at(absolute) if absolute > 0 else None  # no pressure is refused later
 
@@ -174,16 +174,20 @@ def _meter(texts: Typed, read_with: ReadWith) -> Meter:
     name = typed_word(
         {"meter_reference": chosen}, "meter_reference", "the reference condition", names
     )
-    full_scale, off = read_with.meter_full_scale_ml_min, read_with.meter
-    of_full_scale = off.at(0.0)
     with placed("meter_id"):
-        return Meter(
-            full_scale,
-            name,
-            off.of_reading_percent,
-            0.0 if of_full_scale is None else 100 * of_full_scale / full_scale,
-            read_with.meter_step_ml_min,
-        )
+        return meter_of(read_with.meter_full_scale_ml_min, name, read_with)
+
+
+def meter_of(full_scale_ml_min: float, reference: str, read_with: ReadWith) -> Meter:
+    """Return the flow meter of a test, with how far it may be off."""
+    of_full_scale = read_with.meter.at(0.0)
+    return Meter(
+        full_scale_ml_min,
+        reference,
+        read_with.meter.of_reading_percent,
+        0.0 if of_full_scale is None else 100 * of_full_scale / full_scale_ml_min,
+        read_with.meter_step_ml_min,
+    )
 
 
 def _arrived(texts: Typed, full_scale: float | None) -> Iterator[Arrived]:
@@ -266,16 +270,20 @@ def read_insulation_test(
         for between, name in PLACES.items()
         if (reading := _measured(texts, between, name, condition, voltage)) is not None
     ]
-    tester = tester or UNKNOWN
-    least = min((reading.resistance_mohm for reading in readings), default=0.0)
     return InsulationTest(
         cells,
         bool(texts.get("cells_bonded", "").strip()),
         not texts.get("no_hydrogen", "").strip(),
         tuple(readings),
         typed_quantity(texts, "working_voltage", "the working voltage", Measure.VOLTAGE, "V"),
-        tester.percent_at(least) if least > 0 else tester.of_reading_percent,
+        tester_percent(readings, tester or UNKNOWN),
     )
+
+
+def tester_percent(readings: Sequence[InsulationMeasured], tester: MayBeOff) -> float | None:
+    """Return how far the insulation tester may be off at the least reading, % of it."""
+    least = min((reading.resistance_mohm for reading in readings), default=0.0)
+    return tester.percent_at(least) if least > 0 else tester.of_reading_percent
 
 
 def _measured(

@@ -319,7 +319,7 @@ def _doings() -> Any:
             Decision.at,
             record,
             Correction.id,
-            case((Correction.of == CorrectionOf.HOURS, 0), else_=1),
+            case((Correction.of.in_((CorrectionOf.HOURS, CorrectionOf.ENTRY)), 0), else_=1),
             no_rules,
         )
         .join(Correction, Correction.record_id == RebuildRecord.id)

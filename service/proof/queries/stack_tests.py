@@ -60,6 +60,10 @@ class MadeTest:
     content: str
     result_text: str
     tools: tuple[ToolRead, ...]
+    correction_id: int | None
+    """the correction that put it in place of another"""
+    corrected_in: int | None
+    """the correction that put another in its place"""
 
     @property
     def stands(self) -> bool:
@@ -74,12 +78,12 @@ class MadeTest:
     @property
     def test(self) -> StackTest:
         """What was set and read."""
-        return _test(self.kind, self.content)
+        return read_test(self.kind, self.content)
 
     @property
     def result(self) -> Result:
         """What it gave."""
-        return _result(self.kind, self.result_text)
+        return read_result(self.kind, self.result_text)
 
     @property
     def what(self) -> str:
@@ -98,12 +102,14 @@ class MadeTest:
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _test(kind: TestKind, text: str) -> StackTest:
+def read_test(kind: TestKind, text: str) -> StackTest:
+    """Return a test from its kept text."""
     return test_from_data(kind, json.loads(text))
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _result(kind: TestKind, text: str) -> Result:
+def read_result(kind: TestKind, text: str) -> Result:
+    """Return what a test gave from its kept text."""
     return result_from_data(kind, json.loads(text))
 
 
@@ -161,6 +167,7 @@ def of_closed(done_at: Any) -> ColumnElement[bool]:
 
 
 def _select() -> Any:
+    right = aliased(Step)
     tool, warm, meter = aliased(Instrument), aliased(Instrument), aliased(Instrument)
     of_tool, of_warm, of_meter = aliased(Calibration), aliased(Calibration), aliased(Calibration)
     return (
@@ -172,6 +179,7 @@ def _select() -> Any:
                 by=Person.name,
                 limit_version=LimitSet.version,
                 result_text=Row.result,
+                corrected_in=right.correction_id,
             ),
             *_tool_columns("tool", tool, of_tool),
             *_tool_columns("warm", warm, of_warm),
@@ -179,6 +187,7 @@ def _select() -> Any:
         )
         .join(Step, Step.id == Row.step_id)
         .join(Person, Person.id == Step.by_id)
+        .outerjoin(right, right.replaces_id == Step.id)
         .outerjoin(LimitSet, LimitSet.id == Row.limit_set_id)
         .join(tool, tool.id == Row.instrument_id)
         .outerjoin(of_tool, of_tool.id == Row.calibration_id)

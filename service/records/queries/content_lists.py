@@ -11,6 +11,7 @@ from sqlalchemy import (
     and_,
     case,
     cast,
+    exists,
     func,
     literal,
     or_,
@@ -60,9 +61,24 @@ def attached_then() -> ColumnElement[bool]:
     )
 
 
+def named_then() -> ColumnElement[bool]:
+    """Restrict people to those named then."""
+    return and_(
+        or_(RecordPerson.known_from.is_(None), RecordPerson.known_from <= THEN),
+        or_(RecordPerson.known_until.is_(None), RecordPerson.known_until > THEN),
+    )
+
+
 def of_record(table: Any, column: Any) -> Select[Any]:
     """Return what the rows of the record itself name."""
     return select(column).where(table.record_id == R.id).correlate(R)
+
+
+def of_entries(table: Any, column: Any) -> Select[Any]:
+    """Return what the rows beside the entries written by then name."""
+    return of_record(table, column).where(
+        exists().where(Step.id == table.step_id, Step.written_at <= THEN)
+    )
 
 
 def conceded_then(column: Any) -> Select[Any]:
@@ -163,7 +179,7 @@ class Gather:
     def _people(self) -> ScalarSelect[Any]:
         return self._all(
             select(self._array(RecordPerson.person_id, RecordPerson.involvement)).where(
-                RecordPerson.record_id == R.id
+                RecordPerson.record_id == R.id, named_then()
             )
         )
 
@@ -240,7 +256,11 @@ class Gather:
                 )
             )
             .join(Step, Step.id == Finding.step_id)
-            .where(Finding.record_id == R.id, Step.written_at <= THEN)
+            .where(
+                Finding.record_id == R.id,
+                Step.written_at <= THEN,
+                or_(Finding.known_until.is_(None), Finding.known_until > THEN),
+            )
         )
 
     def _torque(self) -> ScalarSelect[Any]:
@@ -364,9 +384,9 @@ class Gather:
     def _parts(self) -> ScalarSelect[Any]:
         own_build, base_build = aliased(Build), aliased(Build)
         part_ids = union(
-            of_record(Step, Step.part_id.label("id")),
-            of_record(Step, Step.exposed_part_id),
-            of_record(Finding, Finding.part_id),
+            of_record(Step, Step.part_id.label("id")).where(Step.written_at <= THEN),
+            of_record(Step, Step.exposed_part_id).where(Step.written_at <= THEN),
+            of_entries(Finding, Finding.part_id),
             of_record(Attachment, Attachment.part_id).where(attached_then()),
             conceded_then(Concession.part_id),
             select(Layer.part_id)
@@ -399,11 +419,11 @@ class Gather:
         person_ids = union(
             select(itself.written_by_id.label("id")).where(itself.id == R.id).correlate(R),
             select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
-            of_record(RecordPerson, RecordPerson.person_id),
-            of_record(Step, Step.by_id),
+            of_record(RecordPerson, RecordPerson.person_id).where(named_then()),
+            of_record(Step, Step.by_id).where(Step.written_at <= THEN),
             of_record(Step, Step.undone_by_id).where(Step.undone_at <= THEN),
-            of_record(MakeSafeLine, MakeSafeLine.person_id),
-            of_record(MakeSafeLine, MakeSafeLine.witness_id),
+            of_entries(MakeSafeLine, MakeSafeLine.person_id),
+            of_entries(MakeSafeLine, MakeSafeLine.witness_id),
             of_record(TorqueReading, TorqueReading.by_id).where(known_then(TorqueReading)),
             of_record(HourReading, HourReading.by_id).where(known_then(HourReading)),
             of_record(Attachment, Attachment.added_by_id).where(attached_then()),
@@ -417,12 +437,12 @@ class Gather:
 
     def _instruments(self) -> ScalarSelect[Any]:
         instrument_ids = union(
-            of_record(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
-            of_record(StackTest, StackTest.instrument_id),
-            of_record(ToolSetting, ToolSetting.instrument_id),
-            of_record(ToolSetting, ToolSetting.tester_id),
-            of_record(StackTest, StackTest.thermometer_id),
-            of_record(StackTest, StackTest.meter_id),
+            of_entries(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
+            of_entries(StackTest, StackTest.instrument_id),
+            of_entries(ToolSetting, ToolSetting.instrument_id),
+            of_entries(ToolSetting, ToolSetting.tester_id),
+            of_entries(StackTest, StackTest.thermometer_id),
+            of_entries(StackTest, StackTest.meter_id),
             of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),
             conceded_then(Concession.instrument_id),
         ).subquery()

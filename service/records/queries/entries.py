@@ -13,6 +13,7 @@ from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED, plac
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped_as, read_as
+from service.platform.queries.statements import known
 from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
 from service.records.tables import (
@@ -192,6 +193,10 @@ class RecordEntry:
     setting: ToolSet | None = None
     tested: Verdict | None = None
     """what a test of the closed stack gave"""
+    correction_id: int | None = None
+    """the correction that wrote it in place of another, or added it"""
+    corrected_in: int | None = None
+    """the correction that wrote another in its place"""
 
     @property
     def stands(self) -> bool:
@@ -286,7 +291,7 @@ def entries_of(
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
     settings = _settings(session, record_id)
-    by, undone_by = aliased(Person), aliased(Person)
+    by, undone_by, right = aliased(Person), aliased(Person), aliased(Step)
     rows: Sequence[Any] = session.execute(
         select(
             Step.id.label("step_id"),
@@ -307,11 +312,14 @@ def entries_of(
             Step.deviation,
             Step.deviation_because,
             Step.unloaded_first,
+            Step.correction_id,
+            right.correction_id.label("corrected_in"),
             StackTest.verdict.label("tested"),
             *PART_NAMED,
         )
         .join(by, by.id == Step.by_id)
         .outerjoin(undone_by, undone_by.id == Step.undone_by_id)
+        .outerjoin(right, right.replaces_id == Step.id)
         .outerjoin(StackTest, StackTest.step_id == Step.id)
         .outerjoin(Part, Part.id == Step.part_id)
         .outerjoin(PartType, PartType.id == Part.part_type_id)
@@ -339,7 +347,7 @@ def _findings(session: Session, condition: ColumnElement[bool]) -> dict[int, lis
     rows = session.execute(
         select(Finding.step_id, *columns(FindingSeen, Finding))
         .join(Step, Step.id == Finding.step_id)
-        .where(condition)
+        .where(condition, known(Finding))
         .order_by(Finding.id)
     )
     return grouped_as(rows, "step_id", lambda row: read_as(FindingSeen, row))

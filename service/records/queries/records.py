@@ -17,6 +17,7 @@ from service.platform import permissions
 from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.statements import known
 from service.platform.tables import Attachment, AuditEntry
 from service.records.tables import (
     Involvement,
@@ -31,6 +32,7 @@ from service.records.tables import (
     VoidProposal,
     WitnessConfirmation,
 )
+from service.stacks.queries.work_began import began_at
 from service.stacks.tables import Build, HourReading, Stack
 from service.store.tables import Concession
 
@@ -169,7 +171,9 @@ def to_witness(session: Session, record_id: int) -> tuple[ToWitness, ...]:
         select(Person.id, Person.login, Person.name)
         .join(RecordPerson, RecordPerson.person_id == Person.id)
         .where(
-            RecordPerson.record_id == record_id, RecordPerson.involvement == Involvement.WITNESSED
+            RecordPerson.record_id == record_id,
+            RecordPerson.involvement == Involvement.WITNESSED,
+            known(RecordPerson),
         )
         .order_by(Person.name, Person.id)
     ).all()
@@ -311,6 +315,7 @@ def record_head(session: Session, record_id: int) -> RecordHead:
                 tolerance_percent=Design.torque_tolerance_percent,
                 passes=Design.tightening_passes,
                 written_by_id=writer.id,
+                performed_from=began_at(),
                 written_by=with_login(writer),
                 handed_in_by=with_login(hander),
                 base_build=base.number,

@@ -153,7 +153,7 @@ FINDINGS = (
     .join(Person, Person.id == Step.by_id)
     .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
     .join(Stack, Stack.id == RebuildRecord.stack_id)
-    .where(Finding.part_id.in_(param_list("part_ids")), Step.undone_at.is_(None))
+    .where(Finding.part_id.in_(param_list("part_ids")), Step.undone_at.is_(None), known(Finding))
     .order_by(Step.done_at, Finding.id)
 )
 

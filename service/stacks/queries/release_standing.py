@@ -148,7 +148,7 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:
-    """Say whether it corrects what a closed stack is: its parts, torques, hours or closing.
+    """Say whether it corrects what a closed stack is: its parts, torques, hours, closing, tests.
 
     ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A part is
     followed through the builds that carried it on, so its rows say which builds it reaches; so do
@@ -171,6 +171,7 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
         )
         .correlate_except(nut)
     )
+    a_test = _test_anew(correction)
     found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
     result, closer = aliased(ClosingResult), aliased(RebuildRecord)
     a_closing = (
@@ -191,8 +192,29 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
         a_closing.exists(),
         and_(
             or_(record.id == maker_id, found_closed),
-            or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), a_nut.exists()),
+            or_(
+                correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)),
+                a_nut.exists(),
+                a_test.exists(),
+            ),
         ),
+    )
+
+
+def _test_anew(correction: Any) -> Any:
+    """The test of a closed stack that a correction judged otherwise, or put at another time."""
+    entry, before = aliased(Step), aliased(Step)
+    test, kept = aliased(StackTest), aliased(StackTest)
+    return (
+        select(test.id)
+        .join(entry, entry.id == test.step_id)
+        .join(before, before.id == entry.replaces_id)
+        .join(kept, kept.step_id == before.id)
+        .where(
+            entry.correction_id == correction.id,
+            or_(test.verdict != kept.verdict, entry.done_at != before.done_at),
+        )
+        .correlate_except(test, entry, before, kept)
     )
 
 

@@ -24,6 +24,7 @@ from service.stacks.queries.stacks import (
     state_in_a_word,
     written,
 )
+from service.stacks.queries.work_began import began_at
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Hold, Lot, Part, PartType
@@ -134,10 +135,10 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
 
 
 RECORDS = (
-    select(*columns(StackRecord, RebuildRecord, written_by=Person.name))
+    select(*columns(StackRecord, RebuildRecord, written_by=Person.name, performed_from=began_at()))
     .join(Person, Person.id == RebuildRecord.written_by_id)
     .where(RebuildRecord.stack_id == param("stack_id"))
-    .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+    .order_by(began_at().desc(), RebuildRecord.id.desc())
 )
 
 

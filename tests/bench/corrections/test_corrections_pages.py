@@ -118,13 +118,19 @@ def test_a_record_being_written_is_not_corrected(lab: Lab) -> None:
     assert "What is wrong in it is undone and entered again" in page.text
 
 
-@pytest.mark.parametrize("of", [of for of in OF if of not in (OF.HOURS, OF.OPENED_AT)])
+FORMS = (
+    *(OF.LAYER_PART, OF.LAYER_FACING, OF.FIXING, OF.TORQUE, OF.TORQUE_INSTRUMENT),
+    *(OF.CLOSED_AT, OF.PERSON),
+)
+
+
+@pytest.mark.parametrize("of", FORMS)
 def test_each_fact_has_its_form_with_the_old_value(lab: Lab, of: CorrectionOf) -> None:
     fact = lab.fact(of)
 
     page = lab.builder.get(
         f"/records/{lab.record_id}/corrections/new",
-        params={"of": of.value, "subject": fact.subject_id},
+        params={"of": of.value, "subject": fact.subject_id, "field": fact.field},
     )
 
     assert page.status_code == 200
