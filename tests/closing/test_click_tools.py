@@ -11,11 +11,16 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.corrections import correctable
+from service.bench.tables import Correction
 from service.closing.arithmetic.closing import closing
 from service.closing.changes.click_tools import press_nut, set_tool
 from service.closing.changes.torque import read_torque
 from service.closing.queries.build_torques import build_torques
 from service.closing.queries.closing_inputs import closing_ground
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Press, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Question, Refused
@@ -28,7 +33,7 @@ from service.stacks.tables import Build
 from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.tables import Instrument
 from tests import builders
-from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, what_is_missing
+from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, known, what_is_missing
 from tests.bench.test_bench_pages import AtTheBench, at_bench, rows  # noqa: F401
 from tests.bench.test_entries_api import Calling
 
@@ -370,3 +375,44 @@ def test_a_driver_says_its_type_and_nothing_else_does(
     with Session(app.state.engine) as session:
         label = Instrument.label == "TD-7"
         assert session.scalars(select(Instrument.tool).where(label)).one() is TorqueTool.SLIPPING
+
+
+def test_a_corrected_setting_is_followed_by_the_nuts_that_answered_it(
+    opened: Bench, setting: Callable[..., int]
+) -> None:
+    for number, torque in enumerate(("3", "6", "9"), 1):
+        setting(number, torque)
+        press(opened, number, Press.NOT_MOVED if number == 3 else Press.CLICKED)
+    opened.do(close_stack, closed_at=opened.lab.now)
+    opened.do(hand_in)
+    lab = opened.lab
+    with Session(lab.engine) as session:
+        fact = next(
+            each
+            for each in correctable(session, opened.number).facts
+            if each.label.startswith("tool of pass 3") and each.field == "set_nm"
+        )
+
+    lab.now += timedelta(hours=1)
+    facts: dict[str, Any] = {"of": fact.of, "subject_id": fact.subject_id, "field": fact.field}
+    given = {"new_value": "8.8 N·m", "reason": "the scale was misread"}
+    number = lab.do(propose, opened.number, **facts, **given)
+    lab.do(
+        decide,
+        number,
+        approve=True,
+        content_sha256=lab.get(Correction, number).content_sha256,
+        password=builders.PASSWORD,
+        by=lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY))),
+    )
+
+    with reading(lab.engine) as session:
+        assert verify(session, [opened.number])[opened.number].holds
+        torques = session.scalars(
+            select(TorqueReading.torque_nm).where(
+                TorqueReading.record_id == opened.number,
+                TorqueReading.pass_number == 3,
+                TorqueReading.known_until.is_(None),
+            )
+        ).all()
+    assert torques == [8.8] * len(RODS)

@@ -42,12 +42,7 @@ def deviation_of(
     if isinstance(details, TorqueFacts):
         if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
             return _of_driver(work, details, value, answered)
-        if details.press is not None:
-            return None
-        torque_nm = value.number or 0.0
-        _refuse_beyond_range(work, details.instrument_id, torque_nm, value.text)
-        read = TorqueAsRead(details.pass_number, details.stage, details.kind, torque_nm, value.text)
-        return torque_deviation(work, record, read, answered, unloaded_first)
+        return _of_torque(work, record, details, value, answered, unloaded_first=unloaded_first)
     if isinstance(details, HourFacts):
         return _of_hours(work, [(details, value.number or 0.0)], details.taken_at, answered)
     if isinstance(details, PeriodFacts) and value.time is not None:
@@ -55,6 +50,23 @@ def deviation_of(
         showings = [(reading.details, reading.details.hours) for reading in moved]
         return _of_hours(work, showings, value.time, answered)
     return None
+
+
+def _of_torque(
+    work: Work,
+    record: RebuildRecord,
+    details: TorqueFacts,
+    value: NewValue,
+    answered: Answered,
+    *,
+    unloaded_first: Unloaded | None,
+) -> Deviation | None:
+    if details.press is not None:
+        return None
+    torque_nm = value.number or 0.0
+    _refuse_beyond_range(work, details.instrument_id, torque_nm, value.text)
+    read = TorqueAsRead(details.pass_number, details.stage, details.kind, torque_nm, value.text)
+    return torque_deviation(work, record, read, answered, unloaded_first)
 
 
 def _of_value(

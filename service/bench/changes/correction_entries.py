@@ -55,7 +55,11 @@ from service.records.tables import (
     RecordPerson,
     Step,
     StepKind,
+    ToolCheck,
+    ToolSetting,
+    TorqueReading,
 )
+from service.stacks.changes import supersede
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import measure_of
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
@@ -66,6 +70,7 @@ from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Instrument
 
 FIELD = "new_value"
+CALIBRATIONS = {**CALIBRATION_OF, "tester_id": "tester_calibration_id"}
 SAME = "this is what the record says already."
 More = Mapping[str, str]
 """What else is right, by field: of a finding its severity and place."""
@@ -455,7 +460,7 @@ def _write_anew(
         replaces_id=old.id,
         **right,
     )
-    for table in (MakeSafeLine, StackTest, Finding):
+    for table in (MakeSafeLine, ToolSetting, StackTest, Finding):
         rows = select(table).where(table.step_id == old.id)
         if table is Finding:
             rows = rows.where(known(Finding))
@@ -463,7 +468,9 @@ def _write_anew(
             if isinstance(row, StackTest) and details.field != "done_at":
                 yield from retest(work.session, details, value).rows
             changed = dict(_changed(work, details, value, row, new.done_at))
-            copy_row(work, row, step_id=new.id, **changed)
+            copied = copy_row(work, row, step_id=new.id, **changed)
+            if isinstance(row, ToolSetting):
+                _nuts_follow(work, row, copied, correction)
 
 
 def _changed(
@@ -479,6 +486,8 @@ def _changed(
         yield "formula", ", ".join(again.result.formulas)
         yield "verdict", again.result.verdict
         yield from again.tools.items()
+    elif isinstance(row, ToolSetting):
+        yield from _setting(work, details, value, done_at)
     elif isinstance(row, MakeSafeLine):
         number = value.number
         if details.asks is Asks.PERSON and number is not None:
@@ -491,8 +500,50 @@ def _changed(
             yield "calibration_id", then.id if then and then.is_valid else None
 
 
+def _setting(
+    work: Work, details: ValueFacts, value: NewValue, done_at: datetime
+) -> Iterator[tuple[str, object]]:
+    """What a click tool was set to, or read on the tester, instead."""
+    field, number = details.field, value.number
+    if field in CALIBRATIONS:
+        then = calibration_on(work.session, int(number or 0), done_at)
+        yield field, int(number or 0)
+        yield CALIBRATIONS[field], then.id if then.is_valid else None
+    elif field == "moment":
+        yield field, ToolCheck(value.text)
+    else:
+        yield field, int(number or 0) if field == "pass_number" else number
+    if field in ("set_nm", "checked_nm"):
+        yield {"set_nm": "entered", "checked_nm": "checked_entered"}[field], value.text
+
+
+def _nuts_follow(
+    work: Work, before: ToolSetting, after: ToolSetting, correction: Correction
+) -> None:
+    """Write anew the nuts that answered the tool: their torque is what it was set to."""
+    readings = select(TorqueReading).where(
+        TorqueReading.setting_id == before.id, known(TorqueReading)
+    )
+    for row in work.session.scalars(readings).all():
+        supersede.close_out(work, row)
+        copy_row(
+            work,
+            row,
+            setting_id=after.id,
+            torque_nm=after.set_nm,
+            entered=after.entered,
+            pass_number=after.pass_number,
+            instrument_id=after.instrument_id,
+            calibration_id=after.calibration_id,
+            known_from=work.now,
+            known_until=None,
+            correction_id=correction.id,
+            replaces_id=row.id,
+        )
+
+
 def _calibrations_then(work: Work, row: Any, done_at: datetime) -> Iterator[tuple[str, object]]:
-    for tool, calibration in CALIBRATION_OF.items():
+    for tool, calibration in CALIBRATIONS.items():
         if (number := getattr(row, tool, None)) is not None:
             then = calibration_on(work.session, number, done_at)
             yield calibration, then.id if then.is_valid else None

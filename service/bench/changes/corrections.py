@@ -38,7 +38,7 @@ from service.closing.changes.results import keep_closings_anew
 from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.vocabulary import Facing, ReadingKind, Whereabouts
+from service.platform.arithmetic.vocabulary import Facing, Press, ReadingKind, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused, Stale

@@ -38,6 +38,8 @@ from service.records.tables import (
     RecordPerson,
     Step,
     StepKind,
+    ToolCheck,
+    ToolSetting,
     TorqueReading,
 )
 from service.store.arithmetic.identifiers import part_label
@@ -70,6 +72,7 @@ class Described:
     is_optional: bool = False
     choices: tuple[str, ...] = ()
     kinds: tuple[InstrumentKind, ...] = ()
+    unit: str = ""
 
 
 OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
@@ -85,6 +88,14 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
             "thermometer_id", "thermometer", Asks.INSTRUMENT, kinds=(InstrumentKind.THERMOMETER,)
         ),
         Described("meter_id", "flow meter", Asks.INSTRUMENT, kinds=(InstrumentKind.FLOW_METER,)),
+    ),
+    ToolSetting: (
+        Described("pass_number", "pass", Asks.NUMBER),
+        Described("moment", "when it was checked", Asks.CHOICE, choices=tuple(ToolCheck)),
+        Described("set_nm", "tool set to", Asks.NUMBER, unit="N·m"),
+        Described("checked_nm", "tester read", Asks.NUMBER, unit="N·m"),
+        Described("instrument_id", "tool", Asks.INSTRUMENT, kinds=(InstrumentKind.TORQUE_DRIVER,)),
+        Described("tester_id", "tester", Asks.INSTRUMENT, kinds=(InstrumentKind.TORQUE_TESTER,)),
     ),
     TorqueReading: (
         Described("rod_number", "rod", Asks.NUMBER),
@@ -170,9 +181,8 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
     details = list(_details(session, head.id, steps))
     named = _Names(session, details)
     for row, step, subject in details:
-        unit = getattr(row, "unit", None) or ""
         for each in OF_TABLE[type(row)]:
-            value = getattr(row, each.column)
+            value, unit = getattr(row, each.column), each.unit or getattr(row, "unit", None) or ""
             kinds = each.kinds or READS.get(step.kind) or kinds_that_read(unit or None)
             if value is None and not _may_be_given(each, step.kind, row):
                 continue
@@ -260,7 +270,7 @@ def _details(
     session: Session, record_id: int, steps: Mapping[int, Step]
 ) -> Iterator[tuple[Any, Step, str]]:
     """The rows beside the entries that stand, each with its entry and what people call it."""
-    tables: tuple[Any, ...] = (MakeSafeLine, TorqueReading, StackTest)
+    tables: tuple[Any, ...] = (MakeSafeLine, ToolSetting, TorqueReading, StackTest)
     for table in tables:
         statement = select(table).where(table.record_id == record_id).order_by(table.id)
         if table is TorqueReading:
@@ -276,6 +286,8 @@ def _subject(row: Any, step: Step) -> str:
         if step.kind is StepKind.CLOSING_CHECK:
             return row.wording + (f", rod {step.rod_number}" if step.rod_number else "")
         return f"make-safe line {row.line_number}"
+    if isinstance(row, ToolSetting):
+        return f"tool of pass {row.pass_number}, {row.moment}, entry {step.sequence}"
     if isinstance(row, TorqueReading):
         return f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
     return f"{step.kind}, entry {step.sequence}"

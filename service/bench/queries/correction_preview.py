@@ -34,9 +34,10 @@ from service.designs.tables import Design
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
+from service.platform.queries.statements import known
 from service.platform.tables import AuditEntry
 from service.proof.queries.retests import retested
-from service.records.tables import RebuildRecord, StepKind
+from service.records.tables import RebuildRecord, StepKind, ToolSetting, TorqueReading
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
@@ -120,6 +121,15 @@ def _of_value(
     """An entry, a finding, somebody named, or the head: what rests on it is computed anew."""
     rows = [Follows(view.subject_label, view.old_value, view.new_value)]
     preview = Preview(tuple(rows), FOLLOWS.get(details.of, ()))
+    if details.field in OF_THE_NUTS and details.kind is StepKind.TOOL_SET:
+        nuts = session.scalars(
+            select(TorqueReading.id)
+            .join(ToolSetting, ToolSetting.id == TorqueReading.setting_id)
+            .where(ToolSetting.step_id == details.step_id, known(TorqueReading))
+        )
+        right = {OF_THE_NUTS[details.field]: view.new_number}
+        instead = Instead(readings=dict.fromkeys(nuts, right))
+        return _reaching(session, record, preview, _closed_by(session, record), instead)
     if details.kind not in TESTS or details.field == "note":
         return preview
     if details.field == "done_at":
@@ -138,6 +148,8 @@ def _of_value(
     return _ending(session, record, preview, _closed_by(session, record))
 
 
+OF_THE_NUTS = {"set_nm": "torque_nm", "pass_number": "pass_number"}
+"""What the nuts that answered a click tool say of it."""
 TESTS = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
 JUDGED_ANEW = (
     "The test is computed anew with the limits of then; the one handed in stays beside it,"
