@@ -4,7 +4,7 @@ An entry corrected is undone and written anew by its correction; a finding and s
 since when a correction says otherwise. What was before is known as it was.
 
 Revision ID: b3e6
-Revises: a2c9
+Revises: c9d2
 Create Date: 2026-11-30
 """
 
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "b3e6"
-down_revision = "a2c9"
+down_revision = "c9d2"
 branch_labels = None
 depends_on = None
 

@@ -64,7 +64,7 @@ from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import measure_of
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
 from service.store.changes.inspections import ask_no_more
-from service.store.queries.instruments import calibration_on
+from service.store.queries.calibrations import calibration_on
 from service.store.queries.names import people_by_login
 from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Instrument

@@ -21,7 +21,7 @@ from service.proof.queries.stack_tests import read_result, read_test
 from service.proof.queries.tools_read import how_far_off, read_with
 from service.proof.tables import StackTest as Row
 from service.records.tables import Step
-from service.store.queries.instruments import calibration_on
+from service.store.queries.calibrations import calibration_on
 from service.store.tables import Instrument
 
 CALIBRATION_OF = {
