@@ -58,6 +58,7 @@ def _guards() -> Iterator[Guard]:
         "calibration_point",
         "instrument_device",
         "use_judgement",
+        "record_make_safe_list",
         "record_person_removed",
         "void_proposal",
         "witness_confirmation",
@@ -243,7 +244,10 @@ def _guards() -> Iterator[Guard]:
 def _of_entries() -> Iterator[Guard]:
     """The entries of a record handed in: only an approved correction undoes what they say."""
     why = "the record is handed in: its entries are frozen"
-    for table in ("step", "finding", "make_safe_line", "tool_setting", "record_person"):
+    for table in (
+        *("step", "finding", "make_safe_line", "tool_setting", "bump_test", "handover"),
+        "record_person",
+    ):
         yield Guard(table, "UPDATE", why, FREE_OF_FROZEN.get(table, ()), when=RECORD_IS_FROZEN)
         if table == "record_person":
             yield Guard(table, "DELETE", why, when=RECORD_IS_FROZEN)

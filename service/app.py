@@ -47,6 +47,7 @@ PAGES = (
     "service.store.pages.parts",
     "service.store.pages.holds",
     "service.store.pages.instruments",
+    "service.store.pages.make_safe_lists",
     "service.designs.pages.design_files",
     "service.designs.pages.designs",
     "service.designs.pages.patterns",
@@ -129,7 +130,7 @@ def make_app(settings: Settings | None = None) -> FastAPI:
         lifespan=settled,
     )
     app.state.settings = settings
-    app.state.engine = make_engine(settings.database_url)
+    app.state.engine = make_engine(settings.database_url, settings.time_zone)
     app.state.templates = make_environment(settings, shipped_folder("templates"), static)
     app.mount("/static", KeptFiles(directory=static), name="static")
     for noun in PAGES:

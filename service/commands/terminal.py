@@ -78,7 +78,7 @@ def database(chosen: Settings | None = None, *, migrate_older: bool = False) -> 
     url_shown = make_url(chosen.database_url).render_as_string()
     if chosen.database_url.startswith("sqlite"):
         chosen.data_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    engine = make_engine(chosen.database_url)
+    engine = make_engine(chosen.database_url, chosen.time_zone)
     try:
         try:
             state = state_of(engine)

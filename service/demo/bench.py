@@ -35,8 +35,9 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes import rebuild_records
 from service.records.changes.attachments import add_attachment
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot
-from service.records.changes.bench_opening import close_stack, open_stack, record_make_safe
+from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.make_safe import record_make_safe
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind

@@ -121,7 +121,7 @@ def build(folder: Path, now: datetime, advance: Callable[[int], None] = lambda _
     try:
         settings = demo_settings(beside)
         migrate(settings.database_url)
-        engine = make_engine(settings.database_url)
+        engine = make_engine(settings.database_url, settings.time_zone)
         try:
             play(Lab(engine, Days(now, settings.time_zone), beside), everything(), advance)
         finally:

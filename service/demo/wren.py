@@ -14,7 +14,7 @@ from service.demo.piles import wren, wren_cells
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
-from service.records.changes.bench_opening import record_exception, record_make_safe
+from service.records.changes.make_safe import record_exception, record_make_safe
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession

@@ -13,7 +13,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from time import monotonic, sleep
 from typing import Any, TypeVar
 
@@ -57,8 +57,24 @@ def now_utc() -> datetime:
     return datetime.now(UTC)
 
 
-def make_engine(url: str) -> Engine:
-    """Connect to SQLite (WAL, foreign keys, full synchronisation) or PostgreSQL."""
+def make_engine(url: str, zone: tzinfo = UTC) -> Engine:
+    """Connect to SQLite (WAL, foreign keys, full synchronisation) or PostgreSQL.
+
+    ``zone`` is the site's: its days begin at midnight there.
+    """
+    engine = _engine(url)
+    engine.update_execution_options(site_zone=zone)
+    return engine
+
+
+def site_day(session: Session, at: datetime) -> tuple[datetime, datetime]:
+    """Return when the site's day of a time begins, and when the next one does."""
+    zone = session.get_bind().get_execution_options().get("site_zone", UTC)
+    day = at.astimezone(zone).date()
+    return datetime.combine(day, time(), zone), datetime.combine(day + timedelta(1), time(), zone)
+
+
+def _engine(url: str) -> Engine:
     if url.startswith("sqlite"):
         engine = create_engine(
             url, query_cache_size=SHAPES, connect_args={"timeout": SQLITE_BUSY_MS / 1000}

@@ -55,11 +55,13 @@ from service.records.changes.eligibility import (
     instrument_to_use,
     refuse_beyond_range,
 )
+from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
 from service.store.arithmetic.instruments import InstrumentKind
+from service.store.arithmetic.make_safe import SafeAct
 
 # The instruments a test of the closed stack is read with: allowed, and how well they are known.
 
@@ -142,6 +144,7 @@ def record_leak_test(
     without a concession.
     """
     at = _closed(work, record_id, version, done_at)
+    refuse_unless_made_safe(work, at.record, SafeAct.LEAK_TEST, at.done_at)
     gauge = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=GAUGES)
     warm = use(work, at.record, "thermometer_id", thermometer_id, at=at.done_at, kinds=THERMOMETERS)
     meter = None

@@ -15,6 +15,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
 from service.records.arithmetic.lab_words import WordList
+from service.store.arithmetic.make_safe import SafeAct
 
 
 class RecordKind(StrEnum):
@@ -60,6 +61,8 @@ class StepKind(StrEnum):
     NOT_DONE = "not done"
     TOOL_SET = "torque tool set"
     NUT_PRESSED = "nut tightened by a click tool"
+    BUMP_TEST = "bump test"
+    HANDOVER = "handover"
 
 
 class Involvement(StrEnum):
@@ -205,6 +208,9 @@ class Step(Base):
     unloaded_first: Mapped[bool | None] = mapped_column(
         comment="of a torque above the target: whether the stack was unloaded first"
     )
+    act: Mapped[SafeAct | None] = mapped_column(
+        word(SafeAct), comment="of make-safe: what it was done for; none: the opening"
+    )
     done_at: Mapped[utc]
     written_at: Mapped[utc]
     by_id: Mapped[int] = reference("person")
@@ -234,6 +240,45 @@ class MakeSafeLine(Base):
     calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
     person_id: Mapped[int] = reference("person")
     witness_id: Mapped[int | None] = reference("person")
+
+
+class RecordMakeSafeList(Base):
+    """The version of a make-safe list that was in force for an act when a record began."""
+
+    __tablename__ = "record_make_safe_list"
+    record_id: Mapped[int] = reference("rebuild_record", primary_key=True)
+    act: Mapped[SafeAct] = mapped_column(word(SafeAct), primary_key=True)
+    proposal_id: Mapped[int] = reference("proposed_change", comment="the version")
+
+
+class BumpTest(Base):
+    """One try of an instrument with a test gas; it counts for the site's day."""
+
+    __tablename__ = "bump_test"
+    __table_args__ = (Index("ix_bump_test_instrument_id", "instrument_id"),)
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    step_id: Mapped[int] = reference("step", unique=True)
+    instrument_id: Mapped[int] = reference("instrument")
+    gas: Mapped[str] = mapped_column(comment="test gas with its share, in words")
+    reading: Mapped[float | None] = mapped_column(comment="shown, in unit")
+    unit: Mapped[str]
+    passed: Mapped[bool]
+    person_id: Mapped[int] = reference("person")
+
+
+class Handover(Base):
+    """Work left by one person and taken on by another, with the state it was left in."""
+
+    __tablename__ = "handover"
+    __table_args__ = (CheckConstraint("from_person_id <> to_person_id", name="to_somebody_else"),)
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    step_id: Mapped[int] = reference("step", unique=True)
+    from_person_id: Mapped[int] = reference("person")
+    to_person_id: Mapped[int] = reference("person")
+    pile: Mapped[text] = mapped_column(comment="state of the pile, in words")
+    covers: Mapped[text] = mapped_column(comment="covers fitted, in words")
 
 
 class WitnessConfirmation(Base):

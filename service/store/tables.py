@@ -18,7 +18,13 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
 from service.store.arithmetic.calibrations import AsLeft, CalibrationResult
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import (
+    GasMatrix,
+    InstrumentKind,
+    Principle,
+    TorqueTool,
+)
+from service.store.arithmetic.make_safe import SafeAct
 
 
 class PartType(Base):
@@ -276,6 +282,12 @@ class Instrument(Base):
         word(Coverage), default=Coverage.GREATEST, comment="what the three cover"
     )
     resolution: Mapped[float | None] = mapped_column(comment="smallest step shown, in unit")
+    principle: Mapped[Principle | None] = mapped_column(
+        word(Principle), comment="how an instrument for gases senses"
+    )
+    gas_matrix: Mapped[GasMatrix | None] = mapped_column(
+        word(GasMatrix), comment="gas it reads another gas in"
+    )
     in_use: Mapped[bool]
     added_at: Mapped[utc]
 
@@ -397,6 +409,7 @@ class ChangeKind(StrEnum):
     PATTERN = "pattern"
     LAB_WORDS = "lab words"
     CALIBRATION = "calibration"
+    MAKE_SAFE_LIST = "make-safe list"
 
 
 class ProposedChange(Base):
@@ -410,19 +423,59 @@ class ProposedChange(Base):
         CheckConstraint(
             "approved_by_id IS NULL OR approved_by_id <> made_by_id", name="approved_by_another"
         ),
+        CheckConstraint(
+            "made_by_id IS NOT NULL OR kind = 'make-safe list'", name="made_by_somebody"
+        ),
         Index("ix_proposed_change_kind_subject_id", "kind", "subject_id"),
     )
     id: Mapped[key]
     kind: Mapped[ChangeKind] = mapped_column(word(ChangeKind))
-    subject_id: Mapped[int] = mapped_column(comment="part type, design or calibration")
+    subject_id: Mapped[int] = mapped_column(
+        comment="part type, design, calibration or make-safe list"
+    )
     subject_label: Mapped[str]
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what is wanted")
     content_sha256: Mapped[sha256]
     changes: Mapped[text] = mapped_column(comment="JSON list of [field, before, after]")
     source: Mapped[text]
     reason: Mapped[text]
-    made_by_id: Mapped[int] = reference("person")
+    made_by_id: Mapped[int | None] = reference(
+        "person", comment="none: carried over from checklists of designs"
+    )
     made_at: Mapped[utc]
     approved_by_id: Mapped[int | None] = reference("person")
     approved_at: Mapped[utc | None]
     remarks: Mapped[text | None] = mapped_column(comment="what stood beside the approval")
+
+
+# Make-safe lists of the site. A version of a list is a proposed change that was approved.
+
+
+class MakeSafeList(Base):
+    """What has to be recorded before an act at a place: its versions are `ProposedChange` rows."""
+
+    __tablename__ = "make_safe_list"
+    __table_args__ = (
+        unique_where(
+            "uq_make_safe_list_act_place_key",
+            "act",
+            "place_key",
+            condition="carried_from = ''",
+        ),
+    )
+    id: Mapped[key]
+    act: Mapped[SafeAct] = mapped_column(word(SafeAct))
+    place: Mapped[str] = mapped_column(comment="bench or place as typed; empty: everywhere")
+    place_key: Mapped[str] = mapped_column(comment="without regard to case and space")
+    carried_from: Mapped[text] = mapped_column(
+        default="", comment="designs whose checklist it was; empty: written for the site"
+    )
+    made_at: Mapped[utc]
+
+
+class MakeSafeListDesign(Base):
+    """A design whose stacks a list carried over is for; without any it is for all stacks."""
+
+    __tablename__ = "make_safe_list_design"
+    list_id: Mapped[int] = reference("make_safe_list", primary_key=True)
+    design_id: Mapped[int] = reference("design", primary_key=True, index=True)

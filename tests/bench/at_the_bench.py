@@ -20,7 +20,8 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
-from service.records.changes.bench_opening import open_stack, record_make_safe
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.make_safe import record_make_safe
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile

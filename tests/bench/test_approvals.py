@@ -20,7 +20,7 @@ from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import Attachment, AuditEntry
-from service.records.changes.bench_opening import record_make_safe
+from service.records.changes.make_safe import record_make_safe
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.content import verify
 from service.records.queries.records import people_on

@@ -24,12 +24,8 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables import Base
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixing
-from service.records.changes.bench_opening import (
-    close_stack,
-    open_stack,
-    record_exception,
-    record_make_safe,
-)
+from service.records.changes.bench_opening import close_stack, open_stack
+from service.records.changes.make_safe import record_exception, record_make_safe
 from service.records.tables import (
     Finding,
     MakeSafeLine,

@@ -137,7 +137,7 @@ def test_a_rebuild_is_written_from_make_safe_to_hand_in_without_script(
     assert re.findall(r'value="(\d+)"', offered[0]) == [str(detector)]
     wrong = bench.post("make-safe", line_number=2, reading="0,1", instrument_id=driver)
     assert wrong.status_code == 422
-    assert "A gas detector would be right" in wrong.text
+    assert "A gas detector or oxygen monitor would be right" in wrong.text
     bench.enter("make-safe", line_number=2, reading="0,1", instrument_id=detector)
     bench.enter("make-safe", line_number=3, reading="0.2", instrument_id=meter, witness_id=witness)
     page = bench.page()

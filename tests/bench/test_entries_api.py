@@ -115,7 +115,20 @@ def test_a_rebuild_is_written_entry_by_entry(calling: Calling, engine: Engine) -
         )
     )
 
+    machine.enter(
+        "bump-test",
+        instrument=machine.mark(lab.detector_id),
+        gas="2 % hydrogen in nitrogen",
+        passed=True,
+    )
     _makes_safe(machine)
+    machine.enter(
+        "handover",
+        from_person=lab.get(Person, lab.witness.id).login,
+        to_person=lab.get(Person, lab.builder.id).login,
+        pile="closed",
+        covers="all ports",
+    )
     machine.enter("exception", reason="line 3 is told by another tool")
     machine.enter("undo", "")
     machine.enter("torque", "taken_at", **nut, stage="as found", kind="residual", entered="7.9 N·m")

@@ -11,10 +11,10 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.designs.arithmetic.make_safe import DEFAULT_LINES
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables import RebuildRecord
+from service.store.arithmetic.make_safe import DEFAULT_LINES
 from service.store.tables import Lot, Part, PartType
 from tests import builders
 

@@ -11,7 +11,8 @@ from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.records.changes.bench_fixings import remove_fixing
-from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.bench_opening import close_stack, open_stack
+from service.records.changes.make_safe import record_exception
 from service.records.tables import RecordKind
 from tests import builders
 from tests.bench.at_the_bench import Bench, a_lab, what_is_missing

@@ -13,7 +13,7 @@ from service.platform.database import SentOnce, changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
-from service.records.changes.bench_opening import record_make_safe
+from service.records.changes.make_safe import record_make_safe
 from service.records.changes.rebuild_records import change_record
 from service.records.queries.records import people_on, removed_from
 from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step

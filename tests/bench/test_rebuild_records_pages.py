@@ -15,7 +15,8 @@ from service.closing.changes.torque import read_torque
 from service.operation.migrating import triggers
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
-from service.records.changes.bench_opening import close_stack, record_exception
+from service.records.changes.bench_opening import close_stack
+from service.records.changes.make_safe import record_exception
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordPerson, RecordState, Step, StepKind
 from service.store.tables import Part

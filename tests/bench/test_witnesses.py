@@ -13,7 +13,7 @@ from service.people.changes import badges
 from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
-from service.records.changes.bench_opening import record_make_safe
+from service.records.changes.make_safe import record_make_safe
 from service.records.changes.rebuild_records import confirm_witness
 from service.records.queries.content import record_content
 from service.records.queries.entries import entries_of

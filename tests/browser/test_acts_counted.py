@@ -21,7 +21,8 @@ from service.planning.queries.working_out import Ask
 from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.make_safe import record_exception
 from service.records.tables import Finding
 from tests import builders
 from tests.bench.at_the_bench import known

@@ -19,7 +19,8 @@ from service.planning.queries.working_out import Ask
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.make_safe import record_exception
 from service.store.arithmetic.instruments import InstrumentKind
 from tests import builders
 from tests.bench.at_the_bench import known

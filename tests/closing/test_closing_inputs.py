@@ -16,8 +16,9 @@ from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_inputs import ClosingGround, closing_ground
 from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
-from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.deviations import Stands
+from service.records.changes.make_safe import record_exception
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind
 from service.stacks.tables import Layer, Stack

@@ -39,9 +39,10 @@ NEW: dict[str, str] = {
     ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
-    r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (
+    r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
         "kinds of entry a whole record had no place for"
     ),
+    r"POST /api/v1/records sends make_safe\[\]\.act: null\|string": "which list a line is of",
     r"POST /api/v1/records sends .*\.(outside_because|departs_because): string": (
         "the reason that makes an entry stand against its design"
     ),

@@ -30,7 +30,8 @@ from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.platform.database import changing, make_engine, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.make_safe import record_exception
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind, Step, StepKind

@@ -19,8 +19,9 @@ from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.database import changing, reading
 from service.platform.permissions import Person, Role
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
 from service.records.changes.deviations import Stands
+from service.records.changes.make_safe import record_exception
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, Step
 from service.stacks.tables import Layer, Stack

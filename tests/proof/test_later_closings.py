@@ -9,7 +9,8 @@ from sqlalchemy import Engine, select
 from service.bench.tables import CorrectionOf
 from service.closing.queries.closing_results import KeptResult, kept_results
 from service.platform.database import reading
-from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.bench_opening import close_stack, open_stack
+from service.records.changes.make_safe import record_exception
 from service.records.tables import RecordKind
 from service.stacks.tables import Build
 from tests.proof.test_releases_corrected import FAR_ABOVE, Released

@@ -26,7 +26,8 @@ from service.platform.tables import AuditEntry
 from service.proof.changes import release_build
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease, StackTest
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.make_safe import record_exception
 from service.records.tables import RecordKind, Step
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list

@@ -28,8 +28,9 @@ from service.platform.permissions import Person
 from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
-from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.make_safe import record_exception
 from service.records.queries.content import verify
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind

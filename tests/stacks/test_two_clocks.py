@@ -24,8 +24,9 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
-from service.records.changes.bench_opening import close_stack, open_stack, record_exception
+from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.make_safe import record_exception
 from service.records.tables import RecordKind
 from service.stacks.queries.layer_maps import layer_map
 from service.store.tables import Part

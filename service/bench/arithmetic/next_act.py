@@ -6,7 +6,8 @@ record began from.
 Source: common practice, no source.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -14,7 +15,9 @@ class Place(StrEnum):
     """The places of the work, in their order; each has a form of its own."""
 
     MAKE_SAFE = "make-safe"
+    BUMP_TEST = "bump-test"
     EXCEPTION = "exception"
+    HANDOVER = "handover"
     OPENING = "opening"
     LIFTING = "lifting"
     SEVERAL = "lifting-several"
@@ -32,7 +35,9 @@ class Place(StrEnum):
 
 
 STATIONS: dict[Place, Place] = {
+    Place.BUMP_TEST: Place.MAKE_SAFE,
     Place.EXCEPTION: Place.OPENING,
+    Place.HANDOVER: Place.OPENING,
     Place.SEVERAL: Place.LIFTING,
     Place.FINDING: Place.LIFTING,
     Place.FROM_LOT: Place.FIXINGS,
@@ -113,6 +118,8 @@ class Standing:
     tests: int = 0
     others: int = 0
     blocks: int = 0
+    before: Mapping[Place, str] = field(default_factory=dict)
+    """what of make-safe is to be recorded, or recorded again, before an act at a place"""
 
     @property
     def not_recorded(self) -> str:
@@ -131,6 +138,8 @@ class NextAct:
     words: str
     button: str
     onward: "Lead | None" = None
+    is_again: bool = False
+    """something recorded before has gone stale: no act goes on without it"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +152,14 @@ class Lead:
 
 
 def next_act(at: Standing) -> NextAct:
-    """Return the next act of a record."""
+    """Return the next act of a record: what its make-safe list asks for goes first."""
+    act = _next_act(at)
+    if words := at.before.get(act.place):
+        return NextAct(Place.MAKE_SAFE, words, "Go on: make-safe", is_again=True)
+    return act
+
+
+def _next_act(at: Standing) -> NextAct:
     if at.is_closed:
         return _after_closing(at)
     if at.opens and not at.is_opened:
@@ -154,10 +170,14 @@ def next_act(at: Standing) -> NextAct:
 def lead_from(start: Place, act: NextAct) -> Lead | None:
     """Return where the main button of a place leads; None where it enters what the place asks for.
 
+    A handover is entered whenever work is left.
+
     A place leads on once the work has gone past it, or where nothing has to be entered in it.
     """
+    if start is Place.HANDOVER:
+        return None
     at, act_at = (IN_ORDER.index(STATIONS.get(place, place)) for place in (start, act.place))
-    if at < act_at:
+    if at < act_at or (act.place is Place.MAKE_SAFE and at > act_at and act.is_again):
         return Lead(act.place, act.button)
     return act.onward if start is act.place else None
 

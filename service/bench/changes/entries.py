@@ -38,11 +38,12 @@ from service.records.changes.bench_fixings import (
 from service.records.changes.bench_opening import (
     close_stack,
     open_stack,
-    record_exception,
-    record_make_safe,
 )
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.handovers import hand_over
+from service.records.changes.make_safe import record_bump_test, record_exception, record_make_safe
 from service.records.tables import Involvement, RecordKind, ToolCheck
+from service.store.arithmetic.make_safe import SafeAct
 
 IT_STANDS = "answers the question whether what departs stands; with the reason"
 
@@ -82,8 +83,9 @@ class DoneThen(In):
 
 
 class MakeSafe(DoneThen):
-    """One line of the make-safe checklist as recorded."""
+    """One line of the make-safe list of an act as recorded."""
 
+    act: SafeAct | None = Field(default=None, description="empty: the opening")
     line_number: int = Field(ge=1, le=1000)
     reading: float | None = None
     instrument: Mark | None = None
@@ -96,10 +98,42 @@ class MakeSafe(DoneThen):
 
 
 class Excepted(In):
-    """An opening without a complete make-safe checklist, and why."""
+    """An act without a complete make-safe list, and why."""
 
+    act: SafeAct | None = Field(default=None, description="empty: the opening")
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
     done_at: AwareDatetime
+
+
+class BumpTested(DoneThen):
+    """An instrument tried with a test gas, which counts for the site's day."""
+
+    instrument: Mark
+    gas: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="test gas with its share, such as 2 % hydrogen in nitrogen"
+    )
+    passed: bool
+    reading: float | None = Field(default=None, description="in the unit of the instrument")
+    person: Annotated[Name | None, Fact("person_id", stands_for="person")] = Field(
+        default=None, description="login; empty: the caller"
+    )
+
+
+class HandedOver(DoneThen):
+    """Work left by one person and taken on by another."""
+
+    from_person: Annotated[Name, Fact("from_person_id", stands_for="person")] = Field(
+        description="login of who hands over"
+    )
+    to_person: Annotated[Name, Fact("to_person_id", stands_for="person")] = Field(
+        description="login of who takes over"
+    )
+    pile: Annotated[str, Field(min_length=1, max_length=4000)] = Field(
+        description="state of the pile, in words"
+    )
+    covers: Annotated[str, Field(min_length=1, max_length=4000)] = Field(
+        description="covers fitted, in words"
+    )
 
 
 class Opened(In):
@@ -389,6 +423,7 @@ class Entry:
 
 ENTRIES: Mapping[str, Entry] = {
     "make-safe": Entry(record_make_safe, MakeSafe, Place.MAKE_SAFE),
+    "bump-test": Entry(record_bump_test, BumpTested, Place.BUMP_TEST, Place.MAKE_SAFE),
     "exception": Entry(record_exception, Excepted, Place.EXCEPTION),
     "open": Entry(open_stack, Opened, Place.OPENING),
     "lift": Entry(lift_off, Lifted, Place.LIFTING, keeps=("end",), has_photos=True),
@@ -413,6 +448,7 @@ ENTRIES: Mapping[str, Entry] = {
     ),
     "departure": Entry(accept_departure, Departed, is_at_bench=False),
     "undo": Entry(undo_last, Undone, keeps=("at", "end"), made="undone"),
+    "handover": Entry(hand_over, HandedOver, Place.HANDOVER),
     "hand-in": Entry(hand_in, HandedIn, Place.HANDING_IN, leaves_bench=True),
 }
 
@@ -476,6 +512,7 @@ class WholeRecord(In):
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
     performed_from: AwareDatetime
     people: list[PersonAt] = Field(default=[], max_length=50)
+    bump_tests: list[BumpTested] = Field(default=[], max_length=50)
     make_safe: list[MakeSafe] = Field(default=[], max_length=200)
     torque_as_found: list[TorqueRead] = Field(default=[], max_length=5000)
     opening: Opening | None = None
@@ -492,12 +529,14 @@ class WholeRecord(In):
     leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
     insulation_tests: list[StackTestSent] = Field(default=[], max_length=100)
     short_checks: list[ShortCheckSent] = Field(default=[], max_length=100)
+    handovers: list[HandedOver] = Field(default=[], max_length=100)
     departures: list[Departed] = Field(default=[], max_length=1000)
     hand_in: bool = False
     not_done: NotDone = Field(default={})
 
 
 IN_ORDER: Mapping[str, str] = {
+    "bump_tests": "bump-test",
     "make_safe": "make-safe",
     "torque_as_found": "torque",
     "opening": "open",
@@ -514,6 +553,7 @@ IN_ORDER: Mapping[str, str] = {
     "leak_tests": "leak-test",
     "insulation_tests": "insulation-test",
     "short_checks": "short-check",
+    "handovers": "handover",
     "departures": "departure",
     "hand_in": "hand-in",
 }

@@ -45,10 +45,12 @@ from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.deviations import Answered, Deviation, Stands
 from service.records.changes.eligibility import Wanted, part_to_use
+from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
+from service.store.arithmetic.make_safe import SafeAct
 from service.store.changes.holds import PlacedBy, hold_by_word
 from service.store.changes.inspections import ask_to_decide
 from service.store.queries.scans import resolve_to_fit
@@ -81,6 +83,7 @@ def lift_off(
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
+    _refuse_stale(work, record, at)
     now = working_pile(work.session, record_id)
     pile = now.pile
     layer = _outermost(pile, end)
@@ -131,6 +134,7 @@ def lift_off_down_to(
     record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
+    _refuse_stale(work, record, at)
     if condition not in STANDING_ALONE:
         raise Refused(
             "condition",
@@ -171,6 +175,11 @@ def lift_off_down_to(
         ),
     )
     return step.id
+
+
+def _refuse_stale(work: Work, record: RebuildRecord, at: datetime) -> None:
+    if record.opened_at is not None:
+        refuse_unless_made_safe(work, record, SafeAct.OPENING, at)
 
 
 def note_finding(

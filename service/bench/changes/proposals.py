@@ -14,6 +14,8 @@ from service.store.tables import ChangeKind
 def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, password: str) -> int:
     """Approve what somebody else proposed, with the password again; give what it is about.
 
+    A make-safe list counts from the approval: nothing more is carried out.
+
     Raises NotAllowed for its writer, Refused as `sign_proposal` does, and where it cannot be
     carried out as things stand now.
     """
@@ -27,13 +29,13 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
         put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
     elif row.kind is ChangeKind.LAB_WORDS:
         put_words_in_force(work, row, content)
-    else:
+    elif row.kind is ChangeKind.FAILING_RULE:
         put_rule_in_force(
             work,
             row.subject_id,
             rule_from_data(content["rule"]),
             source=row.source,
             reason=row.reason,
-            by_id=row.made_by_id,
+            by_id=row.made_by_id or 0,
         )
     return row.subject_id

@@ -128,7 +128,7 @@ def show_waiting(request: Request, me: Me, database: Database, query: Asked) -> 
         turns = {name: turn_asked(request, query, cursor) for name, cursor in CURSORS.items()}
         waiting_now = waiting(session, me, Turns(**turns))
         proposals = tuple(
-            (each, may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=each.made_by_id)))
+            (each, may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=each.made_by_id or 0)))
             for each in proposals_waiting(session)
         )
     lists = {

@@ -52,6 +52,7 @@ from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import add_attachments
 from service.records.pages.attachments import stored_files
+from service.records.queries.make_safe import newer_lists
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import StepKind
@@ -59,6 +60,7 @@ from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.instruments import kinds_that_read
+from service.store.arithmetic.make_safe import SafeAct
 from service.store.changes.parts import add_scanned
 from service.store.queries.part_types import part_types
 from service.store.queries.scans import A_PART, Hit, near, resolve_to_fit
@@ -92,7 +94,8 @@ def bench_page(
     typed_end = form.raw("end") if form else query.get("end", "")
     end = End(typed_end) if typed_end in tuple(End) else end_of_work(view)
     plan = by_plan(session, record_id, pile)
-    standing = standing_of(session, view, pile, plan, now=now_utc(), zone=settings.time_zone)
+    now = now_utc()
+    standing = standing_of(session, view, pile, plan, now=now, zone=settings.time_zone)
     missing = None
     closed = None
     places = {place_name or next_act(standing).place, next_act(standing).place}
@@ -119,6 +122,7 @@ def bench_page(
         pile=pile,
         pile_in_words=_pile_in_words(pile.layers),
         end=end,
+        now=now,
         outermost=pile.pile.outermost(end),
         by_plan=plan,
         most_mb=settings.attachment_max_mb,
@@ -129,7 +133,7 @@ def bench_page(
 
 def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
     finished = {
-        Place.MAKE_SAFE: view.is_made_safe or bool(view.exceptions),
+        Place.MAKE_SAFE: bool(view.checklist) and (view.is_made_safe or bool(view.exceptions)),
         Place.OPENING: view.head.opened_at is not None,
         Place.CLOSING: view.head.closed_at is not None,
     }
@@ -141,7 +145,9 @@ def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
             finished.get(places[0][0], False),
         )
         for words, places in GROUPS
-        if view.head.opens or places[0][0] not in BEFORE_OPENING
+        if view.head.opens
+        or places[0][0] not in BEFORE_OPENING
+        or (view.checklist and places[0][0] is Place.MAKE_SAFE)
     )
 
 
@@ -201,19 +207,40 @@ Fill = Callable[[BenchPage, Session, Mapping[str, str], Person], BenchPage]
 def _make_safe(
     page: BenchPage, session: Session, query: Mapping[str, str], _me: Person
 ) -> BenchPage:
-    rows = page.view.checklist
-    line_wanted = page.form.raw("line_number") or query.get("line", "")
-    open_rows = [row for row in rows if row.entry is None]
-    chosen = next((row for row in rows if str(row.asked.number) == line_wanted), None)
+    view, head = page.view, page.view.head
+    act = page.form.raw("act") or query.get("act", SafeAct.OPENING)
+    number = page.form.raw("line_number") or query.get("line", "")
+    rows = [
+        row
+        for row in view.checklist
+        if row.act is not SafeAct.OPENING or not (head.opened_at and head.closed_at)
+    ]
+    open_rows = [row for row in rows if row.entry is None or row.stale_at(page.now)]
+    chosen = next((row for row in rows if row.act == act and str(row.asked.number) == number), None)
     line = chosen or (open_rows[0] if open_rows else None)
     return replace(
         page,
         line=line,
-        instruments=choices.instruments_to_choose(
-            session, *kinds_that_read(line.asked.unit if line else None)
-        ),
+        newer=newer_lists(session, head.stack_id, view.lists),
+        instruments=choices.instruments_to_choose(session, *(line.asked.kinds if line else ())),
         people=choices.people_to_choose(session),
     )
+
+
+def _bump_test(
+    page: BenchPage, session: Session, _query: Mapping[str, str], _me: Person
+) -> BenchPage:
+    return replace(
+        page,
+        instruments=choices.instruments_to_choose(session, *kinds_that_read("% vol")),
+        people=choices.people_to_choose(session),
+    )
+
+
+def _handover(
+    page: BenchPage, session: Session, _query: Mapping[str, str], _me: Person
+) -> BenchPage:
+    return replace(page, people=choices.people_to_choose(session))
 
 
 def _lifting(
@@ -424,6 +451,8 @@ def _checks(page: BenchPage, session: Session, query: Mapping[str, str], _me: Pe
 
 FILL: dict[Place, Fill] = {
     Place.MAKE_SAFE: _make_safe,
+    Place.BUMP_TEST: _bump_test,
+    Place.HANDOVER: _handover,
     Place.LIFTING: _lifting_one,
     Place.SEVERAL: _several,
     Place.FINDING: _finding,

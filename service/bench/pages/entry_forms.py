@@ -104,6 +104,7 @@ def _at_place(form: Form) -> None:
 
 BY_NAME: Mapping[str, Callable[[Form], object]] = {
     "condition": lambda form: form.one_of("condition", STANDING_ALONE),
+    "passed": lambda form: form.one_of("passed", ("yes", "no")) == "yes",
     "findings": _findings,
     "not_done": _reasons,
     "part_ids": lambda form: _numbers(form, "part_ids"),

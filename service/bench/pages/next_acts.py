@@ -24,9 +24,11 @@ from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Stage
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import RecordKind, StepKind
+from service.store.arithmetic.make_safe import SafeAct
 
 MADE_AT = {
     StepKind.MAKE_SAFE: Place.MAKE_SAFE,
+    StepKind.BUMP_TEST: Place.MAKE_SAFE,
     StepKind.EXCEPTION: Place.OPENING,
     StepKind.OPENED: Place.OPENING,
     StepKind.LIFTED_OFF: Place.LIFTING,
@@ -75,8 +77,8 @@ def standing_of(
         only_torque=head.kind is RecordKind.RE_TORQUE,
         only_looks=head.kind is RecordKind.INSPECTION,
         takes_apart=head.kind is RecordKind.TEARDOWN,
-        is_safe=view.is_made_safe or bool(view.exceptions),
-        is_safe_begun=any(row.entry for row in view.checklist),
+        is_safe=view.is_made_safe or view.is_excepted(SafeAct.OPENING, now),
+        is_safe_begun=any(row.entry for row in view.checklist_of(SafeAct.OPENING)),
         is_opened=head.opened_at is not None,
         is_closed=head.closed_at is not None,
         last=MADE_AT.get(view.last.kind) if view.last is not None else None,
@@ -95,7 +97,23 @@ def standing_of(
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
         read_again=head.passes + 1 if due_at else 0,
         checks=_checks_left(view, kept_pattern),
+        before=_make_safe_before(view, now),
     )
+
+
+def _make_safe_before(view: RecordView, now: datetime) -> dict[Place, str]:
+    """What of make-safe goes before the acts of a record, by the place each is made at."""
+    places = {
+        SafeAct.RE_TORQUE: (Place.TORQUE,),
+        SafeAct.LEAK_TEST: (Place.TESTS,),
+        SafeAct.OPENING: (Place.OPENING, Place.LIFTING, Place.SEVERAL),
+    }
+    return {
+        place: words
+        for act, at_places in places.items()
+        if (words := view.wanted_before(act, now))
+        for place in at_places
+    }
 
 
 def counting(standing: Standing, missing: Sequence[Missing]) -> Standing:

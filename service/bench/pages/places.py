@@ -38,6 +38,7 @@ from service.records.tables import ToolCheck
 from service.stacks.drawings.pile import draw_pile
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.lots import types_of_lot
+from service.store.queries.make_safe_lists import ListVersion
 from service.store.queries.part_types import PartTypeFacts, part_types
 from service.store.queries.proposals import Proposal
 from service.store.queries.scans import Hit, near, resolve_to_fit
@@ -191,7 +192,14 @@ def _drawn(next_up: WhatNext, pile: WorkingPile, end: End) -> str:
 
 
 GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
-    ("make-safe", ((Place.MAKE_SAFE, "checklist"), (Place.EXCEPTION, "exception"))),
+    (
+        "make-safe",
+        (
+            (Place.MAKE_SAFE, "list"),
+            (Place.BUMP_TEST, "bump test"),
+            (Place.EXCEPTION, "exception"),
+        ),
+    ),
     ("open", ((Place.OPENING, "opening"),)),
     (
         "lift off",
@@ -214,7 +222,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
     ("torque", ((Place.TORQUE, "torque"),)),
     ("close", ((Place.CLOSING, "closing"), (Place.CHECKS, "height, thread, sleeves, shorts"))),
     ("test", ((Place.TESTS, "leaks, insulation, shorts"),)),
-    ("hand in", ((Place.HANDING_IN, "hand in"),)),
+    ("hand in", ((Place.HANDING_IN, "hand in"), (Place.HANDOVER, "hand over"))),
 )
 BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
 
@@ -298,6 +306,9 @@ class BenchPage:
     pile: WorkingPile
     pile_in_words: str
     end: End
+    now: datetime
+    newer: tuple[ListVersion, ...] = ()
+    """make-safe lists in force now that the record did not begin with"""
     outermost: Layer | None = None
     setting: PassSetting | None = None
     """the click tool that is set in this pass"""

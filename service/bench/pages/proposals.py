@@ -1,4 +1,4 @@
-"""A proposed stiffness, failing rule or pattern: what it changes, and its approval."""
+"""A proposed stiffness, failing rule, pattern or list: what it changes, and its approval."""
 
 import json
 from collections.abc import Sequence
@@ -83,9 +83,9 @@ def _sheet(
 ) -> Response:
     with reading(database) as session:
         facts = proposal(session, proposal_id)
-        remarks = remarks_beside(session, me.id, {facts.made_by_id}, now_utc())
+        remarks = remarks_beside(session, me.id, {facts.made_by_id or 0}, now_utc())
         types = known_types(session) if facts.kind is ChangeKind.PATTERN else ()
-    decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id))
+    decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id or 0))
     context = ProposalPage(facts, _pattern(facts, types), decides, remarks, form)
     return page(request, "bench/proposals/show.html", context, form.status)
 

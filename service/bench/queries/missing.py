@@ -16,13 +16,13 @@ from sqlalchemy.orm import Session
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.queries.build_torques import done_by_tests
 from service.designs.arithmetic import grammar_findings
-from service.designs.arithmetic.make_safe import LineAsked, lines_missing
-from service.designs.tables import ChecklistLine, DesignRod
+from service.designs.tables import DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known
 from service.proof.queries.build_verdicts import ClosedVerdicts, not_tested, tests_in_words
+from service.records.queries.make_safe import asked_of
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.records import RecordHead
 from service.records.queries.working_piles import WorkingPile
@@ -39,6 +39,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, Fixing, HourReading, Layer, Stack
+from service.store.arithmetic.make_safe import SafeAct, lines_missing
 from service.store.tables import Instrument, Part, PartType
 
 # What a record being written says of itself, for the search for what it lacks.
@@ -54,6 +55,7 @@ class MissingItem:
     note: str
     rod_number: int | None
     line_number: int | None
+    act: SafeAct | None
     deviation: str | None
     deviation_because: str | None
     conditions: frozenset[str]
@@ -169,18 +171,15 @@ def missing_of(
 def _opening(session: Session, head: RecordHead, entries: list[MissingItem]) -> Iterator[Missing]:
     if not head.opens:
         return
-    exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
-    lines = session.execute(
-        select(ChecklistLine.number, ChecklistLine.wording)
-        .where(ChecklistLine.design_id == head.design_id)
-        .order_by(ChecklistLine.number)
-    )
+    exceptions = [
+        entry.note for entry in entries if entry.kind is StepKind.EXCEPTION and entry.act is None
+    ]
     recorded = {
         entry.line_number
         for entry in entries
-        if entry.line_number and entry.kind is StepKind.MAKE_SAFE
+        if entry.line_number and entry.kind is StepKind.MAKE_SAFE and entry.act is None
     }
-    missing = lines_missing([LineAsked(row.number, row.wording) for row in lines], recorded)
+    missing = lines_missing(asked_of(session, head.id)[SafeAct.OPENING].lines, recorded)
     if exceptions:
         yield Missing(REMARK, f"Opened by an exception to make-safe: {exceptions[-1]}", "make-safe")
     elif missing and (head.opened_at is not None or head.kind in HAS_TO_OPEN):

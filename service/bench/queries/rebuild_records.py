@@ -1,6 +1,6 @@
 """Rebuild records: everything about one, and the list of them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -16,8 +16,7 @@ from service.closing.queries.build_torques import (
     pass_settings,
     torque_table,
 )
-from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
-from service.designs.tables import ChecklistLine, DesignRod
+from service.designs.tables import DesignRod
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.dates import PRESENT, AsOf
@@ -29,6 +28,7 @@ from service.platform.queries.statements import known
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
 from service.records.queries.entries import FindingSeen, RecordEntry, TorqueRead, entries_of
+from service.records.queries.make_safe import ListKept, asked_of
 from service.records.queries.records import NOT_CONFIRMED, RecordHead, record_head
 from service.records.tables import (
     Decision,
@@ -45,6 +45,15 @@ from service.records.tables import (
 from service.stacks.queries.work_began import began_at
 from service.stacks.tables import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.make_safe import (
+    LineAsked,
+    SafeAct,
+    StaleLine,
+    gone_stale,
+    read_again,
+    recorded_complete,
+    stands,
+)
 from service.store.queries.part_lists import PartNamed
 
 MOVED_MOST = 12
@@ -71,10 +80,17 @@ class Involved:
 
 @dataclass(frozen=True, slots=True)
 class ChecklistRow:
-    """One line the design asks for, and the entry that recorded it last, if one stands."""
+    """One line a list asks for, the entry that recorded it last, and those before it."""
 
+    act: SafeAct
     asked: LineAsked
     entry: RecordEntry | None
+    earlier: tuple[RecordEntry, ...] = ()
+
+    def stale_at(self, at: datetime) -> StaleLine | None:
+        """Return how old it is where it is to be recorded again at a time."""
+        recorded = {self.asked.number: self.entry.done_at} if self.entry else {}
+        return next(iter(gone_stale((self.asked,), recorded, at)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +131,8 @@ class RecordView:
 
     head: RecordHead
     people: tuple[Involved, ...]
+    lists: Mapping[SafeAct, ListKept]
+    """the make-safe lists it began with"""
     checklist: tuple[ChecklistRow, ...]
     entries: tuple[RecordEntry, ...]
     lifted: tuple[LiftedRow, ...]
@@ -136,6 +154,11 @@ class RecordView:
     def exceptions(self) -> tuple[RecordEntry, ...]:
         """Exceptions to make-safe that stand."""
         return self.of(StepKind.EXCEPTION)
+
+    @property
+    def beside_the_pile(self) -> tuple[RecordEntry, ...]:
+        """Bump tests and handovers, in their order."""
+        return self.of(StepKind.BUMP_TEST, StepKind.HANDOVER)
 
     @property
     def still_lifted(self) -> tuple[PartNamed, ...]:
@@ -182,15 +205,40 @@ class RecordView:
 
     @property
     def is_made_safe(self) -> bool:
-        """Say whether every line of the checklist is recorded. It says nothing of the stack."""
-        return all(row.entry is not None for row in self.checklist)
+        """Say whether every line before the opening is recorded. It says nothing of the stack."""
+        return all(row.entry is not None for row in self.checklist_of(SafeAct.OPENING))
+
+    def checklist_of(self, act: SafeAct) -> tuple[ChecklistRow, ...]:
+        """Return the lines of the list for one act."""
+        return tuple(row for row in self.checklist if row.act is act)
+
+    def is_excepted(self, act: SafeAct, at: datetime) -> bool:
+        """Say whether an exception stands in place of the list for an act at a time."""
+        return any(
+            stands(entry.done_at, at) and (entry.act or SafeAct.OPENING) is act
+            for entry in self.exceptions
+        )
+
+    def stale(self, act: SafeAct, at: datetime) -> tuple[StaleLine, ...]:
+        """Return the lines of the list for an act that are to be recorded again at a time."""
+        if self.is_excepted(act, at):
+            return ()
+        return tuple(filter(None, (row.stale_at(at) for row in self.checklist_of(act))))
+
+    def wanted_before(self, act: SafeAct, at: datetime) -> str:
+        """Say what of the list for an act is to be recorded before it; empty: nothing."""
+        rows = self.checklist_of(act)
+        if any(row.entry is None for row in rows) and not self.is_excepted(act, at):
+            return f"Before the {act}: record each line of the make-safe list."
+        return read_again(self.stale(act, at))
 
     def recorded_complete(self, zone: str) -> str:
         """Return the sentence about a complete checklist, its time in a zone.
 
         Empty while it is not.
         """
-        entries = [row.entry for row in self.checklist if row.entry is not None]
+        rows = self.checklist_of(SafeAct.OPENING)
+        entries = [row.entry for row in rows if row.entry is not None]
         if not self.is_made_safe or not entries:
             return ""
         at = max(entry.done_at for entry in entries).astimezone(ZoneInfo(zone))
@@ -254,10 +302,12 @@ def record_view(session: Session, record_id: int) -> RecordView:
     """Return everything about one record, in a constant number of statements. Raises NotFound."""
     head = record_head(session, record_id)
     entries = entries_of(session, record_id)
+    lists = asked_of(session, record_id)
     return RecordView(
         head,
         _people(session, record_id),
-        _checklist(session, head, entries),
+        lists,
+        _checklist(head, lists, entries),
         entries,
         _lifted(session, head, entries),
         tuple(
@@ -286,8 +336,9 @@ def bench_view(session: Session, record_id: int) -> RecordView:
         .where(DesignRod.design_id == head.design_id)
         .order_by(DesignRod.turn, DesignRod.number)
     )
-    checklist = _checklist(session, head, entries)
-    return RecordView(head, (), checklist, entries, (), tuple(rods), (), ())
+    lists = asked_of(session, record_id)
+    checklist = _checklist(head, lists, entries)
+    return RecordView(head, (), lists, checklist, entries, (), tuple(rods), (), ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,22 +385,28 @@ def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
 
 
 def _checklist(
-    session: Session, head: RecordHead, entries: Sequence[RecordEntry]
+    head: RecordHead, lists: Mapping[SafeAct, ListKept], entries: Sequence[RecordEntry]
 ) -> tuple[ChecklistRow, ...]:
-    """The lines the design asks for; lines of nobody's asking are left to the entries."""
-    if not head.opens:
-        return ()
-    rows = session.execute(
-        select(*columns(LineAsked, ChecklistLine))
-        .where(ChecklistLine.design_id == head.design_id)
-        .order_by(ChecklistLine.number)
-    )
-    recorded = {
-        e.check.line_number: e
-        for e in entries
-        if e.stands and e.kind is StepKind.MAKE_SAFE and e.check is not None
-    }
-    return tuple(ChecklistRow(read_as(LineAsked, row), recorded.get(row.number)) for row in rows)
+    """The lines the lists ask for; lines of nobody's asking are left to the entries."""
+    recorded: dict[tuple[SafeAct, int], list[RecordEntry]] = {}
+    for entry in entries:
+        if entry.stands and entry.kind is StepKind.MAKE_SAFE and entry.check is not None:
+            place = (entry.act or SafeAct.OPENING, entry.check.line_number)
+            recorded.setdefault(place, []).append(entry)
+    rows = []
+    for act in SafeAct:
+        asked = lists[act].lines if act in lists and is_asked(act, head) else ()
+        for line in asked:
+            *earlier, last = recorded.get((act, line.number), [None])
+            rows.append(ChecklistRow(act, line, last, tuple(filter(None, earlier))))
+    return tuple(rows)
+
+
+def is_asked(act: SafeAct, head: RecordHead) -> bool:
+    """Say whether a record of this kind can have the act."""
+    if act is SafeAct.OPENING:
+        return head.opens
+    return act is SafeAct.LEAK_TEST or head.kind is RecordKind.RE_TORQUE
 
 
 def _lifted(

@@ -35,6 +35,7 @@ from service.records.changes.eligibility import (
     refuse_beyond_range,
     refuse_no_rod,
 )
+from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.changes.rebuild_records import NEEDS_A_BUILD
 from service.records.tables import (
     RebuildRecord,
@@ -45,6 +46,7 @@ from service.records.tables import (
 )
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
+from service.store.arithmetic.make_safe import SafeAct
 from service.store.tables import Instrument
 
 PASSES_MOST = 50
@@ -160,7 +162,10 @@ def _refuse_no_reading(driver: Instrument) -> None:
 def closing_time(
     work: Work, record: RebuildRecord, stage: Stage, taken_at: datetime | None
 ) -> datetime:
-    """Return when a nut was turned or read, on the right side of the opening."""
+    """Return when a nut was turned or read, on the right side of the opening.
+
+    A re-torque waits for what the site asks to be recorded before it.
+    """
     at = journal.done_at_of(work, record, taken_at, field="taken_at")
     if stage is Stage.AS_FOUND:
         if record.base_build_id is None:
@@ -188,6 +193,8 @@ def closing_time(
             "the stack is not opened yet.",
             f"“{Stage.AS_FOUND}” would be right, or record the opening first.",
         )
+    if record.kind is RecordKind.RE_TORQUE:
+        refuse_unless_made_safe(work, record, SafeAct.RE_TORQUE, at, field="taken_at")
     return at
 
 

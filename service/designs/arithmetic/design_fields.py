@@ -1,10 +1,6 @@
 """What is said of a design: one description for form, checks and trail."""
 
-from dataclasses import replace
-
 from service.platform.arithmetic.fields import (
-    Asks,
-    Field,
     choice,
     figure,
     notes,
@@ -64,20 +60,3 @@ GRID = (
     number("grid_pitch_y_mm", "Pitch upward", "mm", above=True, required=False),
 )
 """From what rods are proposed; kept nowhere."""
-
-
-def row_fields(kind: str, number: int) -> tuple[Field, ...]:
-    """Return the fields of one row, by the names they have in the form.
-
-    >>> [field.name for field in row_fields("rod", 2)]
-    ['rod_2_x_mm', 'rod_2_y_mm', 'rod_2_turn']
-    """
-    return tuple(replace(field, name=f"{kind}_{number}_{field.name}") for field in ROWS[kind])
-
-
-def names_that_count(kind: str) -> tuple[str, ...]:
-    """Return the fields of which one at least is filled in where a row counts.
-
-    A choice may be left over from a row that was emptied.
-    """
-    return tuple(f.name for f in ROWS[kind] if f.required and f.asks is not Asks.CHOICE)

@@ -13,13 +13,9 @@ from service.designs.arithmetic.design_fields import (
     DESIGN_FIELDS,
     FLUIDS,
     GRID,
-    MOST_ROWS,
     ROWS,
-    names_that_count,
-    row_fields,
 )
 from service.designs.arithmetic.grammar import Where
-from service.designs.arithmetic.make_safe import DEFAULT_LINES
 from service.designs.arithmetic.rod_grid import rods_in_grid
 from service.designs.changes import change_design, make_design
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
@@ -43,23 +39,19 @@ from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field
-from service.platform.arithmetic.numbers import plain_whole
 from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.pages.rows import closed_up, row_fields, rows_begun, rows_shown, show_more
 from service.platform.permissions import Act, need
+from service.store.arithmetic.make_safe import DEFAULT_LINES
 from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.proposals import Proposal
 
 # The form of a design: rows of rods, ports and checklist lines, read and written.
-#
-# A row left empty does not count. “More rows” shows the form again with further empty ones.
-
-
-SPARE_ROWS = 4
 
 
 def new_form(request: Request) -> Form:
@@ -79,8 +71,10 @@ def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
 
 def read_design(form: Form) -> DesignEntry:
     """Return the entry of a form; what cannot be read is refused beside its field."""
-    numbers = {kind: range(1, _closed_up(form, kind) + 1) for kind in ROWS}
-    row_fields_all = [row_fields(kind, number) for kind, rows in numbers.items() for number in rows]
+    numbers = {kind: range(1, closed_up(form, kind, ROWS[kind]) + 1) for kind in ROWS}
+    row_fields_all = [
+        row_fields(kind, number, ROWS[kind]) for kind, rows in numbers.items() for number in rows
+    ]
     values = form.values(chain(DESIGN_FIELDS, *row_fields_all))
 
     def rows(kind: str) -> list[dict[str, Any]]:
@@ -97,17 +91,11 @@ def read_design(form: Form) -> DesignEntry:
     )
 
 
-def rows_shown(form: Form, kind: str) -> int:
-    """Say how many rows of rods, ports or lines a form shows: those sent, or those begun with."""
-    return min(plain_whole(form.raw(f"{kind}_rows")) or 0, MOST_ROWS)
-
-
 def with_more_rows(form: Form) -> Form:
     """Return the same form with more empty rows of what “more” names."""
     kind = form.raw("more")
     if kind in ROWS:
-        more = min(rows_shown(form, kind) + SPARE_ROWS, MOST_ROWS)
-        form.typed[f"{kind}_rows"] = (str(more),)
+        show_more(form, kind)
     return form
 
 
@@ -134,31 +122,10 @@ def _shown_again(form: Form) -> Form | None:
     return with_proposed_rods(form) if form.raw("propose") else None
 
 
-def _closed_up(form: Form, kind: str) -> int:
-    """Move rows into the place of empty ones, so that fields and refusals stay together.
-
-    Gives how many there are.
-    """
-    count = 0
-    for row in range(1, rows_shown(form, kind) + 1):
-        if not any(form.raw(f"{kind}_{row}_{name}").strip() for name in names_that_count(kind)):
-            continue
-        count += 1
-        for of in ROWS[kind] if row != count else ():
-            moved = form.typed.pop(f"{kind}_{row}_{of.name}", ("",))
-            form.typed[f"{kind}_{count}_{of.name}"] = moved
-    return count
-
-
 def _rows_begun(begun: Mapping[str, Sequence[object]]) -> dict[str, object]:
     form: dict[str, object] = {}
     for kind, rows in begun.items():
-        form[f"{kind}_rows"] = max(len(rows), SPARE_ROWS)
-        form |= {
-            f"{kind}_{number}_{field.name}": getattr(row, field.name)
-            for number, row in enumerate(rows, 1)
-            for field in ROWS[kind]
-        }
+        form |= rows_begun(kind, rows, ROWS[kind])
     return form
 
 

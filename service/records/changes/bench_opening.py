@@ -1,27 +1,20 @@
-"""At the bench: the make-safe checklist, the opening and the closing of a stack.
-
-What is said here is what was recorded. Nobody is told that a stack is safe.
-"""
+"""At the bench: the opening and the closing of a stack."""
 
 from datetime import datetime
 
 from sqlalchemy import select
 
-from service.designs.arithmetic.make_safe import LineAsked, check_reading, lines_missing
-from service.designs.tables import ChecklistLine
 from service.platform import changes
-from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.platform.queries.answers import columns, read_as
 from service.records.changes import journal
-from service.records.changes.eligibility import instrument_to_use, refuse_beyond_range
-from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
+from service.records.changes.make_safe import refuse_unless_made_safe
+from service.records.changes.rebuild_records import BEGINS_A_STACK
 from service.records.queries.working_piles import working_pile
-from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, Step, StepKind
+from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import enter_reading
-from service.stacks.tables import BuildPeriod, Moment, Stack
-from service.store.arithmetic.instruments import kinds_that_read
+from service.stacks.tables import BuildPeriod, Moment
+from service.store.arithmetic.make_safe import SafeAct
 
 AFTER_OPENING = (
     StepKind.OPENED,
@@ -31,117 +24,6 @@ AFTER_OPENING = (
     StepKind.FIXING_FITTED,
 )
 """What is done while a stack is open: a closing comes after all of it."""
-
-
-def record_make_safe(
-    work: Work,
-    record_id: int,
-    version: int | None,
-    *,
-    line_number: int,
-    reading: float | None = None,
-    instrument_id: int | None = None,
-    person_id: int | None = None,
-    witness_id: int | None = None,
-    done_at: datetime | None = None,
-    note: str = "",
-) -> int:
-    """Record one line of the checklist; give the entry's id. ``reading`` in the line's unit.
-
-    A line recorded again counts as it was recorded last; the earlier entry stays. Without
-    ``person_id`` the writer did it. Raises Refused for a reading above the limit (an exception is
-    then the way) or beyond the instrument's range, for an instrument of a kind that does not read
-    the line's unit, and where instrument or witness are asked for and missing.
-    """
-    record = journal.lock_record(work, record_id, version)
-    _refuse_opened(record, "The checklist belongs before the opening.")
-    step_line = next(
-        (line for line in _checklist(work, record) if line.number == line_number), None
-    )
-    if step_line is None:
-        raise Refused("line_number", line_number, "the design's checklist has no such line.")
-    at = journal.done_at_of(work, record, done_at)
-    try:
-        check_reading(step_line, reading)
-    except TradeError as trouble:
-        raise Refused(
-            "reading",
-            "" if reading is None else f"{reading:g}",
-            str(trouble),
-            "Bring it below, or record an exception by name and reason.",
-        ) from trouble
-    kinds = kinds_that_read(step_line.unit)
-    used = instrument_to_use(work, record, instrument_id, at, kinds) if instrument_id else None
-    if used is not None and reading is not None:
-        refuse_beyond_range(
-            used.instrument, "reading", reading, step_line.unit or "", from_least=False
-        )
-    if step_line.needs_instrument and used is None:
-        raise Refused("instrument_id", "", f"line {line_number} asks for the instrument.")
-    person = person_id or work.by.id
-    name = active_person(work, "person_id", person)
-    witness = active_person(work, "witness_id", witness_id) if witness_id else None
-    if step_line.needs_witness and witness is None:
-        raise Refused("witness_id", "", f"line {line_number} asks for a witness.")
-    if witness_id == person:
-        raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
-    step = journal.add_step(
-        work, record, StepKind.MAKE_SAFE, at, note=changes.optional_words("note", note, most=4000)
-    )
-    work.session.add(
-        MakeSafeLine(
-            record_id=record_id,
-            step_id=step.id,
-            line_number=line_number,
-            wording=step_line.wording,
-            reading=reading,
-            unit=step_line.unit,
-            instrument_id=used.instrument.id if used else None,
-            calibration_id=used.calibration_id if used else None,
-            person_id=person,
-            witness_id=witness_id,
-        )
-    )
-    involve(work, record_id, person, Involvement.WORKED)
-    if witness_id:
-        involve(work, record_id, witness_id, Involvement.WITNESSED)
-    value = "done" if reading is None else f"{reading:g} {step_line.unit}"
-    journal.finish_entry(
-        work,
-        record,
-        journal.TrailNote(
-            f"make-safe line {line_number} recorded, {value}",
-            (
-                (f"make-safe line {line_number}", None, value),
-                ("by", None, name),
-                ("witness", None, witness),
-                ("instrument", None, used.instrument.label if used else None),
-                ("done at", None, at),
-            ),
-        ),
-    )
-    return step.id
-
-
-def record_exception(
-    work: Work, record_id: int, version: int | None, *, reason: str, done_at: datetime | None = None
-) -> int:
-    """Record that the stack is opened without a complete checklist, by whom and why."""
-    record = journal.lock_record(work, record_id, version)
-    _refuse_opened(record, "An exception belongs before the opening.")
-    why = changes.reason(reason)
-    at = journal.done_at_of(work, record, done_at)
-    step = journal.add_step(work, record, StepKind.EXCEPTION, at, note=why)
-    journal.finish_entry(
-        work,
-        record,
-        journal.TrailNote(
-            f"exception to make-safe recorded by {work.by.name}",
-            (("exception to make-safe", None, work.by.name), ("done at", None, at)),
-            why,
-        ),
-    )
-    return step.id
 
 
 def open_stack(
@@ -155,9 +37,9 @@ def open_stack(
 ) -> int:
     """Record that the clamp was released; give the entry's id. ``hours`` in h, as the meter showed.
 
-    Raises Refused unless the checklist is recorded complete or an exception stands, for a time
-    before the checklist or the present build's closing, and where neither the hours nor the
-    reason for not knowing them are given.
+    Raises Refused unless the make-safe list is recorded complete and good at that time or an
+    exception stands, for a time before the list or the present build's closing, and where neither
+    the hours nor the reason for not knowing them are given.
     """
     record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "It cannot be opened twice in one record.")
@@ -167,7 +49,7 @@ def open_stack(
         )
     at = journal.done_at_of(work, record, opened_at, field="opened_at")
     _refuse_before_closing(work, record, at)
-    _refuse_unless_made_safe(work, record, at)
+    refuse_unless_made_safe(work, record, SafeAct.OPENING, at, field="opened_at")
     why = changes.optional_words("hours_unknown_because", hours_unknown_because, most=4000)
     if hours is None and not why:
         raise Refused(
@@ -273,16 +155,6 @@ def done_while_open(work: Work, record: RebuildRecord, done_at: datetime | None)
     return at
 
 
-def _checklist(work: Work, record: RebuildRecord) -> list[LineAsked]:
-    rows = work.session.execute(
-        select(*columns(LineAsked, ChecklistLine))
-        .join(Stack, Stack.design_id == ChecklistLine.design_id)
-        .where(Stack.id == record.stack_id)
-        .order_by(ChecklistLine.number)
-    )
-    return [read_as(LineAsked, row) for row in rows]
-
-
 def _refuse_opened(record: RebuildRecord, right: str) -> None:
     if record.opened_at is not None:
         raise Refused(
@@ -309,40 +181,6 @@ def _refuse_before_closing(work: Work, record: RebuildRecord, at: datetime) -> N
             journal.shown(at),
             f"the present build was closed later, at {journal.shown(closed_at)}.",
             "A time after that would be right.",
-        )
-
-
-def _refuse_unless_made_safe(work: Work, record: RebuildRecord, opened_at: datetime) -> None:
-    rows = work.session.execute(
-        select(Step.kind, Step.done_at, MakeSafeLine.line_number)
-        .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
-        .where(
-            Step.record_id == record.id,
-            Step.undone_at.is_(None),
-            Step.kind.in_((StepKind.MAKE_SAFE, StepKind.EXCEPTION)),
-        )
-        .order_by(Step.sequence)
-    ).all()
-    for row in rows:
-        if row.done_at > opened_at:
-            subject = f"line {row.line_number}" if row.line_number else "the exception"
-            raise Refused(
-                "opened_at",
-                journal.shown(opened_at),
-                f"{subject} of make-safe was recorded as done later, at"
-                f" {journal.shown(row.done_at)}.",
-                "An opening comes after its checks.",
-            )
-    if any(row.kind is StepKind.EXCEPTION for row in rows):
-        return
-    missing = lines_missing(_checklist(work, record), {row.line_number for row in rows})
-    if missing:
-        lines = "; ".join(f"{line.number} {line.wording}" for line in missing)
-        raise Refused(
-            "record",
-            f"record {record.id}",
-            f"the make-safe checklist is not recorded complete. Missing: {lines}",
-            "Record each line, or an exception by name and reason.",
         )
 
 

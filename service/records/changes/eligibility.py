@@ -17,6 +17,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.tables import StackTest
 from service.records.tables import (
+    BumpTest,
     MakeSafeLine,
     RebuildRecord,
     Step,
@@ -258,6 +259,10 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
                 exists().where(
                     MakeSafeLine.step_id == Step.id,
                     MakeSafeLine.instrument_id == concession.instrument_id,
+                ),
+                exists().where(
+                    BumpTest.step_id == Step.id,
+                    BumpTest.instrument_id == concession.instrument_id,
                 ),
                 exists().where(
                     StackTest.step_id == Step.id,

@@ -20,6 +20,7 @@ from service.records.tables import (
     Involvement,
     RebuildRecord,
     RecordKind,
+    RecordMakeSafeList,
     RecordPerson,
     RecordPersonRemoved,
     RecordState,
@@ -27,6 +28,7 @@ from service.records.tables import (
     WitnessConfirmation,
 )
 from service.stacks.tables import Build, BuildPeriod, Stack
+from service.store.queries.make_safe_lists import lists_in_force
 
 People = Sequence[tuple[int, Involvement]]
 BEGINS_A_STACK = (RecordKind.FIRST_BUILD, RecordKind.TAKEN_OVER)
@@ -83,6 +85,11 @@ def begin_record(
     work.session.add(record)
     work.session.flush()
     _write_people(work, record.id, involved)
+    lists = lists_in_force(work.session, stack.place, stack.design_id)
+    for act, version in lists.items():
+        work.session.add(
+            RecordMakeSafeList(record_id=record.id, act=act, proposal_id=version.proposal_id)
+        )
     from_build = f", from build {present.number}" if present else ""
     journal.finish_entry(
         work,
@@ -94,6 +101,7 @@ def begin_record(
                 ("kind", None, kind),
                 ("work began", None, performed_from),
                 ("people", None, _in_words(work, involved)),
+                *((f"make-safe, {act}", None, lists[act].name) for act in lists),
             ),
             why,
             Event.RECORD_BEGUN,

@@ -131,6 +131,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "instruments": {str(number): label for number, label in rows["instruments"]},
         **_closing_result(rows["closing_results"]),
         **_stack_tests(rows["stack_tests"]),
+        **_before_acts(rows),
     }
 
 
@@ -167,7 +168,8 @@ def _entry(row: Sequence[Any]) -> dict[str, Any]:
         "scanned": row[7],
         "note": row[8] or None,
         "departs_from": row[14],
-        "deviation": _deviation(*row[15:]),
+        "deviation": _deviation(*row[15:18]),
+        "act": row[18],
         "undone": {"by": row[13], "at": _time(row[12])} if row[12] else None,
     }
     return entry | {name: value for name, value in content.items() if value is not None}
@@ -287,6 +289,24 @@ def _stack_tests(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
     for test in tests:
         test["test"], test["result"] = json.loads(test["test"]), json.loads(test["result"])
     return {"stack_tests": tests} if tests else {}
+
+
+def _before_acts(rows: Mapping[str, list[list[Any]]]) -> dict[str, Any]:
+    """Lists the record began with, bump tests and handovers; each left out where there is none."""
+    bumps = _named(
+        sorted(rows["bump_tests"], key=_place),
+        *("entry", "instrument", "gas", "reading", "unit", "passed", "person"),
+    )
+    for bump in bumps:
+        bump |= {"reading": _number(bump["reading"]), "passed": bool(bump["passed"])}
+    content = {
+        "make_safe_lists": _named(sorted(rows["make_safe_lists"]), "act", "list", "sha256"),
+        "bump_tests": bumps,
+        "handovers": _named(
+            sorted(rows["handovers"], key=_place), "entry", "from", "to", "pile", "covers"
+        ),
+    }
+    return {name: listed for name, listed in content.items() if listed}
 
 
 def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:

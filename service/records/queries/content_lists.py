@@ -27,9 +27,12 @@ from service.people.tables import Person
 from service.platform.tables import Attachment, UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import (
+    BumpTest,
     Finding,
+    Handover,
     MakeSafeLine,
     RebuildRecord,
+    RecordMakeSafeList,
     RecordPerson,
     Step,
     ToolSetting,
@@ -37,7 +40,15 @@ from service.records.tables import (
     WitnessConfirmation,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourReading, Layer, Stack
-from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
+from service.store.tables import (
+    Calibration,
+    Concession,
+    Instrument,
+    Lot,
+    Part,
+    PartType,
+    ProposedChange,
+)
 
 R = RebuildRecord
 
@@ -108,6 +119,9 @@ LISTS = (
     "instruments",
     "closing_results",
     "stack_tests",
+    "bump_tests",
+    "handovers",
+    "make_safe_lists",
 )
 
 
@@ -174,6 +188,9 @@ class Gather:
             self._instruments(),
             self._closing_results(),
             self._stack_tests(),
+            self._bump_tests(),
+            self._handovers(),
+            self._make_safe_lists(),
         )
 
     def _people(self) -> ScalarSelect[Any]:
@@ -206,6 +223,7 @@ class Gather:
                     Step.deviation,
                     Step.deviation_because,
                     Step.unloaded_first,
+                    Step.act,
                 )
             ).where(Step.record_id == R.id, Step.written_at <= THEN)
         )
@@ -424,6 +442,9 @@ class Gather:
             of_record(Step, Step.undone_by_id).where(Step.undone_at <= THEN),
             of_entries(MakeSafeLine, MakeSafeLine.person_id),
             of_entries(MakeSafeLine, MakeSafeLine.witness_id),
+            of_entries(BumpTest, BumpTest.person_id),
+            of_entries(Handover, Handover.from_person_id),
+            of_entries(Handover, Handover.to_person_id),
             of_record(TorqueReading, TorqueReading.by_id).where(known_then(TorqueReading)),
             of_record(HourReading, HourReading.by_id).where(known_then(HourReading)),
             of_record(Attachment, Attachment.added_by_id).where(attached_then()),
@@ -443,6 +464,7 @@ class Gather:
             of_entries(ToolSetting, ToolSetting.tester_id),
             of_entries(StackTest, StackTest.thermometer_id),
             of_entries(StackTest, StackTest.meter_id),
+            of_entries(BumpTest, BumpTest.instrument_id),
             of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),
             conceded_then(Concession.instrument_id),
         ).subquery()
@@ -498,6 +520,51 @@ class Gather:
             .outerjoin(warm, warm.id == StackTest.thermometer_calibration_id)
             .outerjoin(meter, meter.id == StackTest.meter_calibration_id)
             .where(StackTest.record_id == R.id, Step.written_at <= THEN)
+        )
+
+    def _bump_tests(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    BumpTest.instrument_id,
+                    BumpTest.gas,
+                    self._number(BumpTest.reading),
+                    BumpTest.unit,
+                    case((BumpTest.passed, 1), else_=0),
+                    BumpTest.person_id,
+                )
+            )
+            .join(Step, Step.id == BumpTest.step_id)
+            .where(BumpTest.record_id == R.id, Step.written_at <= THEN)
+        )
+
+    def _handovers(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    Handover.from_person_id,
+                    Handover.to_person_id,
+                    Handover.pile,
+                    Handover.covers,
+                )
+            )
+            .join(Step, Step.id == Handover.step_id)
+            .where(Handover.record_id == R.id, Step.written_at <= THEN)
+        )
+
+    def _make_safe_lists(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    RecordMakeSafeList.act,
+                    ProposedChange.subject_label,
+                    ProposedChange.content_sha256,
+                )
+            )
+            .join(ProposedChange, ProposedChange.id == RecordMakeSafeList.proposal_id)
+            .where(RecordMakeSafeList.record_id == R.id)
         )
 
     def _array(self, *columns: Any) -> ColumnElement[Any]:

@@ -17,7 +17,9 @@ from service.platform.queries.statements import known
 from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
 from service.records.tables import (
+    BumpTest,
     Finding,
+    Handover,
     MakeSafeLine,
     Step,
     StepKind,
@@ -26,6 +28,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import HourReading, Moment
+from service.store.arithmetic.make_safe import SafeAct
 from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 
@@ -108,6 +111,43 @@ class ToolSet:
         if self.checked_nm is None or self.tester is None:
             return "not checked"
         return f"{self.checked_nm:.4g}\u2009N·m on {self.tester.label}"
+
+
+@dataclass(frozen=True, slots=True)
+class BumpTested:
+    """One try of an instrument with a test gas."""
+
+    tool: str
+    gas: str
+    reading: float | None
+    unit: str
+    passed: bool
+    person: str
+
+    @property
+    def in_words(self) -> str:
+        """What came of it, in one line."""
+        shown = "" if self.reading is None else f", showed {self.reading:g}\u2009{self.unit}"
+        outcome = "passed" if self.passed else "not passed"
+        return f"bump test of {self.tool} with {self.gas}: {outcome}{shown}"
+
+
+@dataclass(frozen=True, slots=True)
+class HandedOver:
+    """Work left by one person and taken on by another."""
+
+    left_by: str
+    taken_on_by: str
+    pile: str
+    covers: str
+
+    @property
+    def in_words(self) -> str:
+        """Who hands over to whom, and the state, in one line."""
+        return (
+            f"handed over by {self.left_by} to {self.taken_on_by}: {self.pile};"
+            f" covers: {self.covers}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +237,10 @@ class RecordEntry:
     """the correction that wrote it in place of another, or added it"""
     corrected_in: int | None = None
     """the correction that wrote another in its place"""
+    act: SafeAct | None = None
+    """of make-safe: what it was done for; None: the opening"""
+    bump: BumpTested | None = None
+    handover: HandedOver | None = None
 
     @property
     def stands(self) -> bool:
@@ -223,9 +267,15 @@ class RecordEntry:
             return _moved_in_words(self, self.part)
         if self.check is not None:
             return _checked_in_words(self, self.check)
+        if beside := self.bump or self.handover:
+            return beside.in_words
         turned = self.setting or (self.torque[-1] if self.torque else None)
         if turned is not None:
             return _turned_in_words(turned)
+        return self._in_few_words
+
+    @property
+    def _in_few_words(self) -> str:
         meter_words = "".join(f", meter at {reading.hours:g}\u2009h" for reading in self.hours)
         if self.kind is StepKind.OPENED:
             return f"stack opened{meter_words or ', hours not known'}"
@@ -254,7 +304,8 @@ def _moved_in_words(entry: RecordEntry, part: PartNamed) -> str:
 def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
     value = "" if check.reading is None else f", {check.reading:g}\u2009{check.unit}"
     if entry.kind is StepKind.MAKE_SAFE:
-        return f"make-safe line {check.line_number} recorded{value}"
+        of_act = f" for the {entry.act}" if entry.act else ""
+        return f"make-safe line {check.line_number}{of_act} recorded{value}"
     at_rod = f", rod {entry.rod_number}" if entry.rod_number else ""
     return f"closing check recorded: {check.wording}{at_rod}{value}"
 
@@ -277,7 +328,7 @@ def _turned_in_words(entry: ToolSet | TorqueRead) -> str:
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
 ) -> tuple[RecordEntry, ...]:
-    """Return the entries of a record in their order, undone ones too. Six statements.
+    """Return the entries of a record in their order, undone ones too. Eight statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
@@ -288,6 +339,8 @@ def entries_of(
         condition = and_(condition, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
     findings = _findings(session, condition)
     checks = _checks(session, record_id)
+    bumps = _bumps(session, record_id)
+    handovers = _handovers(session, record_id)
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
     settings = _settings(session, record_id)
@@ -314,6 +367,7 @@ def entries_of(
             Step.unloaded_first,
             Step.correction_id,
             right.correction_id.label("corrected_in"),
+            Step.act,
             StackTest.verdict.label("tested"),
             *PART_NAMED,
         )
@@ -335,6 +389,8 @@ def entries_of(
             part=None if row.part_id is None else part_named(row),
             findings=tuple(findings.get(row.step_id, ())),
             check=checks.get(row.step_id),
+            bump=bumps.get(row.step_id),
+            handover=handovers.get(row.step_id),
             torque=tuple(torque.get(row.step_id, ())),
             hours=tuple(hours.get(row.step_id, ())),
             setting=settings.get(row.step_id),
@@ -385,6 +441,33 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
         )
         for row in rows
     }
+
+
+def _bumps(session: Session, record_id: int) -> dict[int, BumpTested]:
+    rows = session.execute(
+        select(
+            BumpTest.step_id,
+            *columns(BumpTested, BumpTest, tool=Instrument.label, person=Person.name),
+        )
+        .join(Instrument, Instrument.id == BumpTest.instrument_id)
+        .join(Person, Person.id == BumpTest.person_id)
+        .where(BumpTest.record_id == record_id)
+    )
+    return {row.step_id: read_as(BumpTested, row) for row in rows}
+
+
+def _handovers(session: Session, record_id: int) -> dict[int, HandedOver]:
+    left, taken_on = aliased(Person), aliased(Person)
+    rows = session.execute(
+        select(
+            Handover.step_id,
+            *columns(HandedOver, Handover, left_by=left.name, taken_on_by=taken_on.name),
+        )
+        .join(left, left.id == Handover.from_person_id)
+        .join(taken_on, taken_on.id == Handover.to_person_id)
+        .where(Handover.record_id == record_id)
+    )
+    return {row.step_id: read_as(HandedOver, row) for row in rows}
 
 
 def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:

@@ -20,6 +20,8 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import known
 from service.platform.tables import Attachment, AuditEntry
 from service.records.tables import (
+    BumpTest,
+    Handover,
     Involvement,
     MakeSafeLine,
     RebuildRecord,
@@ -68,6 +70,9 @@ def people_on(
         (Step, Step.undone_by_id),
         (MakeSafeLine, MakeSafeLine.person_id),
         (MakeSafeLine, MakeSafeLine.witness_id),
+        (BumpTest, BumpTest.person_id),
+        (Handover, Handover.from_person_id),
+        (Handover, Handover.to_person_id),
         (TorqueReading, TorqueReading.by_id),
         (HourReading, HourReading.by_id),
         (Attachment, Attachment.added_by_id),

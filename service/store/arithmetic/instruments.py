@@ -63,6 +63,25 @@ class TorqueTool(StrEnum):
         return self is TorqueTool.READING
 
 
+class Principle(StrEnum):
+    """How an instrument for gases senses."""
+
+    CATALYTIC = "catalytic"
+    THERMAL_CONDUCTIVITY = "thermal conductivity"
+    ELECTROCHEMICAL = "electrochemical"
+    INFRARED = "infrared"
+    PARAMAGNETIC = "paramagnetic"
+
+
+class GasMatrix(StrEnum):
+    """The gas an instrument reads its share of another gas in."""
+
+    AIR = "air"
+    INERT = "inert gas"
+    DILUTED = "inert gas, diluted with air"
+    ANY = "air and inert gas"
+
+
 READS: dict[InstrumentKind, dict[Measure, tuple[str, ...]]] = {
     InstrumentKind.TORQUE_DRIVER: {Measure.TORQUE: labels(Measure.TORQUE)},
     InstrumentKind.PRESSURE_GAUGE: {Measure.PRESSURE: labels(Measure.PRESSURE)},
@@ -95,6 +114,16 @@ SHARES = ("%", "ppm")
 """How a share of gas in air is written; the gas or “vol” may stand beside it."""
 OTHER_GAS = {InstrumentKind.GAS_DETECTOR: ("O2", "O₂"), InstrumentKind.OXYGEN_MONITOR: ("H2", "H₂")}
 """A gas beside the share which the kind does not read."""
+
+
+def reads_in(matrix: GasMatrix | None, wanted: GasMatrix) -> bool:
+    """Say whether an instrument that reads in one gas fits where another is wanted.
+
+    >>> reads_in(GasMatrix.DILUTED, GasMatrix.INERT), reads_in(GasMatrix.AIR, GasMatrix.INERT)
+    (True, False)
+    """
+    fits = {wanted, GasMatrix.ANY} | ({GasMatrix.DILUTED} if wanted is GasMatrix.INERT else set())
+    return matrix in fits
 
 
 def kinds_that_read(unit: str | None) -> tuple[InstrumentKind, ...]:
@@ -250,6 +279,10 @@ INSTRUMENT_FIELDS = (
     figure("resolution", "Smallest step it shows", required=False, example="0.1",
            help="In the unit of the range, such as 0.1. Empty: what is usual for its kind is"
            " taken."),
+    choice("principle", "Principle", tuple(Principle), required=False,
+           help="Of an instrument for gases."),
+    choice("gas_matrix", "Gas it reads in", tuple(GasMatrix), required=False,
+           help="A catalytic head reads low without oxygen: in a nitrogen purge only diluted."),
 )  # fmt: skip
 ADDED_FIELDS = tuple(field for field in INSTRUMENT_FIELDS if field.name != "in_use")
 """What is said of a new instrument, which is in use."""

@@ -13,7 +13,9 @@ from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import (
     INSTRUMENT_FIELDS,
+    GasMatrix,
     InstrumentKind,
+    Principle,
     TorqueTool,
     reads,
     units_of,
@@ -43,6 +45,8 @@ class InstrumentEntry:
     accuracy_coverage: Coverage = Coverage.GREATEST
     tool: TorqueTool | None = None
     """how a torque driver works; None of any other kind"""
+    principle: Principle | None = None
+    gas_matrix: GasMatrix | None = None
 
 
 def add_instrument(work: Work, entry: InstrumentEntry) -> int:
@@ -104,6 +108,16 @@ def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:
         reason = "a torque driver says its type." if is_driver else "it is no torque driver."
         right = f"One of: {', '.join(TorqueTool)}." if is_driver else "Leave the type empty."
         raise Refused("tool", entry.tool or "", reason, right)
+    if entry.principle is Principle.CATALYTIC and entry.gas_matrix in {
+        GasMatrix.INERT,
+        GasMatrix.ANY,
+    }:
+        raise Refused(
+            "gas_matrix",
+            entry.gas_matrix,
+            "a catalytic head reads low without oxygen.",
+            f"“{GasMatrix.AIR}”, or “{GasMatrix.DILUTED}” where it is used so.",
+        )
     return entry
 
 

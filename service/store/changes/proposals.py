@@ -1,7 +1,7 @@
 """Changes of what verdicts rest on: proposed by one person, in force once another approves.
 
-Of a part type's stiffness and a design's rule of failing. The newest proposal of a thing counts:
-it replaces one that still waits.
+Of a part type's stiffness, a design's rule of failing and pattern, and of make-safe lists. The
+newest proposal of a thing counts: it replaces one that still waits.
 """
 
 import json
@@ -32,7 +32,7 @@ def propose(
 ) -> int:
     """Write a proposal inside the change that checked it; give its number.
 
-    ``subject`` is number and label of the part type or design.
+    ``subject`` is number and label of the part type, design or list.
     """
     need(work.by, Act.LIMITS_WRITE)
     work.refuse_nobody("signed by", "it is proposed by a person.")
@@ -66,7 +66,7 @@ def sign_proposal(
     is what was written.
     """
     row = work.locked(ProposedChange, proposal_id, "proposal")
-    need(work.by, Act.CHANGE_APPROVE, RecordFacts(written_by=row.made_by_id))
+    need(work.by, Act.CHANGE_APPROVE, RecordFacts(written_by=row.made_by_id or 0))
     work.refuse_nobody("signed by", "it is approved by a person.")
     label = f"{row.kind} of {row.subject_label}"
     if row.approved_at is not None:
@@ -87,7 +87,7 @@ def sign_proposal(
             "Propose it anew; the audit trail and a backup show what it was.",
         )
     row.approved_by_id, row.approved_at = work.by.id, work.now
-    remarks = remarks_beside(work.session, work.by.id, {row.made_by_id}, work.now)
+    remarks = remarks_beside(work.session, work.by.id, {row.made_by_id or 0}, work.now)
     row.remarks = " ".join(remarks) or None
     work.session.flush()
     signed: list[Change] = [("content signed", None, content_sha256)]

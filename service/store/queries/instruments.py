@@ -34,7 +34,12 @@ from service.store.arithmetic.calibrations import (
     state_of,
 )
 from service.store.arithmetic.instrument_errors import Coverage
-from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import (
+    GasMatrix,
+    InstrumentKind,
+    Principle,
+    TorqueTool,
+)
 from service.store.queries.calibrations import histories, operations_between
 from service.store.tables import (
     Calibration,
@@ -77,6 +82,8 @@ class InstrumentRow:
     """smallest step shown, in ``unit``; None: as is usual for its kind"""
     tool: TorqueTool | None
     """how a torque driver works; None of any other kind"""
+    principle: Principle | None
+    gas_matrix: GasMatrix | None
 
     def state_on(self, now: datetime) -> CalibrationState:
         """Say how its last calibration stands at a time after it."""

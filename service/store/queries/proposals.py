@@ -32,8 +32,9 @@ class Proposal:
     content_sha256: str
     source: str
     reason: str
-    made_by_id: int
-    made_by: str
+    made_by_id: int | None
+    """none: carried over, written by nobody"""
+    made_by: str | None
     made_at: datetime
     approved_by: str | None
     approved_at: datetime | None
@@ -59,6 +60,8 @@ class Proposal:
             return f"/part-types/{self.subject_id}"
         if self.kind is ChangeKind.LAB_WORDS:
             return "/words"
+        if self.kind is ChangeKind.MAKE_SAFE_LIST:
+            return f"/make-safe/{self.subject_id}"
         return f"/designs/{self.subject_id}"
 
 
@@ -80,6 +83,17 @@ def proposals_waiting(
     if subject_id is not None:
         statement = statement.where(ProposedChange.subject_id == subject_id)
     rows: Sequence[Any] = session.execute(statement.order_by(ProposedChange.id)).all()
+    return tuple(map(_proposal, rows))
+
+
+def proposals_of(
+    session: Session, kind: ChangeKind, subject_id: int | None = None
+) -> tuple[Proposal, ...]:
+    """Return everything that was proposed of a kind, the newest first. One statement."""
+    statement = _rows().where(ProposedChange.kind == kind)
+    if subject_id is not None:
+        statement = statement.where(ProposedChange.subject_id == subject_id)
+    rows: Sequence[Any] = session.execute(statement.order_by(ProposedChange.id.desc())).all()
     return tuple(map(_proposal, rows))
 
 
@@ -113,7 +127,7 @@ def _rows() -> Select[*tuple[Any, ...]]:
                 if column.key != "changes"
             ),
         )
-        .join(MADE, MADE.id == ProposedChange.made_by_id)
+        .outerjoin(MADE, MADE.id == ProposedChange.made_by_id)
         .outerjoin(APPROVED, APPROVED.id == ProposedChange.approved_by_id)
     )
 

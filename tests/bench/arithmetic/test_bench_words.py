@@ -2,12 +2,6 @@
 
 import pytest
 
-from service.designs.arithmetic.make_safe import (
-    LineAsked,
-    check_reading,
-    lines_missing,
-    recorded_complete,
-)
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
@@ -18,6 +12,12 @@ from service.physics.arithmetic.conditions import (
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
 from service.records.arithmetic.lab_words import FIRST, words_of
+from service.store.arithmetic.make_safe import (
+    LineAsked,
+    check_reading,
+    lines_missing,
+    recorded_complete,
+)
 
 OF_MEA = words_of(FIRST.of(Kind.MEA))
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)

@@ -26,8 +26,9 @@ from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
-from service.records.changes.bench_opening import open_stack, record_exception
+from service.records.changes.bench_opening import open_stack
 from service.records.changes.deviations import Stands
+from service.records.changes.make_safe import record_exception
 from service.records.queries.content import verify
 from service.records.tables import Decision, Meaning, RebuildRecord, Step, TorqueReading
 from service.stacks.queries.hours import build_hours

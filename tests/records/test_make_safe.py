@@ -1,0 +1,321 @@
+"""Make-safe lists of the site at the bench: versions, fit of instruments, what goes stale."""
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service.bench.changes.bench import undo_last
+from service.bench.changes.layers import lift_off
+from service.bench.changes.proposals import approve_proposal
+from service.bench.queries.rebuild_records import record_view
+from service.closing.changes.torque import read_torque
+from service.people.tables import Role
+from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
+from service.platform.database import reading
+from service.platform.errors import NotAllowed, Refused
+from service.records.changes.bench_opening import open_stack
+from service.records.changes.handovers import hand_over
+from service.records.changes.make_safe import record_bump_test, record_exception, record_make_safe
+from service.records.queries.content import record_content
+from service.records.queries.make_safe import OF_DESIGN, newer_lists
+from service.records.queries.records import people_on
+from service.records.tables import RecordKind
+from service.stacks.tables import Stack
+from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
+from service.store.arithmetic.make_safe import LineAsked, SafeAct
+from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.tables import Instrument, ProposedChange
+from tests import builders
+from tests.bench.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, known
+from tests.proposing import put_in_force
+
+LOCKED = LineAsked(1, "Load and gases locked.")
+HYDROGEN = LineAsked(
+    2,
+    "Hydrogen at the outlet",
+    "% vol",
+    0.4,
+    good_minutes=30.0,
+    short="hydrogen",
+    instrument_kind=InstrumentKind.GAS_DETECTOR,
+)
+FRIDAY, MONDAY = NOW, NOW + timedelta(hours=63)
+
+
+def a_list(
+    lab: Lab, *lines: LineAsked, act: SafeAct = SafeAct.OPENING, place: str = ""
+) -> tuple[int, int]:
+    """A list of the site, proposed by somebody of quality; its id and the proposal's."""
+    writer = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    list_id = lab.do(begin_list, act, place, lines, source="", reason="ours", by=writer)
+    return list_id, newest(lab)
+
+
+def newest(lab: Lab) -> int:
+    with Session(lab.engine) as session:
+        return session.scalars(select(func.max(ProposedChange.id))).one()
+
+
+def in_force(lab: Lab, *lines: LineAsked, **more: Any) -> int:
+    list_id, proposal_id = a_list(lab, *lines, **more)
+    put_in_force(lab.engine, proposal_id, lab.now)
+    return list_id
+
+
+def record_line(record: Bench, line: LineAsked = HYDROGEN, **more: Any) -> Any:
+    facts: dict[str, Any] = {"line_number": line.number}
+    if line.unit:
+        facts |= {"reading": 0.1, "instrument_id": record.lab.detector_id}
+    return record.do(record_make_safe, **facts | more)
+
+
+def open_it(record: Bench, **more: Any) -> Any:
+    return record.do(open_stack, hours=120.0, **more)
+
+
+def content(record: Bench) -> Any:
+    with reading(record.lab.engine) as session:
+        return json.loads(record_content(session, [record.number])[record.number].canonical)
+
+
+@pytest.mark.both_engines
+def test_a_list_counts_once_somebody_else_has_approved_it(engine: Engine) -> None:
+    lab = a_lab(engine)
+    before = lab.begin()
+    list_id, proposal_id = a_list(lab, LOCKED)
+    with reading(engine) as session:
+        assert record_view(session, before.number).lists[SafeAct.OPENING].name == OF_DESIGN
+
+    with pytest.raises(NotAllowed):
+        lab.do(approve_proposal, proposal_id, content_sha256="", password=builders.PASSWORD)
+    put_in_force(engine, proposal_id, lab.now)
+
+    with reading(engine) as session:
+        view = record_view(session, before.number)
+        assert view.lists[SafeAct.OPENING].name == OF_DESIGN
+        assert len(view.checklist) == 3
+        (newer,) = newer_lists(session, lab.stack_id, view.lists)
+        assert newer.name == "opening, everywhere, version 1"
+        assert newer.list_id == list_id
+
+
+def test_a_record_keeps_the_version_it_began_with(engine: Engine) -> None:
+    lab = a_lab(engine)
+    list_id = in_force(lab, LOCKED)
+    record = lab.begin()
+    writer = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    longer = (LOCKED, HYDROGEN)
+    second = lab.do(propose_list, list_id, longer, source="", reason="hydrogen too", by=writer)
+    put_in_force(engine, second, lab.now)
+
+    record_line(record, LOCKED)
+    open_it(record)
+
+    with reading(engine) as session:
+        view = record_view(session, record.number)
+        assert view.lists[SafeAct.OPENING].name.endswith("version 1")
+        (newer,) = newer_lists(session, lab.stack_id, view.lists)
+        assert newer.name.endswith("version 2")
+    (kept,) = content(record)["make_safe_lists"]
+    assert (kept["act"], kept["list"]) == ("opening", "opening, everywhere")
+
+
+def test_a_list_of_the_place_goes_before_one_for_everywhere(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, LOCKED)
+    in_force(lab, LOCKED, HYDROGEN, place="Bench 2")
+    in_force(lab, LOCKED, place="bench 3")
+    lab.rows(lambda s: setattr(s.get_one(Stack, lab.stack_id), "place", "bench 2"))
+
+    record = lab.begin()
+
+    with reading(engine) as session:
+        assert record_view(session, record.number).lists[SafeAct.OPENING].name == (
+            "opening, Bench 2, version 1"
+        )
+
+
+def test_readings_of_friday_do_not_open_a_stack_on_monday(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, LOCKED, HYDROGEN)
+    record = lab.begin()
+    record_line(record, LOCKED)
+    record_line(record)
+
+    lab.now = MONDAY
+    with pytest.raises(Refused, match=r"line 2 \(hydrogen\), 63\u2009h old, good for 30\u2009min"):
+        open_it(record)
+    record_line(record, reading=0.2)
+    open_it(record)
+
+    with reading(engine) as session:
+        row = record_view(session, record.number).checklist[1]
+        assert row.entry is not None
+        assert row.entry.check is not None
+        assert row.entry.check.reading == 0.2
+        assert [entry.done_at for entry in row.earlier] == [FRIDAY]
+    assert [line["reading"] for line in content(record)["make_safe"]] == [None, 0.1, 0.2]
+
+
+def test_a_layer_is_not_lifted_off_by_a_stale_reading(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, HYDROGEN)
+    record = lab.begin()
+    record_line(record, replace(HYDROGEN, number=1))
+    open_it(record)
+    record.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
+
+    lab.now += timedelta(minutes=31)
+    with pytest.raises(Refused, match="Read again: line 1"):
+        record.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
+    record_line(record, replace(HYDROGEN, number=1))
+    record.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
+
+
+def test_readings_of_a_designs_own_checklist_go_stale_after_a_day(engine: Engine) -> None:
+    lab = a_lab(engine)
+    record = lab.begin()
+    record.make_safe()
+
+    lab.now = MONDAY
+    with pytest.raises(Refused, match="good for 24\u2009h"):
+        open_it(record)
+
+
+def test_case_40_an_exception_by_name_opens_in_an_emergency_and_not_days_after(
+    engine: Engine,
+) -> None:
+    lab = a_lab(engine)
+    in_force(lab, HYDROGEN)
+    record = lab.begin()
+    with pytest.raises(Refused, match="not recorded complete"):
+        open_it(record)
+    record.do(record_exception, reason="leak towards the hall, hydrogen shut at the main")
+    lab.now = MONDAY
+    with pytest.raises(Refused, match="not recorded complete"):
+        open_it(record)
+
+    record.do(record_exception, reason="detector broken, room aired for an hour")
+    open_it(record)
+
+
+@pytest.mark.parametrize(
+    ("principle", "matrix", "reason"),
+    [
+        (Principle.CATALYTIC, GasMatrix.AIR, "its principle is catalytic"),
+        (Principle.THERMAL_CONDUCTIVITY, GasMatrix.AIR, "it reads in air"),
+        (None, None, "its principle is not known"),
+        (Principle.CATALYTIC, GasMatrix.DILUTED, ""),
+        (Principle.THERMAL_CONDUCTIVITY, GasMatrix.INERT, ""),
+    ],
+)
+def test_hydrogen_in_a_purge_is_read_by_what_reads_it(
+    engine: Engine, principle: Principle | None, matrix: GasMatrix | None, reason: str
+) -> None:
+    lab = a_lab(engine)
+    purge = {"principle": Principle.THERMAL_CONDUCTIVITY, "gas_matrix": GasMatrix.INERT}
+    in_force(lab, replace(HYDROGEN, number=1, **purge))
+    record = lab.begin()
+
+    def senses(session: Session) -> None:
+        detector = session.get_one(Instrument, lab.detector_id)
+        detector.principle, detector.gas_matrix = principle, matrix
+
+    lab.rows(senses)
+
+    if reason:
+        with pytest.raises(Refused, match=reason):
+            record_line(record, replace(HYDROGEN, number=1))
+    else:
+        record_line(record, replace(HYDROGEN, number=1))
+
+
+def test_a_reading_has_two_limits(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, LineAsked(1, "Nitrogen share", "% vol", 19.0, reading_least=15.0,
+                            good_minutes=60.0))  # fmt: skip
+    record = lab.begin()
+
+    for value in (14.9, 19.1):
+        with pytest.raises(Refused, match=r"15 to 19 % vol"):
+            record_line(record, replace(HYDROGEN, number=1), reading=value)
+    record_line(record, replace(HYDROGEN, number=1), reading=17.0)
+
+
+@pytest.mark.both_engines
+def test_a_bump_test_counts_for_the_day_and_in_every_record(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, replace(HYDROGEN, number=1, needs_bump_test=True))
+    record = lab.begin()
+    tested = {"instrument_id": lab.detector_id, "gas": "2 % hydrogen in nitrogen"}
+    line = replace(HYDROGEN, number=1)
+
+    with pytest.raises(Refused, match="no bump test of the day"):
+        record_line(record, line)
+    record.do(record_bump_test, **tested, passed=True, reading=1.9)
+    record_line(record, line)
+    record.do(record_bump_test, **tested, passed=False)
+    with pytest.raises(Refused, match="was not passed"):
+        record_line(record, line)
+    record.do(undo_last)
+    record_line(record, line)
+
+    lab.now += timedelta(days=1)
+    with pytest.raises(Refused, match="no bump test of the day"):
+        record_line(record, line)
+    kept = [(bump["gas"], bump["passed"]) for bump in content(record)["bump_tests"]]
+    assert kept == [("2 % hydrogen in nitrogen", True), ("2 % hydrogen in nitrogen", False)]
+
+
+def test_a_re_torque_waits_for_its_list(engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, LOCKED, act=SafeAct.RE_TORQUE)
+    record = lab.begin(RecordKind.RE_TORQUE)
+    nut = {
+        "rod_number": 1,
+        "pass_number": 1,
+        "stage": Stage.CLOSING,
+        "kind": ReadingKind.SET,
+        "torque_nm": 9.0,
+        "instrument_id": lab.driver_id,
+    }
+
+    with pytest.raises(Refused, match="for the re-torque is not recorded complete"):
+        record.do(read_torque, **nut)
+    record_line(record, LOCKED, act=SafeAct.RE_TORQUE)
+    record.do(read_torque, **nut)
+
+
+@pytest.mark.both_engines
+def test_case_24_work_left_over_a_weekend_is_taken_on_by_another(engine: Engine) -> None:
+    lab = a_lab(engine)
+    record = lab.begin(performed_from=WORK_BEGAN)
+    facts = {
+        "from_person_id": lab.builder.id,
+        "to_person_id": lab.witness.id,
+        "pile": "cells 1 and 2 stand, clamp off",
+        "covers": "all ports and the open end",
+    }
+    with pytest.raises(Refused, match="nobody hands over to themself"):
+        record.do(hand_over, **facts | {"to_person_id": lab.builder.id})
+    for field in ("pile", "covers"):
+        with pytest.raises(Refused):
+            record.do(hand_over, **facts | {field: " "})
+
+    lab.now = MONDAY
+    record.do(hand_over, **facts, by=lab.witness)
+
+    with reading(engine) as session:
+        (entry,) = record_view(session, record.number).beside_the_pile
+        assert entry.in_words == (
+            f"handed over by {lab.builder.name} to {lab.witness.name}:"
+            " cells 1 and 2 stand, clamp off; covers: all ports and the open end"
+        )
+        assert lab.witness.id in people_on(session, [record.number])[record.number]
+    (handover,) = content(record)["handovers"]
+    assert (handover["from"], handover["to"]) == (lab.builder.id, lab.witness.id)
