@@ -226,7 +226,7 @@ def _guards() -> Iterator[Guard]:
     for table in ("column_mapping", "failing_rule", "lab_words"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
-    for table in ("stack_test", "closing_result", "build_release", "spared"):
+    for table in ("stack_test", "closing_result", "build_release", "spared", "pressure_trace"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("design_rod", "design_port", "checklist_line"):

@@ -17,6 +17,7 @@ from service.demo.days import When
 from service.demo.figures import FIGURES, TEST_KPA
 from service.demo.lab import PASSPHRASE, Lab
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
+from service.limits.arithmetic.leak_recipes import Recipe
 from service.platform.arithmetic.vocabulary import Kind
 from service.proof import changes
 from service.proof.changes import release_build
@@ -116,12 +117,20 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
         "gas": "nitrogen",
         "zero": "gauge",
         "barometer": f"{BAROMETER_KPA:.2f} kPa",
-        "start_pressure": f"{TEST_KPA:.2f} kPa",
-        "end_pressure": f"{end_kpa:.2f} kPa",
-        "start_temperature": f"{START_C:.2f} °C",
-        "end_temperature": f"{END_C:.2f} °C",
-        "duration": f"{minutes:g} min",
     }
+    figures = FIGURES[bench.design.name].leak
+    recipe = figures.recipe(leak.set_up) if figures else None
+    trace = _trace(recipe, end_kpa) if recipe else ""
+    if recipe:
+        texts |= {"state": recipe.state, "relief": f"{recipe.relief_kpa} kPa"}
+    else:
+        texts |= {
+            "start_pressure": f"{TEST_KPA:.2f} kPa",
+            "end_pressure": f"{end_kpa:.2f} kPa",
+            "start_temperature": f"{START_C:.2f} °C",
+            "end_temperature": f"{END_C:.2f} °C",
+            "duration": f"{minutes:g} min",
+        }
     for circuit, flow in zip(set_up.watched, leak.arrives, strict=True):
         texts[f"arrived_{circuit}"] = f"{flow:.2f} mL/min"
     instruments = bench.lab.instruments
@@ -132,9 +141,26 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
         instrument_id=instruments["PG-1"],
         thermometer_id=instruments["TH-1"],
         meter_id=instruments["FM-1"] if leak.arrives else None,
+        trace=trace,
         note=leak.note,
         done_at=bench.clock_after(minutes + 6.0),
     )
+
+
+RAMP_MIN = 4.0
+POINT_MIN = 1 / 6
+
+
+def _trace(recipe: Recipe, end_kpa: float) -> str:
+    """A point every 10 s: the ramp, the stabilising, then down to the pressure at the end."""
+    lines = ["t (min); p (kPa); T (°C)"]
+    before, measured = RAMP_MIN + recipe.stabilise_min, recipe.measure_min
+    for point in range(round((before + measured) / POINT_MIN) + 1):
+        minute = point * POINT_MIN
+        share = max(0.0, (minute - before) / measured)
+        kpa = min(1.0, minute / RAMP_MIN) * TEST_KPA + share * (end_kpa - TEST_KPA)
+        lines.append(f"{minute:.4f}; {kpa:.4f}; {START_C + share * (END_C - START_C):.3f}")
+    return "\n".join(lines)
 
 
 def try_insulation(bench: Bench) -> None:

@@ -7,6 +7,7 @@ from service.limits.arithmetic.figures import DesignFigures, InsulationRule, Sho
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
 from service.limits.arithmetic.retests import USUAL, RetestRule
@@ -76,6 +77,8 @@ def _figures(
     return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, LIMITS, retests)
 
 
+ANODE_RECIPE = Recipe(4, Wetness.DRY, 10.0, 3.0, 15.0, guard_kpa=35.0, relief_kpa=40.0)
+"""How the anode of a Stork is tested: its traces are kept."""
 FIGURES = {
     "Wren": _figures(
         _clamp("M6", 50.0, 50.0, 10.0), _leak(0.1, 0.003, 0.02), _operation(20.0, 4.0)
@@ -85,7 +88,7 @@ FIGURES = {
     ),
     "Stork": _figures(
         replace(_clamp("M8", 200.0, 110.0, 15.0), springs_parallel=3, springs_series=1),
-        _leak(0.08, 0.02, 0.1),
+        replace(_leak(0.08, 0.02, 0.1), most_across_kpa=40.0, recipes=(ANODE_RECIPE,)),
         _operation(180.0, 8.0),
         USUAL,
     ),

@@ -28,10 +28,12 @@ from service.limits.arithmetic.figures_fields import (
     feed_fields,
     help_of,
     limit_fields,
+    recipe_fields,
     rule_name,
 )
 from service.limits.arithmetic.figures_fields import SECTIONS as TITLES
 from service.limits.arithmetic.figures_form import from_form, to_form
+from service.limits.arithmetic.leak_paths import SET_UPS
 from service.limits.arithmetic.limits import Quantity
 from service.limits.arithmetic.retests import USUAL
 from service.limits.changes import approve_limits, write_limits
@@ -82,6 +84,10 @@ def _groups(section: str) -> Iterator[Group]:
         apart = tuple(
             Group(f"{circuit} circuit".capitalize(), circuit_fields(circuit))
             for circuit in CIRCUITS
+        )
+        apart += tuple(
+            Group(f"Recipe of set-up {set_up.order}, {set_up.name}", recipe_fields(set_up.order))
+            for set_up in SET_UPS
         )
     if section == OPERATION:
         apart = tuple(Group(gas.capitalize(), feed_fields(gas)) for gas in FEEDS)

@@ -34,10 +34,12 @@ from service.operation.changes import TableRows, restore_rows
 from service.operation.migrating import revision_of
 from service.operation.queries import count_rows, kept_tables, read_back, rows_of
 from service.operation.tables import metadata
+from service.platform.arithmetic.canonical import sha256_of
 from service.platform.database import reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
 from service.platform.tables import Attachment
+from service.proof.tables import PressureTrace
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord
 from service.runs.files import run_files
@@ -381,6 +383,13 @@ def check_all(engine: Engine, folder: Path, progress: Callable[[int], None]) -> 
             .order_by(func.min(Attachment.id))
         ).all()
         runs = session.execute(select(Run.content_sha256, Run.id, Run.name).order_by(Run.id)).all()
+        wrong += [
+            f"trace {sha256[:12]} of a leak test: it is not what was sent."
+            for sha256, content in session.execute(
+                select(PressureTrace.content_sha256, PressureTrace.content)
+            )
+            if sha256_of(content) != sha256
+        ]
     for sha256, name in files:
         if _sha256(path_of(folder, sha256)) != sha256:
             wrong.append(f"attachment {name}: its file is not there or not what was attached.")

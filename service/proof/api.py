@@ -12,7 +12,7 @@ from service.platform.permissions import Act, need
 from service.proof.arithmetic.release_gate import SetPointLine
 from service.proof.queries import releases
 from service.proof.queries.build_verdicts import VerdictLine
-from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.proof.queries.stack_tests import MadeTest, made_in_record, trace_kept
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import find_stack
 
@@ -28,6 +28,13 @@ class StackTestMade(Out):
     instruments: list[str]
     content: Data
     result: Data = read_from("result_text")
+
+
+class Trace(Out):
+    """The lines of time, pressure and temperature that a leak test was computed from."""
+
+    sha256: str
+    content: str
 
 
 @like(VerdictLine, without="aside done_at today")
@@ -60,6 +67,16 @@ def tests(record_id: RecordNumber, caller: Caller, engine: Database) -> list[Sta
         StackTestMade.from_answer(test, instruments=[tool.label for tool in test.tools])
         for test in record_tests
     ]
+
+
+@router.get("/traces/{sha256}")
+def trace(
+    sha256: Annotated[str, Path(pattern="^[0-9a-f]{64}$")], caller: Caller, engine: Database
+) -> Trace:
+    """Return the trace of a leak test as it was sent; the test's content names its hash."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        return Trace(sha256=sha256, content=trace_kept(session, sha256))
 
 
 @router.get("/stacks/{serial}/verdicts")

@@ -4,7 +4,7 @@ A failed attempt stays, a retest adds. Each is judged by the limits in force whe
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select
@@ -30,6 +30,7 @@ from service.proof.arithmetic import typed_tests
 from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_departures import Departures, departures
 from service.proof.arithmetic.leak_tests import LeakTest
+from service.proof.arithmetic.leak_traces import read_trace, with_trace
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
@@ -128,6 +129,7 @@ def record_leak_test(
     instrument_id: int,
     thermometer_id: int | None = None,
     meter_id: int | None = None,
+    trace: str = "",
     stands: Stands | None = None,
     outside_because: str = "",
     note: str = "",
@@ -137,7 +139,9 @@ def record_leak_test(
 
     ``typed`` holds the fields of `typed_tests` as texts with or without a unit;
     ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
-    Raises Question for another pressure, gas or a shorter hold than the set-up's, and for more
+    ``trace`` holds lines of time, pressure and temperature: it gives the readings, and is kept.
+    Raises Question for another pressure, gas or a shorter hold than the set-up's, for a step of
+    its recipe that was not kept, and for more
     across the membrane than it bears: with ``stands`` and ``outside_because`` it is kept as a
     deviation. Raises Refused by field for readings that cannot be or lie outside their
     instrument's range, a volume that is not known, and instruments on hold or out of calibration
@@ -151,8 +155,13 @@ def record_leak_test(
     if reads_flows(typed):
         meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
     try:
+        if trace:
+            typed = with_trace(typed, read_trace(trace), _measure_min(typed, at.figures))
         with placed(**typed_tests.LEAK_FIELDS):
             test = read_leak_test(typed, at.cells, read_with(work.session, gauge, warm, meter))
+            if trace and test.kept:
+                kept = replace(test.kept, trace_sha256=_keep_trace(work, trace))
+                test = replace(test, kept=kept)
             result = judge_test(test, at.figures)
     except TradeError as trouble:
         raise _refused(trouble, typed) from trouble
@@ -161,6 +170,22 @@ def record_leak_test(
     deviation = _deviation(departures(test, at.figures.leak), answered)
     tools = (gauge, warm, meter)
     return _write(work, at, test, result, tools=tools, note=note, deviation=deviation)
+
+
+def _measure_min(typed: Typed, figures: DesignFigures) -> float | None:
+    """How long the recipe of the set-up measures."""
+    order = typed.get("set_up", "").strip()
+    recipe = figures.leak.recipe(int(order)) if figures.leak and order.isdecimal() else None
+    return recipe.measure_min if recipe else None
+
+
+def _keep_trace(work: Work, trace: str) -> str:
+    """Keep a trace under the hash of its content, once."""
+    sha256 = sha256_of(trace)
+    kept = select(tables.PressureTrace.id).where(tables.PressureTrace.content_sha256 == sha256)
+    if work.session.scalar(kept) is None:
+        work.session.add(tables.PressureTrace(content_sha256=sha256, content=trace))
+    return sha256
 
 
 def _refuse_leak_readings(test: LeakTest, gauge: Used, warm: Used) -> None:

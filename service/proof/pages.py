@@ -12,6 +12,7 @@ from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.insulation import Condition, working_voltage
 from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
+from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.people.queries.signers import remarks_beside
@@ -39,7 +40,7 @@ from service.proof.queries.build_verdicts import (
     verdict_lines,
 )
 from service.proof.queries.releases import Gate, gate
-from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.proof.queries.stack_tests import MadeTest, made_in_record, trace_kept
 from service.records.queries.records import RecordHead
 from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff, may_be_off
 from service.store.arithmetic.instruments import InstrumentKind
@@ -76,6 +77,7 @@ class TestsSheet:
     pressures: tuple[str, ...]
     hold: str
     membrane: str
+    recipe: Recipe | None
     voltage: str
     cells: int
     blank_cells: tuple[int, ...]
@@ -84,6 +86,7 @@ class TestsSheet:
     hints: tuple[str, ...]
     tools: Mapping[str, tuple[tuple[int, str], ...]]
     methods: tuple[str, ...] = tuple(Method)
+    states: tuple[str, ...] = tuple(Wetness)
     zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
     gases: tuple[str, ...] = tuple(one.name for one in TEST_GASES)
     references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
@@ -122,6 +125,9 @@ def tests_sheet(ground: Ground, key: str, why_not: str) -> TestsSheet:
         tuple(_pressures(choice_here, figures)),
         _hold(choice_here, figures, ground) if choice_here.set_up else "",
         _membrane(choice_here, figures),
+        figures.leak.recipe(choice_here.set_up.order)
+        if figures.leak and choice_here.set_up
+        else None,
         f"{working_voltage(cells):.3g}{THIN}V" if choice_here.condition else "",
         ground.cells,
         ground.blank_cells,
@@ -274,8 +280,9 @@ def tested_sheet(
     )
 
 
-router = APIRouter(prefix="/builds")
+router = APIRouter()
 Number = Annotated[int, Path(ge=1, le=2**31)]
+Sha256 = Annotated[str, Path(pattern="^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,14 +295,14 @@ class ReleasePage:
     form: Form
 
 
-@router.get("/{build_id}/release")
+@router.get("/builds/{build_id}/release")
 def show(request: Request, me: Me, database: Database, build_id: Number) -> Response:
     """Show what stands at the gate of a build."""
     need(me, Act.READ)
     return _sheet(request, database, me, blank(request), build_id)
 
 
-@router.post("/{build_id}/release")
+@router.post("/builds/{build_id}/release")
 def release(
     request: Request, me: Me, database: Database, form: Typed, build_id: Number
 ) -> Response:
@@ -308,6 +315,16 @@ def release(
             release_build(work, build_id, set_points_sha256=read, password=password)
         return go_on(request, work.answer)
     return _sheet(request, database, me, form, build_id)
+
+
+@router.get("/traces/{sha256}")
+def show_trace(me: Me, database: Database, sha256: Sha256) -> Response:
+    """Give the trace of a leak test as it was sent."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        content = trace_kept(session, sha256)
+    named = {"content-disposition": f'attachment; filename="leak-{sha256[:12]}.csv"'}
+    return Response(content, media_type="text/csv; charset=utf-8", headers=named)
 
 
 def _sheet(request: Request, database: Engine, me: Person, form: Form, build_id: int) -> Response:

@@ -37,6 +37,15 @@ class StackTest(Base):
     )
 
 
+class PressureTrace(Base):
+    """The trace of a test of tightness as it was sent; the test's content names its hash."""
+
+    __tablename__ = "pressure_trace"
+    id: Mapped[key]
+    content_sha256: Mapped[sha256] = mapped_column(unique=True)
+    content: Mapped[text] = mapped_column(comment="lines of time, pressure and temperature")
+
+
 # Releases: who let hydrogen into a build, and what stood at the gate.
 
 

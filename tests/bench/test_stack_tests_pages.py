@@ -9,12 +9,15 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import DesignFigures
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
 from tests import builders
 from tests.closing.closings import put_limits_in_force
+from tests.proof.arithmetic.test_leak_traces import a_trace
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_tools
+from tests.proof.test_leak_recipes import BY_TRACE, FIGURES_BY_RECIPE
 
 HTMX = {"hx-request": "true"}
 PLACE_STATEMENTS = 36
@@ -30,20 +33,33 @@ class Tester:
 
     def page(self, test: str = "", **asked: str) -> str:
         """The place of the tests, tags taken out."""
+        return words(self.html(test, **asked))
+
+    def html(self, test: str = "", **asked: str) -> str:
+        """The same as it was sent."""
         answer = self.client.get(
             f"/records/{self.number}/bench", params={"at": "tests", "test": test, **asked}
         )
         assert answer.status_code == 200
-        return words(answer.text)
+        return str(answer.text)
 
-    def post(self, entry: str, typed: Mapping[str, Any], **headers: str) -> Any:
+    def post(
+        self,
+        entry: str,
+        typed: Mapping[str, Any],
+        *,
+        files: Mapping[str, str] | None = None,
+        **headers: str,
+    ) -> Any:
         """Send one form as a freshly loaded page would."""
         with Session(self.app.state.engine) as session:
             version = session.get_one(RebuildRecord, self.number).version
         given = {"version": version, **typed}
-        return self.client.post(f"/records/{self.number}/{entry}", data=given, headers=headers)
+        sent = {name: (f"{name}.csv", text, "text/csv") for name, text in (files or {}).items()}
+        address = f"/records/{self.number}/{entry}"
+        return self.client.post(address, data=given, files=sent or None, headers=headers)
 
-    def leak(self, set_up: int, **more: str) -> Any:
+    def leak(self, set_up: int, *, files: Mapping[str, str] | None = None, **more: str) -> Any:
         """One pressure decay."""
         flows = {f"arrived_{name}": "0" for name in ARRIVES.get(set_up, ())}
         volume = {"volume": "0.2"} if set_up == 1 else {}
@@ -60,6 +76,7 @@ class Tester:
                 "meter_id": self.tools.meter,
             }
             | more,
+            files=files,
         )
 
     def insulation(self, **more: str) -> Any:
@@ -89,13 +106,19 @@ def words(text: str) -> str:
 def begin(app: Any, signed_in_client: Callable[..., Any]) -> Callable[..., Tester]:
     """Begin an inspection of a stack with so many cells, limits in force."""
 
-    def begin(cells: int = 2, *, limits: bool = True, serial: str = "TARN-001") -> Tester:
+    def begin(
+        cells: int = 2,
+        *,
+        limits: bool = True,
+        serial: str = "TARN-001",
+        figures: DesignFigures = FIGURES,
+    ) -> Tester:
         with Session(app.state.engine) as session:
             stack = builders.a_stack(session, cells=cells, serial=serial, meter_hours=100.0)
             tools = the_tools(session)
             if limits:
                 design_id = session.get_one(Stack, stack.id).design_id
-                put_limits_in_force(session, design_id, FIGURES)
+                put_limits_in_force(session, design_id, figures)
             session.commit()
         client = signed_in_client("builder", name=f"Mara Ilves {serial}")
         answer = client.post(
@@ -127,6 +150,29 @@ def test_the_five_set_ups_stand_in_their_order_with_what_to_do(
     assert "Set-up 3 of 5, coolant" in shown
     assert "coolant 50\u2009kPa gauge".replace("\u2009", " ") in shown.replace("\u2009", " ")
     assert "Flow from the anode" in shown
+
+
+def test_a_recipe_is_shown_and_its_trace_comes_as_a_file(begin: Callable[..., Tester]) -> None:
+    at = begin(figures=FIGURES_BY_RECIPE)
+    shown = at.page("leak-4").replace("\u2009", " ")
+    assert "Stack dry; join anode; vent cathode and coolant; relief valve at most 60 kPa." in shown
+    assert "Ramp: at most 6 kPa/min; stop above 55 kPa across the membrane." in shown
+    by_trace = dict.fromkeys(DECAY, "") | {k: v for k, v in BY_TRACE.items() if k != "set_up"}
+
+    fast = at.leak(4, files={"trace_file": a_trace(ramp_min=2.0)}, **by_trace)
+    assert fast.status_code == 422
+    assert "Ramp 25 kPa/min; the recipe asks for at most 6 kPa/min." in words(fast.text)
+    assert "t (s); p (kPa); T (°C)" in html.unescape(fast.text), "the file's lines are kept"
+
+    assert (
+        at.leak(4, files={"trace_file": a_trace(lost_kpa_min=0.0)}, **by_trace).status_code == 303
+    )
+    made = at.page("leak-4", made="made").replace("\u2009", " ")
+    assert "at pressure" in made
+    assert "50 kPa gauge, ramp at most 5 kPa/min" in made
+    kept = re.search(r'href="(/traces/[0-9a-f]{64})"', at.html("leak-4"))
+    assert kept
+    assert at.client.get(kept[1]).text == a_trace(lost_kpa_min=0.0)
 
 
 def test_how_long_to_hold_is_told_before_the_test(begin: Callable[..., Tester]) -> None:

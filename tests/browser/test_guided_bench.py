@@ -1,6 +1,7 @@
 """The guided bench on a tablet: the page says what comes next, the scanner answers it."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,10 @@ from service.store.tables import Part
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
 from tests.browser.looking import look
+from tests.closing.closings import put_limits_in_force
+from tests.proof.arithmetic.test_leak_traces import a_trace
+from tests.proof.stack_testing import the_tools as instruments_of_a_test
+from tests.proof.test_leak_recipes import FIGURES_BY_RECIPE
 
 pytestmark = pytest.mark.browser
 
@@ -211,6 +216,63 @@ def test_a_whole_rebuild_with_everything_that_goes_wrong(
     page.wait_for_url(f"**/records/{bench.number}")
     with Session(lab) as session:
         assert session.get_one(RebuildRecord, bench.number).state is RecordState.HANDED_IN
+
+
+@pytest.mark.night
+def test_a_leak_test_by_recipe_asks_for_a_fast_ramp_and_keeps_its_trace(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+    tmp_path: Path,
+) -> None:
+    """The recipe is read, a file of the trace is chosen, a ramp too fast is asked about."""
+
+    def a_stack_with_a_recipe(session: Session) -> None:
+        stack = builders.a_stack(session, cells=2, serial="TARN-GB3")
+        put_limits_in_force(session, stack.design_id, FIGURES_BY_RECIPE)
+
+    rows(a_stack_with_a_recipe)
+    tools = rows(lambda s: instruments_of_a_test(s, due_at=LONG_AFTER))
+    page = new_page(**TABLET)
+    me = sign_in(page, "builder", name="Ida Holm GB")
+    bench = Bench(page, served_at)
+    bench.begin("TARN-GB3", "after the braid", worked=me)
+    bench.go("tests", test="leak-4")
+    expect(page.locator("#recipe li").nth(1)).to_contain_text("at most 6\u2009kPa/min")
+    look(page, "recipe")
+
+    def fill(trace: str) -> None:
+        file = tmp_path / "anode.csv"
+        file.write_text(trace, encoding="utf-8")
+        page.locator("input[name=method][value='pressure decay']").check()
+        page.locator("input[name=zero][value=gauge]").check()
+        page.locator("#state").select_option("dry")
+        for name, value in (("barometer", "101.3"), ("relief", "58")):
+            page.locator(f"#{name}").fill(value)
+        for name in ("arrived_cathode", "arrived_coolant"):
+            page.locator(f"#{name}").fill("0")
+        for name, tool in (
+            ("instrument_id", tools.gauge),
+            ("thermometer_id", tools.thermometer),
+            ("meter_id", tools.meter),
+        ):
+            bench.choose(name, tool)
+        page.locator("summary", has_text="Trace of the test").click()
+        page.locator("#trace_file").set_input_files(file)
+
+    fill(a_trace(ramp_min=2.0))
+    assert "Ramp 25 kPa/min; the recipe asks for at most 6 kPa/min" in bench.refused()
+    look(page, "ramp-too-fast")
+
+    bench.go("tests", test="leak-4")
+    fill(a_trace(lost_kpa_min=0.0))
+    bench.enter()
+    expect(page.locator("dl.steps").first).to_contain_text("ramp at most 5 kPa/min")
+    look(page, "recipe-kept")
+    with page.expect_download() as download:
+        page.get_by_role("link", name="p(t), T(t) as sent").first.click()
+    assert download.value.path().read_text(encoding="utf-8") == a_trace(lost_kpa_min=0.0)
 
 
 def test_the_sound_can_be_switched_off_and_stays_off(

@@ -48,6 +48,7 @@ DECAY = {
     "duration": "30 min",
 }
 """A stack that is tight; the set-up and what arrives come on top."""
+FACTS = ("note", "done_at", "by", "trace", "stands", "outside_because")
 ARRIVES = {
     3: ("anode", "cathode"),
     4: ("cathode", "coolant"),
@@ -92,7 +93,7 @@ class ClosedStack:
 
     def leak(self, set_up: int, *, arrived: Mapping[str, str] | None = None, **more: Any) -> int:
         """One pressure decay in a set-up; flows of 0 arrive unless given."""
-        facts = {name: more.pop(name) for name in ("note", "done_at", "by") if name in more}
+        facts = {name: more.pop(name) for name in FACTS if name in more}
         typed = DECAY | {"set_up": str(set_up)}
         if set_up == 1:
             typed |= {"volume": "0.2 L"}
@@ -146,11 +147,11 @@ class ClosedStack:
         return step_id
 
 
-def the_tools(session: Session) -> Tools:
+def the_tools(session: Session, **calibrated: Any) -> Tools:
     """Instruments in calibration, each with its unit and range."""
 
     def make(kind: InstrumentKind, unit: str, most: float, step: float) -> int:
-        made: Instrument = builders.a_torque_instrument(session, kind=kind, unit=unit)
+        made: Instrument = builders.a_torque_instrument(session, kind=kind, unit=unit, **calibrated)
         made.range_least, made.range_most, made.resolution = None, most, step
         session.flush()
         return made.id

@@ -356,6 +356,10 @@ class LeakTestSent(StackTestSent):
     meter: Annotated[Name | None, Fact("meter_id", stands_for="instrument")] = Field(
         default=None, description="flow meter, where one was read"
     )
+    trace: Annotated[str, Field(max_length=400_000)] = Field(
+        default="",
+        description="lines of time, pressure and temperature; it gives the readings and is kept",
+    )
     stands: Stands | None = Field(default=None, description=IT_STANDS)
     outside_because: Words = Field(
         default="", description="why a test stays that was made otherwise than its set-up asks"

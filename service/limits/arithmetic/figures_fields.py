@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
-from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
+from service.limits.arithmetic.leak_recipes import Wetness
 from service.limits.arithmetic.limits import Quantity
 from service.limits.arithmetic.retests import NONE, Retest
 from service.limits.arithmetic.set_points import Oxidant
@@ -89,12 +90,31 @@ def path_field(path: Path) -> Field:
     return _maybe("leak_limit", path.name.lower(), f"Maximum leak, {path}", "mbar·L/s")
 
 
-LEAK_FIELDS = (
+def recipe_fields(order: int) -> tuple[Field, ...]:
+    """Return what the recipe of a set-up says; all but guard and relief once it is given."""
+    name = f"leak_recipe_{order}"
+    return (
+        _words(
+            f"{name}_state", f"State of the stack, set-up {order}", tuple(Wetness), required=False
+        ),
+        _maybe(name, "ramp_kpa_min", f"Maximum ramp, set-up {order}", "kPa/min"),
+        _maybe(name, "stabilise_min", f"Stabilising time, set-up {order}", "min"),
+        _maybe(name, "measure_min", f"Measuring time, set-up {order}", "min"),
+        _maybe(name, "guard_kpa", f"Guard across the membrane, set-up {order}", "kPa"),
+        _maybe(name, "relief_kpa", f"Maximum relief setting, set-up {order}", "kPa"),
+    )
+
+
+LEAK_BEGINS = (
     _words("leak_gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
     _maybe("leak", "path_length_mm", "Leak path length", "mm", "A gasket's width, say."),
     _maybe("leak", "hold_minutes", "Least hold of a leak test", "min"),
     _maybe("leak", "most_across_kpa", "Most pressure difference across the membrane", "kPa"),
+)
+LEAK_FIELDS = (
+    *LEAK_BEGINS,
     *(field for circuit in CIRCUITS for field in circuit_fields(circuit)),
+    *(field for set_up in SET_UPS for field in recipe_fields(set_up.order)),
     *(path_field(path) for path in Path),
     _words("leak_limit_source", "Source of leak limits"),
 )
@@ -267,6 +287,12 @@ _OF |= {field.name: _REPEAT for field in RETEST_FIELDS.values()}
 
 
 _ENDING: tuple[tuple[str, str], ...] = (
+    ("_state", "Membranes and circuits: leaks and permeation differ."),
+    ("_ramp_kpa_min", "A steeper rise is asked about."),
+    ("_stabilise_min", "From the end of the ramp to the first reading."),
+    ("_measure_min", "From the first reading to the last."),
+    ("_guard_kpa", "Above it the test is stopped. Empty: what the membrane bears."),
+    ("_relief_kpa", "Gauge; above the test pressure."),
     ("_volume_l", "Manifolds, ports and hoses of the rig that are closed in with it."),
     ("_volume_per_cell_l", "So that a stack of any number of cells is known."),
     ("_test_pressure_kpa", "Above the air outside, not absolute."),

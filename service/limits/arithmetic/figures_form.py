@@ -15,6 +15,7 @@ from service.limits.arithmetic.figures_fields import (
     FEEDS,
     FIELDS,
     INSULATION_FIELDS,
+    LEAK_BEGINS,
     LEAK_FIELDS,
     OPERATION_FIELDS,
     RETEST_FIELDS,
@@ -25,10 +26,12 @@ from service.limits.arithmetic.figures_fields import (
     feed_fields,
     limit_fields,
     path_field,
+    recipe_fields,
     rule_name,
 )
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.limits.arithmetic.leak_paths import Path
+from service.limits.arithmetic.leak_paths import SET_UPS, Path
+from service.limits.arithmetic.leak_recipes import Recipe
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
 from service.limits.arithmetic.retests import RetestRule, repeat_as_typed, repeat_from
@@ -106,9 +109,17 @@ def _leak(fields: Typed) -> LeakFigures | None:
             _need(fields, (form_fields[0], form_fields[1], form_fields[2]))
             values = _values(fields, form_fields, f"leak_{circuit}_")
             circuits.append(_made(CircuitFigures, {"circuit": str(circuit), **values}, form_fields))
+    recipes = []
+    for set_up in SET_UPS:
+        asked = recipe_fields(set_up.order)
+        if _given(fields, asked):
+            _need(fields, asked[:4])
+            values = _values(fields, asked, f"leak_recipe_{set_up.order}_")
+            recipes.append(_made(Recipe, {"set_up": set_up.order, **values}, asked))
     limits = tuple(limit for path in Path for limit in _path_limit(fields, path))
-    values = {**_values(fields, LEAK_FIELDS[:4], "leak_"), "circuits": [], "limits": []}
-    return replace(_made(LeakFigures, values, LEAK_FIELDS), circuits=tuple(circuits), limits=limits)
+    values = {**_values(fields, LEAK_BEGINS, "leak_"), "circuits": [], "limits": []}
+    begun = replace(_made(LeakFigures, values, LEAK_BEGINS), circuits=tuple(circuits))
+    return replace(begun, limits=limits, recipes=tuple(recipes))
 
 
 def _path_limit(fields: Typed, path: Path) -> tuple[PathLimit, ...]:
@@ -236,7 +247,9 @@ def _show(form: dict[str, str], figures: object, fields: Sequence[Field], prefix
 
 
 def _show_leak(form: dict[str, str], leak: LeakFigures) -> None:
-    _show(form, leak, LEAK_FIELDS[:4], "leak_")
+    _show(form, leak, LEAK_BEGINS, "leak_")
+    for recipe in leak.recipes:
+        _show(form, recipe, recipe_fields(recipe.set_up), f"leak_recipe_{recipe.set_up}_")
     for circuit in leak.circuits:
         _show(form, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
     for limit in leak.limits:

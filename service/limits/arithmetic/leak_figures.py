@@ -6,6 +6,7 @@ Pressures are gauge. Limits are in mbar·L/s of the test gas at 20 °C. Common p
 from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
+from service.limits.arithmetic.leak_recipes import Recipe
 from service.physics.arithmetic.gases import Gas, gas_named, throughput
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
@@ -128,6 +129,7 @@ class LeakFigures:
     path_length_mm: float = 3.0
     hold_minutes: float = HOLD_MINUTES
     most_across_kpa: float | None = None
+    recipes: tuple[Recipe, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a gas no tightness is tested with, and what is named twice."""
@@ -138,10 +140,15 @@ class LeakFigures:
         for names in (
             [str(entry.circuit) for entry in self.circuits],
             [str(entry.path) for entry in self.limits],
+            [f"set-up {entry.set_up}" for entry in self.recipes],
         ):
             for name in names:
                 if names.count(name) > 1:
                     raise Inconsistent(f"“{name}” is named twice.")
+        for recipe in self.recipes:
+            tested = [self.circuit(circuit) for circuit in SET_UPS[recipe.set_up - 1].pressurised]
+            pressures = [circuit.test_pressure_kpa for circuit in tested if circuit]
+            recipe.check_within(self.most_across_kpa, min(pressures, default=None))
 
     def _check_membrane(self) -> None:
         if self.most_across_kpa is None:
@@ -169,6 +176,10 @@ class LeakFigures:
     def circuit(self, circuit: Circuit) -> CircuitFigures | None:
         """Return figures of one circuit; None where there are none."""
         return next((figures for figures in self.circuits if figures.circuit is circuit), None)
+
+    def recipe(self, set_up: int) -> Recipe | None:
+        """Return the recipe of a set-up; None where there is none."""
+        return next((recipe for recipe in self.recipes if recipe.set_up == set_up), None)
 
     def limit(self, path: Path) -> PathLimit | None:
         """Return the limit of one path; None where there is none."""

@@ -3,11 +3,12 @@
 Pressures are gauge. Common practice, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures
 from service.limits.arithmetic.leak_paths import Circuit, SetUp
+from service.limits.arithmetic.leak_recipes import Recipe
 from service.proof.arithmetic.leak_tests import LeakTest
 
 BESIDE_THE_MEMBRANE = frozenset({Circuit.ANODE, Circuit.CATHODE})
@@ -47,6 +48,11 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
         sentences.append(
             f"Held for {held:.4g} min; the set-up asks for at least {figures.hold_minutes:g} min."
         )
+    recipe = figures.recipe(test.set_up)
+    if recipe is not None:
+        for name, kept, wanted in _by_recipe(test, recipe):
+            facts |= {name: kept, f"{name} of the recipe": wanted}
+            sentences.append(f"{name.capitalize()} {kept}; the recipe asks for {wanted}.")
     most = figures.most_across_kpa
     if most is not None and loads_membrane(test.connected) and kpa > most * (1 + 1e-9):
         facts |= {"across the membrane": f"{kpa:.4g} kPa", "membrane bears": f"{most:g} kPa"}
@@ -54,6 +60,34 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
             f"{kpa:.4g} kPa across the membrane; it bears at most {most:g} kPa: look for damage."
         )
     return Departures(tuple(sentences), facts)
+
+
+def _by_recipe(test: LeakTest, recipe: Recipe) -> Iterator[tuple[str, str, str]]:
+    """Each step that was not kept: its name, what was kept, what the recipe asks for."""
+    if test.state is not recipe.state:
+        yield "state", str(test.state or "not given"), str(recipe.state)
+    kept, near = test.kept, 1 + 1e-6
+    ramp, stabilise = f"at most {recipe.ramp_kpa_min:g} kPa/min", f"{recipe.stabilise_min:g} min"
+    if kept is None:
+        yield "ramp", "not recorded", ramp
+        yield "stabilising", "not recorded", f"at least {stabilise}"
+    else:
+        if kept.ramp_kpa_min > recipe.ramp_kpa_min * near:
+            yield "ramp", f"{kept.ramp_kpa_min:.3g} kPa/min", ramp
+        if kept.settled_min * near < recipe.stabilise_min:
+            yield "stabilising", f"{kept.settled_min:.3g} min", f"at least {stabilise}"
+    measured = test.duration_min
+    if measured is not None and measured * near < recipe.measure_min:
+        yield "measuring", f"{measured:.3g} min", f"at least {recipe.measure_min:g} min"
+    across = kept.most_kpa if kept and loads_membrane(test.connected) else None
+    if recipe.guard_kpa is not None and across is not None and across > recipe.guard_kpa * near:
+        guard = f"at most {recipe.guard_kpa:g} kPa across the membrane"
+        yield "guard passed,", f"{across:.4g} kPa", guard
+    if recipe.relief_kpa is not None:
+        relief = kept.relief_kpa if kept else None
+        if relief is None or relief > recipe.relief_kpa * near:
+            given = "setting not recorded" if relief is None else f"set to {relief:g} kPa"
+            yield "relief", given, f"at most {recipe.relief_kpa:g} kPa"
 
 
 def pressure_of(figures: LeakFigures, set_up: SetUp) -> CircuitFigures | None:

@@ -12,6 +12,7 @@ from math import hypot
 from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
+from service.limits.arithmetic.leak_recipes import Wetness
 from service.physics.arithmetic.gases import NORMAL, Gas, gas_named, reference
 from service.physics.arithmetic.tightness import FlowMeter, GasReading, Instruments
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
@@ -91,6 +92,36 @@ class Arrived:
 
 
 @dataclass(frozen=True, slots=True)
+class StepsKept:
+    """The steps of a recipe as they were kept; ``most_kpa`` gauge, the highest pressure seen.
+
+    ``trace_sha256`` names the trace they were read from; empty: typed.
+    """
+
+    ramp_kpa_min: float
+    ramp_min: float
+    settled_min: float
+    most_kpa: float
+    relief_kpa: float | None = None
+    trace_sha256: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be."""
+        not_below_zero("the ramp", self.ramp_kpa_min, "kPa/min", "ramp")
+        not_below_zero("the time of the ramp", self.ramp_min, "min", "ramp_time")
+        not_below_zero("the stabilising time", self.settled_min, "min", "settled")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a test as it was kept: minutes before its end, and what was read."""
+
+    name: str
+    before_end_min: float
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
 class LeakTest:
     """One test in one of the five set-ups (``set_up`` is its order, from 1).
 
@@ -121,6 +152,8 @@ class LeakTest:
     thermometer_k: float | None = None
     thermometer_step_k: float = 0.0
     volume_percent: float = 3.0
+    state: Wetness | None = None
+    kept: StepsKept | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be, naming field, value and what would be right."""
@@ -220,6 +253,33 @@ class LeakTest:
             f"{name} (gauge)", kpa, "kPa", field
         )
         return GasReading(from_gauge(kpa * 1e3, outside_pa), kelvin)
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps of the recipe that were kept, in their order; none where none were."""
+        kept = self.kept
+        if kept is None:
+            return ()
+        measured = self.duration_min or 0.0
+        at_pressure = measured + kept.settled_min
+        relief = "" if kept.relief_kpa is None else f", relief set to {kept.relief_kpa:g} kPa"
+        state = self.state or "state not given"
+        ended = "" if self.end_pressure_kpa is None else f"{self.end_pressure_kpa:.5g} kPa"
+        warm = "" if self.end_temperature_c is None else f", {self.end_temperature_c:.4g} °C"
+        return (
+            Step("ramp begins", at_pressure + kept.ramp_min, f"{self.gas}, {state}{relief}"),
+            Step(
+                "at pressure",
+                at_pressure,
+                f"{kept.most_kpa:.4g} kPa gauge, ramp at most {kept.ramp_kpa_min:.3g} kPa/min",
+            ),
+            Step(
+                "measuring begins",
+                measured,
+                f"{self.start_pressure_kpa:.5g} kPa, {self.start_temperature_c:.4g} °C",
+            ),
+            Step("measuring ends", 0.0, f"{ended}{warm}" or "flow read"),
+        )
 
     @property
     def gauge_pressure_kpa(self) -> float:

@@ -5,12 +5,14 @@ Sources: as in leak_tests and electrical_tests.
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
+from service.limits.arithmetic.leak_recipes import Wetness
 from service.physics.arithmetic.gases import NORMAL, REFERENCES, TEST_GASES
 from service.platform.arithmetic.errors import OutOfRange, placed
+from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.typed_fields import (
     FieldRefused,
@@ -27,7 +29,7 @@ from service.proof.arithmetic.electrical_tests import (
     ShortCheck,
     ShortMethod,
 )
-from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method
+from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method, StepsKept
 from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff
 
 VOLUME_PERCENT = 3.0
@@ -96,7 +98,7 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     warm = _temperature(texts, "start", needed=True)
     meter = _meter(texts, read_with) if reads_flows(texts) else None
     outside = _barometer(texts, "barometer") or _no_barometer()
-    return LeakTest(
+    test = LeakTest(
         set_up=set_up,
         method=method,
         gas=gas,
@@ -123,6 +125,45 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         thermometer_k=read_with.thermometer.at(warm or 0.0),
         thermometer_step_k=read_with.thermometer_step_k,
         volume_percent=_percent(texts),
+        state=_state(texts),
+    )
+    return replace(test, kept=_steps_kept(texts, test))
+
+
+def _state(texts: Typed) -> Wetness | None:
+    text = texts.get("state", "").strip()
+    if not text:
+        return None
+    return Wetness(typed_word(texts, "state", "the state of the stack", tuple(Wetness)))
+
+
+def _steps_kept(texts: Typed, test: LeakTest) -> StepsKept | None:
+    """The steps of a recipe; both times are needed once either is given."""
+    if not any(texts.get(name, "").strip() for name in ("ramp_time", "settled")):
+        return None
+    minutes = {
+        name: needed_quantity(texts, name, label, Measure.DURATION, "min")
+        for name, label in (
+            ("ramp_time", "the time of the ramp"),
+            ("settled", "the stabilising time"),
+        )
+    }
+    outside = test.barometer_kpa if test.zero is Zero.ABSOLUTE else 0.0
+    most = typed_pressure(texts, "most_pressure", "the highest pressure", test.zero)
+    most_kpa = test.gauge_pressure_kpa if most is None else most[0] - outside
+    if most_kpa < test.gauge_pressure_kpa * (1 - 0.01):
+        right = f"no less than at the start, {test.gauge_pressure_kpa:.4g} kPa gauge"
+        raise FieldRefused("most_pressure", "the highest pressure", f"{most_kpa:.4g}", "kPa", right)
+    relief = typed_pressure(texts, "relief", "the relief valve's setting", Zero.GAUGE)
+    steepest = texts.get("ramp", "").strip()
+    if not steepest and minutes["ramp_time"] <= 0:
+        raise FieldRefused("ramp_time", "the time of the ramp", "0", "min", "more than 0 min")
+    return StepsKept(
+        read_number(steepest) if steepest else most_kpa / minutes["ramp_time"],
+        minutes["ramp_time"],
+        minutes["settled"],
+        most_kpa,
+        relief[0] if relief else None,
     )
 
 

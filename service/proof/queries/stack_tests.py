@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
@@ -12,8 +12,10 @@ from sqlalchemy.orm import Session, aliased
 from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.platform.arithmetic.verdicts import Verdict
+from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, statement
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
@@ -22,6 +24,7 @@ from service.proof.arithmetic.stack_tests import (
     test_from_data,
 )
 from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_of
+from service.proof.tables import PressureTrace
 from service.proof.tables import StackTest as Row
 from service.records.queries.entries import LATE_AFTER
 from service.records.tables import RebuildRecord, RecordState, Step
@@ -86,6 +89,22 @@ class MadeTest:
         return read_result(self.kind, self.result_text)
 
     @property
+    def steps(self) -> tuple[tuple[str, datetime, str], ...]:
+        """The steps of its recipe that were kept: what, when, with which value."""
+        if not isinstance(self.test, LeakTest):
+            return ()
+        return tuple(
+            (step.name, self.done_at - timedelta(minutes=step.before_end_min), step.value)
+            for step in self.test.steps
+        )
+
+    @property
+    def trace(self) -> str:
+        """The hash of its trace; empty: it was typed."""
+        kept = self.test.kept if isinstance(self.test, LeakTest) else None
+        return kept.trace_sha256 if kept else ""
+
+    @property
     def what(self) -> str:
         """Which test it is, in a few words."""
         return what_of(self.result)
@@ -111,6 +130,16 @@ def read_test(kind: TestKind, text: str) -> StackTest:
 def read_result(kind: TestKind, text: str) -> Result:
     """Return what a test gave from its kept text."""
     return result_from_data(kind, json.loads(text))
+
+
+def trace_kept(session: Session, sha256: str) -> str:
+    """Return the trace of this hash. One statement. Raises NotFound."""
+    content = session.scalar(
+        select(PressureTrace.content).where(PressureTrace.content_sha256 == sha256)
+    )
+    if content is None:
+        raise NotFound("trace", sha256[:12])
+    return content
 
 
 @statement
