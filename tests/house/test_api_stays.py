@@ -37,6 +37,9 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records sends .*findings\[\]\.(face|places(\[\])?|area_percent): .*": (
         "where on the part it is"
     ),
+    r"(GET /api/v1/traces/\{sha256\}|POST /api/v1/records/.*/leak-tests sends trace: ).*": (
+        "the trace that a leak test is computed from"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
