@@ -3,7 +3,7 @@
 Tests of before have none: they were typed, and stay as they are.
 
 Revision ID: a7d2
-Revises: c9d2
+Revises: b1f6
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "a7d2"
-down_revision = "c9d2"
+down_revision = "b1f6"
 branch_labels = None
 depends_on = None
 

@@ -31,6 +31,7 @@ WORDS = {
 YES_NO = ("yes", "no")
 UNITS = {
     "_ml_min": "mL/min",
+    "_kpa_min": "kPa/min",
     "_kpa": "kPa",
     "_c": "°C",
     "_min": "min",
