@@ -167,7 +167,7 @@ def record_leak_test(
         raise _refused(trouble, typed) from trouble
     _refuse_leak_readings(test, gauge, warm)
     answered = Answered(stands, outside_because, "outside_because")
-    deviation = _deviation(departures(test, at.figures.leak), answered)
+    deviation = _deviation(work, departures(test, at.figures.leak), answered)
     tools = (gauge, warm, meter)
     return _write(work, at, test, result, tools=tools, note=note, deviation=deviation)
 
@@ -202,10 +202,11 @@ def _refuse_leak_readings(test: LeakTest, gauge: Used, warm: Used) -> None:
             refuse_beyond_range(warm.instrument, field, celsius, "°C")
 
 
-def _deviation(departs: Departures, answered: Answered) -> Deviation | None:
+def _deviation(work: Work, departs: Departures, answered: Answered) -> Deviation | None:
     if not departs.sentences:
         return None
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value="",
         reason=departs.text,

@@ -7,12 +7,11 @@ from pydantic import Field
 
 from service.platform.api.answers import Made, Out, like
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.api.request_models import Why
-from service.platform.arithmetic.vocabulary import Kind
+from service.platform.api.request_models import Name, Why
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.records.arithmetic import lab_words
-from service.records.arithmetic.lab_words import LabWord
+from service.records.arithmetic.lab_words import LabWord, WordList
 from service.records.changes.lab_words import write_word
 from service.records.queries import lab_words as queries
 
@@ -21,12 +20,12 @@ router = APIRouter(tags=["records"])
 
 @like(lab_words.LabWord)
 class Word(Out):
-    """One word for what is seen on a part; ``fits`` are the kinds of part it is said of."""
+    """One word; ``fits`` are the kinds of part it is said of, or what a reason answers."""
 
 
 @like(queries.WordsVersion, without="words")
 class Version(Out):
-    """One version of the words for findings."""
+    """One version of a list of words."""
 
     words: list[Word]
 
@@ -36,19 +35,21 @@ class WordSent(Why):
 
     code: Annotated[str, Field(max_length=40)] = ""
     word: Annotated[str, Field(min_length=1, max_length=60)]
-    fits: Annotated[list[Kind], Field(min_length=1, max_length=len(Kind))]
+    fits: Annotated[list[Name], Field(min_length=1, max_length=20)]
     severity: int | None = Field(default=None, ge=0, le=3, description="what it usually weighs")
     guidance: Annotated[str, Field(max_length=1000)] = ""
     retired: bool = Field(default=False, description="no longer offered at the bench")
+    is_enough: bool = Field(default=True, description="a reason needs no own words after it")
+    of: WordList = WordList.CONDITIONS
     is_new: bool = True
 
 
 @router.get("/words")
-def words(caller: Caller, engine: Database) -> list[Version]:
-    """List all versions of the words for findings, the one in force first."""
+def words(caller: Caller, engine: Database, of: WordList = WordList.CONDITIONS) -> list[Version]:
+    """List all versions of the words for findings, or of reasons, the one in force first."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        versions = queries.versions_of_words(session)
+        versions = queries.versions_of_words(session, of)
     return [
         Version.from_answer(each, words=[Word.from_answer(word) for word in each.words.words])
         for each in versions
@@ -66,9 +67,10 @@ def write(body: WordSent, call: Call) -> Made:
         body.severity,
         body.guidance,
         until="yes" if body.retired else "",
+        is_enough=body.is_enough,
     )
 
     def change(work: Work) -> int:
-        return write_word(work, word, is_new=body.is_new, reason=body.reason).version
+        return write_word(work, word, of=body.of, is_new=body.is_new, reason=body.reason).version
 
     return make_once(call, change)

@@ -129,6 +129,8 @@ PAGES = {
         "/words",
         "/words/new",
         "/words/PINHOLE",
+        "/words?list=reasons",
+        "/words/NO-ROOM-FOR-THE-TOOL?list=reasons",
     ),
     "bench": (
         "/records/{begun}/bench",

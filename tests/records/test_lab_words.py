@@ -146,10 +146,10 @@ def test_what_was_proposed_before_another_version_is_proposed_anew(engine: Engin
     ("word", "says"),
     [
         (LabWord("", "None seen", ("MEA",)), "an answer of its own"),
-        (LabWord("", "bloom", ()), "said of no kind of part"),
+        (LabWord("", "bloom", ()), "said of nothing"),
         (LabWord("", "Pinhole", ("MEA",)), "the code of a word already"),
         (LabWord("HOLE", "pinhole", ("MEA",)), "is or was the word of PINHOLE"),
-        (LabWord("", "bloom", ("bottle",)), "no kind of part “bottle”"),
+        (LabWord("", "bloom", ("bottle",)), "“bottle” is none of"),
         (LabWord("", " ", ("MEA",)), "nothing is given"),
     ],
 )

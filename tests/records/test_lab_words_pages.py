@@ -20,7 +20,7 @@ def a_photo() -> bytes:
 
 def test_a_word_is_added_pictured_and_no_longer_offered(app: Any, signed_in_client: Any) -> None:
     client = signed_in_client("quality")
-    assert client.post("/words/new", data=BLOOM).headers["location"] == "/words"
+    assert client.post("/words/new", data=BLOOM).headers["location"] == "/words?list=conditions"
     photo = {"photos": ("bloom.jpg", a_photo(), "image/jpeg")}
     given = client.post("/words/GREY-BLOOM/picture", data={"picture_reason": "first"}, files=photo)
     assert given.status_code == 303, given.text
@@ -55,7 +55,7 @@ def test_a_change_of_severity_waits_for_a_second_person(signed_in_client: Any) -
     ("typed", "says"),
     [
         ({"word": "Pinhole"}, "the code of a word already"),
-        ({"fits": []}, "said of no kind of part"),
+        ({"fits": []}, "said of nothing"),
         ({"severity": "7"}, "3"),
     ],
 )

@@ -12,8 +12,10 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Question, Refused
 from service.platform.permissions import Act, need
+from service.records.arithmetic.lab_words import Answers
 from service.records.changes import journal
 from service.records.changes.eligibility import give_back_concessions
+from service.records.queries.lab_words import reason_said
 from service.records.queries.pile_checks import pile_check
 from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import HourReading
@@ -177,7 +179,7 @@ def accept_departure(
     need(work.by, Act.CONCESSION_GIVE)
     record = journal.lock_record(work, record_id, version)
     _refuse_unless_open_to_it(work, record_id, departs_from)
-    why = changes.reason(reason)
+    why = reason_said(work.session, changes.reason(reason), Answers.DEPARTURE, "reason")
     at = journal.done_at_of(work, record, done_at)
     step = journal.add_step(
         work, record, StepKind.DEPARTURE, at, note=why, departs_from=departs_from

@@ -30,6 +30,7 @@ def lifted_beside_plan(
         return {}
     labels = ", ".join(f"{layer.kind} {layer.label}" for layer in staying)
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value=labels,
         reason=f"plan {plan.id} leaves {labels} where it is.",
@@ -86,6 +87,7 @@ def put_on_beside_plan(
             facts["planned part is now"] = planned.now
             right = f"Lay it aside and take {planned.words}, now {planned.now}."
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value=label,
         reason=f"plan {before.plan.id} says something else. {departs}",

@@ -86,6 +86,7 @@ def _of_value(
     if not departs.sentences or departs.text == _departed(work, details):
         return None
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value=value.text,
         reason=departs.text,
@@ -111,6 +112,7 @@ def _of_driver(
     if then.is_valid:
         return None
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value=value.text,
         reason=then.sentence,
@@ -142,6 +144,7 @@ def _of_hours(
     if not sentences:
         return None
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value="",
         reason=sentences,

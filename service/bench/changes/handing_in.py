@@ -19,8 +19,10 @@ from service.platform.database import Work
 from service.platform.errors import Question, Refused, RefusedTogether
 from service.platform.tables import Attachment
 from service.proof.queries.build_verdicts import verdicts_of_head
+from service.records.arithmetic.lab_words import Answers, WordList
 from service.records.changes import journal
 from service.records.queries.content import record_content
+from service.records.queries.lab_words import newest_words, said_in
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
@@ -86,8 +88,14 @@ def _asked_of_missing(
         Refused(each.anchor, "", each.sentence) for each in missing if each.severity == BLOCKS
     ]
     left_out = []
+    words = newest_words(work.session, WordList.REASONS)[1]
     given = {
-        key: optional_words(f"{NOT_DONE}.{key}", reason, most=LONG_MOST)
+        key: said_in(
+            words,
+            optional_words(f"{NOT_DONE}.{key}", reason, most=LONG_MOST),
+            Answers.NOT_DONE,
+            f"{NOT_DONE}.{key}",
+        )
         for key, reason in reasons.items()
     }
     for each in to_be_reasoned(missing):

@@ -50,8 +50,10 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
+from service.records.arithmetic.lab_words import Answers
 from service.records.changes.attachments import add_attachments
 from service.records.pages.attachments import stored_files
+from service.records.queries.lab_words import reasons_for
 from service.records.queries.make_safe import newer_lists
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
@@ -127,6 +129,10 @@ def bench_page(
         by_plan=plan,
         most_mb=settings.attachment_max_mb,
     )
+    if place is Place.HANDING_IN:
+        begun.form.presets = reasons_for(session, Answers.NOT_DONE)
+    elif begun.form.is_refused:
+        begun.form.presets = reasons_for(session, Answers.DEPARTURE)
     fill = FILL.get(place)
     return fill(begun, session, query, me) if fill else begun
 

@@ -121,7 +121,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, record_id: 
         part_id = form.whole("part_id", required=False)
         stands = form.choice("stands", Stands, required=False)
         unloaded_first = form.choice("unloaded_first", Unloaded, required=False)
-        because = form.text("outside_because", required=False)
+        because = form.reason("outside_because", required=False)
         with changing(database, me, key=form.key) as work:
             number = propose(
                 work,

@@ -36,7 +36,8 @@ def _read(form: Form, fact: Fact) -> object:
     if fact.type is datetime:
         return form.moment(fact.name, required=False)
     if fact.type is str and not fact.stands_for:
-        return form.text(fact.name, required=fact.required, most=int(fact.most or MOST_SIGNS))
+        most = int(fact.most or MOST_SIGNS)
+        return form.reason(fact.name, required=fact.required, most=most)
     limits: dict[str, Any] = {} if fact.least is None else {"least": fact.least}
     limits |= {} if fact.most is None else {"most": fact.most}
     if fact.type is float:
@@ -67,7 +68,7 @@ def _reasons(form: Form) -> dict[str, str]:
     """Read why each thing is not done; one press says the first reason of all that have none."""
     begins = f"{NOT_DONE}."
     names = [name for name in form.typed if name.startswith(begins)]
-    reasons = {name.removeprefix(begins): form.text(name, required=False) for name in names}
+    reasons = {name.removeprefix(begins): form.reason(name, required=False) for name in names}
     first = next(filter(None, reasons.values()), "")
     if form.yes("same_reason"):
         reasons = {key: reason or first for key, reason in reasons.items()}

@@ -112,6 +112,7 @@ def set_tool(
         others = [was_unloaded(set_text)] if is_backed_off and unloaded_first is None else []
         text = " ".join(filter(None, (departs.text if departs else "", off)))
         because = ask_whether_it_stands(
+            work.session,
             Answered(stands, outside_because, "outside_because"),
             value="",
             reason=" ".join(filter(None, (text, departs.hint if departs else ""))),

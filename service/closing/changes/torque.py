@@ -267,6 +267,7 @@ def torque_deviation(
         return None
     is_over = departs.is_over or departs.is_backed_off
     because = ask_whether_it_stands(
+        work.session,
         answered,
         value="",
         reason=" ".join(filter(None, (departs.text, departs.hint))),

@@ -58,8 +58,15 @@ E = TypeVar("E", bound=StrEnum)
 W = TypeVar("W", bound=str)
 
 
+CHOICE = "choice"
+"""What the name of a field begins with that offers reasons for the field behind it."""
+
+
 class Form:
-    """What was typed into one form, and what is wrong with it."""
+    """What was typed into one form, and what is wrong with it.
+
+    ``presets``: reasons the page offers before own words.
+    """
 
     def __init__(
         self,
@@ -75,6 +82,7 @@ class Form:
         self.refused: dict[str, str] = {}
         self.asked: dict[str, Question] = {}
         self.stale: Stale | None = None
+        self.presets: Sequence[Any] = ()
         self.names_read: set[str] = set()
         self._refusals: list[Refused] = []
         self._at_once = False
@@ -206,6 +214,12 @@ class Form:
         if len(text) > most:
             self.refuse(name, f"is longer than {most} signs", f"It has {len(text)}; shorten it.")
         return text
+
+    def reason(self, name: str, *, required: bool = True, most: int = 4000) -> str:
+        """Read a reason: what was chosen of the laboratory's, own words after it, or these."""
+        choice = self.raw(f"{CHOICE}.{name}").strip()
+        own = self.text(name, required=required and not choice, most=most)
+        return ": ".join(filter(None, (choice, own)))
 
     def number(
         self,

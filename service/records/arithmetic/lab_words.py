@@ -1,4 +1,4 @@
-"""A laboratory's words: conditions seen on parts, each a code with its word, in versions.
+"""A laboratory's words: conditions seen on parts, and reasons; each a code with its word.
 
 A version is the whole list, JSON “lab words 1”. A code never changes and is never used again; its
 word may be renamed, the old one is kept, and a word out of force is no longer offered. Common
@@ -22,13 +22,23 @@ class WordList(StrEnum):
     """The lists of words a laboratory keeps."""
 
     CONDITIONS = "conditions"
+    REASONS = "reasons"
+
+
+class Answers(StrEnum):
+    """What a reason answers."""
+
+    DEPARTURE = "departure"
+    NOT_DONE = "not done"
+    CONCESSION = "concession"
 
 
 @dataclass(frozen=True, slots=True)
 class LabWord:
     """One word of a list.
 
-    ``fits``: the kinds of part it is said of. ``severity``: what it usually weighs, None: it
+    ``fits``: the kinds of part it is said of, or what a reason answers. ``is_enough``: a reason
+    needs no more words than its own. ``severity``: what it usually weighs, None: it
     depends. ``former``: what it was called before. ``since`` and ``until``: days between which it
     is in force, as ISO 8601, empty where there is none.
     """
@@ -41,6 +51,7 @@ class LabWord:
     former: tuple[str, ...] = ()
     since: str = ""
     until: str = ""
+    is_enough: bool = True
 
     @property
     def is_in_force(self) -> bool:
@@ -55,7 +66,7 @@ class LabWords:
     words: tuple[LabWord, ...]
 
     def of(self, fits: str) -> tuple[LabWord, ...]:
-        """Return the words in force for one kind of part."""
+        """Return the words in force for one kind of part, or one question."""
         return tuple(word for word in self.words if word.is_in_force and fits in word.fits)
 
     def by_code(self, code: str) -> LabWord | None:
@@ -101,15 +112,38 @@ FIRST = LabWords(
     )
 )
 """Conditions as they come with a new laboratory."""
+_ALL_REASONS = (
+    ("agreed with the supervisor", (Answers.DEPARTURE, Answers.NOT_DONE), False),
+    ("as the test plan asks", (Answers.DEPARTURE, Answers.NOT_DONE), False),
+    ("no other part in store", (Answers.DEPARTURE, Answers.CONCESSION), True),
+    ("for a trial, not to be released", tuple(Answers), True),
+    ("no room for the tool", (Answers.DEPARTURE, Answers.NOT_DONE), True),
+    ("read twice, it reads the same", (Answers.DEPARTURE,), True),
+    ("not affected by this work", (Answers.NOT_DONE,), True),
+    ("follows before the release", (Answers.NOT_DONE,), True),
+    ("instrument away for calibration", (Answers.NOT_DONE,), True),
+    ("no test gas at the bench", (Answers.NOT_DONE,), True),
+    ("inspected and measured again", (Answers.CONCESSION,), False),
+)
+FIRST_REASONS = LabWords(
+    tuple(
+        LabWord(code_of(word), word, tuple(map(str, answers)), is_enough=is_enough)
+        for word, answers, is_enough in _ALL_REASONS
+    )
+)
+"""Reasons as they come with a new laboratory: common practice, no source."""
+BEGUN_WITH = {WordList.CONDITIONS: FIRST, WordList.REASONS: FIRST_REASONS}
+FITS = {WordList.CONDITIONS: tuple(map(str, Kind)), WordList.REASONS: tuple(map(str, Answers))}
+"""What the words of each list can be said of."""
 
 
-def put_word(words: LabWords, word: LabWord, today: str) -> LabWords:
+def put_word(words: LabWords, word: LabWord, today: str, of: WordList) -> LabWords:
     """Return the next version: with a new word, or with the word of its code as it is now.
 
     What it was called before is kept. Raises Inconsistent where its code or word cannot be.
     """
     before = words.by_code(word.code)
-    _check(words, word)
+    _check(words, word, FITS[of])
     if before is None:
         return LabWords((*words.words, replace(word, since=today)))
     former = [each for each in (*before.former, before.word) if each != word.word]
@@ -118,14 +152,16 @@ def put_word(words: LabWords, word: LabWord, today: str) -> LabWords:
     return LabWords(tuple(after if each is before else each for each in words.words))
 
 
-def _check(words: LabWords, word: LabWord) -> None:
+def _check(words: LabWords, word: LabWord, fits: Sequence[str]) -> None:
     if word.word.casefold() in STANDING_ALONE:
         raise Inconsistent(f"“{word.word}” is an answer of its own and no condition.")
     if not word.fits:
-        raise Inconsistent(f"“{word.word}” is said of no kind of part: choose one at least.")
-    unknown = sorted(set(word.fits) - set(map(str, Kind)))
+        raise Inconsistent(f"“{word.word}” is said of nothing: choose one at least.")
+    if ":" in word.word:
+        raise Inconsistent("A word has no colon: own words come after it.")
+    unknown = sorted(set(word.fits) - set(fits))
     if unknown:
-        raise Inconsistent(f"There is no kind of part “{unknown[0]}”.")
+        raise Inconsistent(f"“{unknown[0]}” is none of: {', '.join(fits)}.")
     for other in words.words:
         if other.code == word.code:
             continue
@@ -134,8 +170,8 @@ def _check(words: LabWords, word: LabWord) -> None:
         }
         if alike and set(other.fits) & set(word.fits):
             raise Inconsistent(
-                f"“{alike.pop()}” is or was the word of {other.code}, “{other.word}”, for the same"
-                " kind of part."
+                f"“{alike.pop()}” is or was the word of {other.code}, “{other.word}”, said of the"
+                " same."
             )
 
 
@@ -151,7 +187,7 @@ def weighs_otherwise(before: LabWords, after: LabWords) -> bool:
 def differences(before: LabWords, after: LabWords) -> list[tuple[str, object, object]]:
     """Return what changed, word by word and field by field, as the trail tells it."""
     changed: list[tuple[str, object, object]] = []
-    names = ("word", "fits", "severity", "guidance", "until")
+    names = ("word", "fits", "severity", "guidance", "until", "is_enough")
     for word in after.words:
         old = before.by_code(word.code)
         if old == word:
@@ -178,6 +214,17 @@ def as_content(words: LabWords) -> dict[str, Any]:
 def from_content(data: Any) -> LabWords:
     """Return a version from plain data; raises Inconsistent for another form."""
     return from_data(LabWords, check_form(FORM, data))
+
+
+def chosen(text: str, words: LabWords, fits: str) -> tuple[LabWord | None, str]:
+    """Return the word a reason begins with, and the words after its colon.
+
+    >>> chosen("No room for the tool: rod 3", FIRST_REASONS, "not done")[1]
+    'rod 3'
+    """
+    head, _, rest = text.partition(":")
+    word = words.meant(head, fits)
+    return (None, text) if word is None else (word, rest.strip())
 
 
 def words_of(words: Iterable[LabWord]) -> tuple[str, ...]:

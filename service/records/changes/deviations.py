@@ -7,9 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from sqlalchemy.orm import Session
+
 from service.platform import changes
 from service.platform.audit import Change
 from service.platform.errors import Question, Refused, RefusedTogether
+from service.records.arithmetic.lab_words import Answers
+from service.records.queries.lab_words import reason_said
 
 IN_WORDS = {True: "yes", False: "no"}
 
@@ -70,6 +74,7 @@ class Deviation:
 
 
 def ask_whether_it_stands(
+    session: Session,
     answered: Answered,
     *,
     value: str,
@@ -83,7 +88,8 @@ def ask_whether_it_stands(
 
     Raises Question, Refused where it stands without a reason, RefusedTogether with ``others``.
     """
-    because = changes.optional_words(answered.field, answered.because, most=4000)
+    text = changes.optional_words(answered.field, answered.because, most=changes.LONG_MOST)
+    because = reason_said(session, text, Answers.DEPARTURE, answered.field)
     questions: list[Refused] = list(others)
     if answered.stands is not Stands.STANDS:
         answers = {Stands.STANDS.value: words}

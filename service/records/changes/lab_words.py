@@ -31,8 +31,8 @@ from service.records.tables import LabWordsVersion
 from service.store.changes.proposals import propose
 from service.store.tables import ChangeKind, ProposedChange
 
-CONDITIONS = (1, "conditions")
-"""Number and name of the list, as a proposal and the trail know it."""
+SUBJECTS = {of: (number, str(of)) for number, of in enumerate(WordList, 1)}
+"""Number and name of each list, as a proposal and the trail know it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,9 @@ class WordWritten:
     proposal_id: int | None = None
 
 
-def write_word(work: Work, word: LabWord, *, is_new: bool, reason: str) -> WordWritten:
+def write_word(
+    work: Work, word: LabWord, *, of: WordList = WordList.CONDITIONS, is_new: bool, reason: str
+) -> WordWritten:
     """Write a new word, or another state of one, as a new version.
 
     Where a severity that stood changes, it is proposed and in force once somebody else approves it.
@@ -58,13 +60,13 @@ def write_word(work: Work, word: LabWord, *, is_new: bool, reason: str) -> WordW
         code=given.optional_words("code", word.code, most=40).upper() or code_of(word.word),
         guidance=given.optional_words("guidance", word.guidance, most=1000),
     )
-    version, before = newest_words(work.session)
+    version, before = newest_words(work.session, of)
     if before.by_code(said.code) is None and not is_new:
         raise NotFound("word", said.code)
     if before.by_code(said.code) is not None and is_new:
         raise Refused("code", said.code, "it is the code of a word already.", "Another code.")
     try:
-        after = put_word(before, said, f"{work.now:%Y-%m-%d}")
+        after = put_word(before, said, f"{work.now:%Y-%m-%d}", of)
     except TradeError as trouble:
         raise Refused("word", said.word, str(trouble)) from trouble
     changed = differences(before, after)
@@ -72,9 +74,11 @@ def write_word(work: Work, word: LabWord, *, is_new: bool, reason: str) -> WordW
         raise Refused("word", said.word, f"nothing differs from version {version}.", "A change.")
     if weighs_otherwise(before, after):
         content = {"after": version, "words": as_content(after)}
-        proposal_id = propose(work, ChangeKind.LAB_WORDS, CONDITIONS, content, changed, reason=why)
+        proposal_id = propose(
+            work, ChangeKind.LAB_WORDS, SUBJECTS[of], content, changed, reason=why
+        )
         return WordWritten(0, proposal_id)
-    row = _keep(work, version, before, after, reason=why, by_id=work.by.id)
+    row = _keep(work, of, version, before, after, reason=why, by_id=work.by.id)
     work.note(Event.WORDS_WRITTEN, _named(row), changed, reason=why)
     return WordWritten(row.version)
 
@@ -85,17 +89,19 @@ def put_words_in_force(work: Work, proposal: ProposedChange, content: dict[str, 
     Raises Refused where another version was written since it was proposed.
     """
     need(work.by, Act.CHANGE_APPROVE)
-    version, before = newest_words(work.session)
+    of = next(of for of, subject in SUBJECTS.items() if subject[0] == proposal.subject_id)
+    version, before = newest_words(work.session, of)
     if version != content["after"]:
         raise Refused(
             "words",
-            CONDITIONS[1],
+            of,
             f"version {version} was written since this was proposed.",
             "Propose the change anew.",
         )
     after = from_content(content["words"])
     row = _keep(
         work,
+        of,
         version,
         before,
         after,
@@ -129,26 +135,31 @@ def show_word(work: Work, code: str, stored: Stored, *, reason: str) -> None:
 
 def _keep(
     work: Work,
+    of: WordList,
     version: int,
     before: LabWords,
     after: LabWords,
     *,
     reason: str,
-    by_id: int,
+    by_id: int | None,
     proposal_id: int | None = None,
 ) -> LabWordsVersion:
-    if not _is_kept(work):
-        _write(work, version, before, reason=AS_IT_CAME, by_id=None)
-    return _write(work, version + 1, after, reason=reason, by_id=by_id, proposal_id=proposal_id)
+    if not _is_kept(work, of):
+        _write(work, of, version, before, reason=AS_IT_CAME, by_id=None)
+    return _write(work, of, version + 1, after, reason=reason, by_id=by_id, proposal_id=proposal_id)
 
 
-def _is_kept(work: Work) -> bool:
+def _is_kept(work: Work, of: WordList) -> bool:
     """Whether any version stands in the database: the first may be the program's."""
-    return work.session.scalar(select(LabWordsVersion.id).limit(1)) is not None
+    return (
+        work.session.scalar(select(LabWordsVersion.id).where(LabWordsVersion.list == of).limit(1))
+        is not None
+    )
 
 
 def _write(
     work: Work,
+    of: WordList,
     version: int,
     words: LabWords,
     *,
@@ -158,7 +169,7 @@ def _write(
 ) -> LabWordsVersion:
     content = canonical_json(as_content(words))
     row = LabWordsVersion(
-        list=WordList.CONDITIONS,
+        list=of,
         version=version,
         content=content,
         content_sha256=sha256_of(content),

@@ -13,6 +13,8 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.records.arithmetic.lab_words import Answers
+from service.records.queries.lab_words import reasons_for
 from service.records.queries.pile_checks import Judged, PileCheck, pile_check
 from service.records.queries.records import RecordHead, record_head
 from service.stacks.drawings.pile import draw_pile
@@ -47,7 +49,7 @@ def accept(request: Request, me: Me, database: Database, form: Typed, record_id:
     """Accept a finding that needs a concession, with the reason."""
     need(me, Act.CONCESSION_GIVE)
     with form.collecting_errors():
-        reason, departs_from = form.text("reason"), form.raw("departs_from")
+        reason, departs_from = form.reason("reason"), form.raw("departs_from")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}/check"
             accept_departure(
@@ -63,6 +65,7 @@ def _page(
     with reading(database) as session:
         head = record_head(session, record_id)
         check = pile_check(session, record_id)
+        form.presets = reasons_for(session, Answers.DEPARTURE)
     drawing = ""
     if check.layers:
         drawing = draw_pile(

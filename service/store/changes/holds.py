@@ -21,6 +21,8 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.records.arithmetic.lab_words import Answers
+from service.records.queries.lab_words import reason_said
 from service.records.tables import Step
 from service.store.changes import part_axes, parts
 from service.store.changes.inspections import decided
@@ -205,7 +207,7 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     Gives its id. A held or rejected part is under concession from then on.
     """
     need(work.by, Act.CONCESSION_GIVE)
-    why = given.reason(reason)
+    why = reason_said(work.session, given.reason(reason), Answers.CONCESSION, "reason")
     trail_subject = _named(work, subject)
     changes: list[Change] = [("concession", None, "for one record")]
     if subject.part_id is not None:

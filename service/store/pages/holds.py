@@ -13,6 +13,8 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.records.arithmetic.lab_words import Answers
+from service.records.queries.lab_words import reasons_for
 from service.store.changes.holds import SUBJECTS, Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
 from service.store.queries.forbids import Forbids, what_forbids
@@ -122,9 +124,9 @@ def concede(request: Request, me: Me, database: Database, form: Typed, query: As
     """Give a concession."""
     about = _about(query)
     with form.collecting_errors():
-        values = form.values([CONCESSION_REASON])
+        why = form.reason("reason")
         with changing(database, me, key=form.key) as work:
-            give_concession(work, _as_subject(about), **values)
+            give_concession(work, _as_subject(about), reason=why)
             work.answer = _subject_address(about)
         return go_on(request, work.answer)
     return _subject_page(request, database, "store/holds/concession.html", about, form)
@@ -173,6 +175,7 @@ def _subject_page(
     request: Request, database: Engine, template: str, about: About, form: Form
 ) -> Response:
     with reading(database) as session:
+        form.presets = reasons_for(session, Answers.CONCESSION)
         context = SubjectPage(subject(session, about), what_forbids(session, **asdict(about)), form)
     return page(request, template, context, form.status)
 

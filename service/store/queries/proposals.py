@@ -59,7 +59,7 @@ class Proposal:
         if self.kind is ChangeKind.STIFFNESS:
             return f"/part-types/{self.subject_id}"
         if self.kind is ChangeKind.LAB_WORDS:
-            return "/words"
+            return f"/words?list={self.subject_label}"
         if self.kind is ChangeKind.MAKE_SAFE_LIST:
             return f"/make-safe/{self.subject_id}"
         return f"/designs/{self.subject_id}"
