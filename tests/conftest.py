@@ -102,8 +102,9 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Make two items of a test of a database, that on PostgreSQL mostly for the night."""
     by_day = metafunc.definition.get_closest_marker("both_engines")
     engines = ["sqlite", pytest.param("postgresql", marks=() if by_day else pytest.mark.night)]
+    chosen = str([mark.args[0] for mark in metafunc.definition.iter_markers("parametrize")])
     for fixture in PARAMETRISED:
-        if fixture in metafunc.fixturenames:
+        if fixture in metafunc.fixturenames and fixture not in chosen:
             metafunc.parametrize(fixture, engines, indirect=True)
 
 
