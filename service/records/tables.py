@@ -63,6 +63,7 @@ class StepKind(StrEnum):
     NUT_PRESSED = "nut tightened by a click tool"
     BUMP_TEST = "bump test"
     HANDOVER = "handover"
+    CORNERS = "heights at corners"
 
 
 class Involvement(StrEnum):
@@ -376,6 +377,28 @@ class ToolSetting(Base):
     tester_id: Mapped[int | None] = reference("instrument", index=True)
     tester_calibration_id: Mapped[int | None] = reference("calibration")
     tester_concession_id: Mapped[int | None] = reference("concession")
+
+
+class CornerHeightRead(Base):
+    """The height of the closed stack at one corner, measured after a pass."""
+
+    __tablename__ = "corner_height"
+    __table_args__ = (
+        UniqueConstraint("step_id", "corner"),
+        CheckConstraint("height_mm > 0", name="height_is_more_than_zero"),
+        Index("ix_corner_height_record_id", "record_id", "pass_number"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record")
+    step_id: Mapped[int] = reference("step")
+    pass_number: Mapped[int]
+    corner: Mapped[str] = mapped_column(comment="its name as the design's figures had it")
+    x_mm: Mapped[float] = mapped_column(comment="from the plate's middle, as it was then")
+    y_mm: Mapped[float]
+    height_mm: Mapped[float] = mapped_column(comment="over both compression plates")
+    instrument_id: Mapped[int] = reference("instrument", index=True)
+    calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
+    concession_id: Mapped[int | None] = reference("concession")
 
 
 class TorqueReading(Base):

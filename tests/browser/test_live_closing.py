@@ -86,7 +86,7 @@ def test_values_appear_and_change_while_nuts_are_read(opened: Any) -> None:
             shown = page.locator("[data-value=gdl_pressure]").count()
             assert bool(shown) is (number > 1 or rod == 4)
     half = value(page, "gdl_pressure")
-    expect(page.locator("#live")).to_contain_text("levelling after pass 3")
+    expect(page.locator("#live")).to_contain_text("pressure map after pass 3")
     for torque in LAST_PASS:
         read(bench, torque, key="Enter")
     whole = value(page, "gdl_pressure")

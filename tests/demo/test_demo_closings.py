@@ -114,10 +114,6 @@ def test_four_nuts_in_tolerance_leave_a_plate_that_leans(engine: Engine) -> None
     assert told.map is not None
     assert told.map.ratio is not None
     assert told.map.ratio.value < 0.85
-    assert told.levelling is not None
-    assert told.levelling.off_before_mm > 2 * 0.5
-    assert told.levelling.off_after_mm < told.levelling.off_before_mm
-    assert {turn.number for turn in told.levelling.turns if turn.turn_deg > 0} == {1, 4}
 
 
 def test_the_mea_that_failed_later_was_a_thin_one_with_less_pressure(engine: Engine) -> None:

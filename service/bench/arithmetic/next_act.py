@@ -28,6 +28,7 @@ class Place(StrEnum):
     AS_FOUND = "fixings-as-found"
     OFF = "fixings-off"
     TORQUE = "torque"
+    CORNERS = "corners"
     CLOSING = "closing"
     CHECKS = "closing-checks"
     TESTS = "tests"
@@ -43,6 +44,7 @@ STATIONS: dict[Place, Place] = {
     Place.FROM_LOT: Place.FIXINGS,
     Place.AS_FOUND: Place.FIXINGS,
     Place.OFF: Place.FIXINGS,
+    Place.CORNERS: Place.TORQUE,
 }
 """Places beside another one, where the same is done."""
 IN_ORDER = (
@@ -112,6 +114,8 @@ class Standing:
     settles_until: str = ""
     tool_to_check: int = 0
     """the pass after which the click tool is to be checked; 0: none"""
+    corners_due: int = 0
+    """the pass after which the heights at the corners are to be measured; 0: none"""
     read_again: int = 0
     """the pass that is due after settling; 0: none is, or it was read"""
     checks: int = 0
@@ -297,6 +301,9 @@ def _turning(at: Standing) -> NextAct | None:
     if at.tool_to_check:
         done = f"Every nut of pass {at.tool_to_check} is tightened"
         return NextAct(Place.TORQUE, f"{done}: check the tool on the tester.", "Go on: torque")
+    if at.corners_due:
+        words = f"Measure the height at the corners, after pass {at.corners_due}."
+        return NextAct(Place.CORNERS, words, "Go on: corners")
     return NextAct(Place.TORQUE, at.nut.in_words, "Go on: torque") if at.nut else None
 
 

@@ -19,7 +19,7 @@ from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.changes.checks import record_closing_check
+from service.closing.changes.checks import record_closing_check, record_corner_heights
 from service.closing.changes.click_tools import press_nut, set_tool
 from service.closing.changes.torque import read_torque
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
@@ -328,6 +328,14 @@ class Checked(DoneThen):
     instrument: Mark | None = None
 
 
+class CornersMeasured(DoneThen):
+    """The height at each corner after a pass, in mm, by the corner's name."""
+
+    pass_number: int = Field(ge=1, le=100)
+    heights: dict[Name, Annotated[float, Field(gt=0, le=100_000)]] = Field(max_length=50)
+    instrument: Mark = Field(description="mark on the height gauge")
+
+
 class Closing(In):
     """The closing of the clamp, with what the hour meter showed, in h."""
 
@@ -441,6 +449,7 @@ ENTRIES: Mapping[str, Entry] = {
     "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
     "tool-setting": Entry(set_tool, ToolSet, Place.TORQUE, Place.TORQUE),
     "nut-pressed": Entry(press_nut, NutPressed, Place.TORQUE, Place.TORQUE),
+    "corner-heights": Entry(record_corner_heights, CornersMeasured, Place.CORNERS),
     "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
     "close": Entry(close_stack, Closing, Place.CLOSING),
     "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
@@ -528,6 +537,7 @@ class WholeRecord(In):
     torque_at_closing: list[TorqueRead] = Field(default=[], max_length=5000)
     tool_settings: list[ToolSet] = Field(default=[], max_length=200)
     nuts_pressed: list[NutPressed] = Field(default=[], max_length=5000)
+    corner_heights: list[CornersMeasured] = Field(default=[], max_length=200)
     closing_checks: list[Checked] = Field(default=[], max_length=1000)
     closing: Closing | None = None
     leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
@@ -552,6 +562,7 @@ IN_ORDER: Mapping[str, str] = {
     "torque_at_closing": "torque",
     "tool_settings": "tool-setting",
     "nuts_pressed": "nut-pressed",
+    "corner_heights": "corner-heights",
     "closing_checks": "closing-check",
     "closing": "close",
     "leak_tests": "leak-test",

@@ -12,6 +12,7 @@ from service.platform.pages.forms import Form
 
 MOST_SIGNS = 8000
 MOST_TRACE = 400_000
+AT_CORNER = "heights."
 NO_TEXTS = frozenset(
     {
         *("version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"),
@@ -90,6 +91,12 @@ def _texts(form: Form) -> dict[str, str]:
     return {name: form.raw(name)[:MOST_SIGNS] for name in form.typed if name not in NO_TEXTS}
 
 
+def _heights(form: Form) -> dict[str, float | None]:
+    """Read the height typed at each corner."""
+    names = [name for name in form.typed if name.startswith(AT_CORNER)]
+    return {name.removeprefix(AT_CORNER): form.number(name, unit="mm") for name in names}
+
+
 def _cell_values(form: Form) -> list[str]:
     """Give a value for each cell: the pasted list where there is one, else the cells' fields."""
     pasted = form.text("values", required=False, most=MOST_SIGNS)
@@ -123,6 +130,7 @@ BY_NAME: Mapping[str, Callable[[Form], object]] = {
     "condition": lambda form: form.one_of("condition", STANDING_ALONE),
     "passed": lambda form: form.one_of("passed", ("yes", "no")) == "yes",
     "findings": _findings,
+    "heights": _heights,
     "not_done": _reasons,
     "part_ids": lambda form: _numbers(form, "part_ids"),
     "rod_numbers": lambda form: _numbers(form, "rod_numbers"),

@@ -18,6 +18,7 @@ from service.closing.queries.build_torques import TorqueTable, checks_asked
 from service.designs.arithmetic.grammar_check import Extent, extent_of
 from service.designs.arithmetic.pile import CELL_KINDS
 from service.designs.queries import KeptPattern, pattern_of_design
+from service.limits.arithmetic.closing_modes import CornersAsked
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.planning.queries.plans import ByPlan
@@ -39,6 +40,7 @@ MADE_AT = {
     StepKind.TORQUE: Place.TORQUE,
     StepKind.TOOL_SET: Place.TORQUE,
     StepKind.NUT_PRESSED: Place.TORQUE,
+    StepKind.CORNERS: Place.TORQUE,
     StepKind.CLOSED: Place.CLOSING,
     StepKind.CLOSING_CHECK: Place.CHECKS,
     StepKind.LEAK_TEST: Place.TESTS,
@@ -65,10 +67,13 @@ def standing_of(
     table = view.torque(Stage.CLOSING)
     nut = _nut(view, table)
     minutes: float = SETTLING_MINUTES
-    if nut is None and table.passes and head.kind is not RecordKind.RE_TORQUE:
-        limits = limits_in_force(session, head.design_id)
-        clamp = limits.figures.clamp if limits else None
+    due = [number for number in view.corners_due if nut is None or number < nut.pass_number]
+    is_asked = bool(due) or (nut is None and bool(table.passes))
+    limits = limits_in_force(session, head.design_id) if is_asked else None
+    clamp = limits.figures.clamp if limits else None
+    if nut is None and head.kind is not RecordKind.RE_TORQUE:
         minutes = clamp.settling_minutes if clamp else minutes
+    asks_corners = clamp is not None and clamp.corners_asked is CornersAsked.ALWAYS
     due_at = settled_at(view, table, minutes) if nut is None else None
     end = end_of_work(view)
     is_complete, comes = _pattern_says(kept_pattern, pile, plan, end)
@@ -94,6 +99,7 @@ def standing_of(
         torque_is_begun=bool(table.passes or view.settings) or not view.rods,
         nut=nut if due_at else nut or _circular(view, table),
         tool_to_check=view.tool_to_check or 0,
+        corners_due=due[0] if due and asks_corners else 0,
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
         read_again=head.passes + 1 if due_at else 0,
         checks=_checks_left(view, kept_pattern),

@@ -27,6 +27,7 @@ from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import pattern_of_design
+from service.limits.arithmetic.closing_modes import Corner
 from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
@@ -219,7 +220,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
             (Place.OFF, "take off"),
         ),
     ),
-    ("torque", ((Place.TORQUE, "torque"),)),
+    ("torque", ((Place.TORQUE, "torque"), (Place.CORNERS, "heights at the corners"))),
     ("close", ((Place.CLOSING, "closing"), (Place.CHECKS, "height, thread, sleeves, shorts"))),
     ("test", ((Place.TESTS, "leaks, insulation, shorts"),)),
     ("hand in", ((Place.HANDING_IN, "hand in"), (Place.HANDOVER, "hand over"))),
@@ -314,6 +315,9 @@ class BenchPage:
     """the click tool that is set in this pass"""
     checks_tool: ToolCheck | None = None
     """the setting of a click tool asked for here, or its check; none: nuts are tightened"""
+    corners: tuple[Corner, ...] = ()
+    corners_pass: int = 1
+    """the pass after which the corners are measured"""
     testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""
     line: ChecklistRow | None = None

@@ -12,10 +12,13 @@ from service.bench.queries.rebuild_records import RecordView
 from service.closing.arithmetic.closing import closing as compute_closing
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.arithmetic.torque_bands import target_of_pass
+from service.closing.changes.checks import LENGTH
 from service.closing.drawings.rods import draw_rods
 from service.closing.pages.sheets import ClosingSheet, closing_sheet
 from service.closing.queries.build_torques import UNOPENED, TorqueTable, checks_asked
 from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.corner_heights import corners_to_measure
+from service.limits.queries import limits_in_force
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
@@ -76,6 +79,27 @@ def at_torque(page: BenchPage, session: Session, query: Mapping[str, str], me: P
         instruments=drivers,
         drawing=rod_plan(page, session, coming.rod, table),
         closing=closing,
+    )
+
+
+def at_corners(
+    page: BenchPage, session: Session, query: Mapping[str, str], _me: Person
+) -> BenchPage:
+    """Return the place of the heights at the corners: those of the pass asked for, or due."""
+    view, asked = page.view, page.form.raw("pass_number") or query.get("pass", "")
+    passes = view.torque(Stage.CLOSING).passes
+    due = next(iter(view.corners_due), passes[-1] if passes else 1)
+    gauges = choices.instruments_to_choose(session, *LENGTH)
+    if len(gauges) == 1 and not page.form.raw("instrument_id"):
+        page.form.typed["instrument_id"] = (str(gauges[0][0]),)
+    limits = limits_in_force(session, view.head.design_id)
+    return replace(
+        page,
+        corners=corners_to_measure(session, view.head.design_id, limits),
+        corners_pass=int(asked[:3]) if asked.isdecimal() else due,
+        instruments=gauges,
+        drawing=rod_plan(page, session, None),
+        closing=live_closing(page, session),
     )
 
 

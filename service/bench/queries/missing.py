@@ -17,6 +17,7 @@ from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.queries.build_torques import done_by_tests
 from service.designs.arithmetic import grammar_findings
 from service.designs.tables import DesignRod
+from service.limits.arithmetic.closing_modes import CornersAsked
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
@@ -27,6 +28,7 @@ from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.records import RecordHead
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import (
+    CornerHeightRead,
     Finding,
     MakeSafeLine,
     RebuildRecord,
@@ -99,6 +101,7 @@ ANCHORS = {
 """Where on the bench an entry that departs from what was set is made."""
 CHECKS = "closing-checks"
 FIXINGS = "fixings"
+CORNERS = "corners"
 TESTS = "tests"
 NOT_DONE = "not_done"
 """Name of the reasons hand-in takes, by key."""
@@ -369,6 +372,7 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
         )
         yield _may_be_missing(sentence, "torque", "nuts that did not move")
     yield from _settings_unchecked(session, head)
+    yield from _corners_missing(session, head, closed, {row.pass_number for row in rows})
     outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
     if outside:
         rods_words = _rods_in_words(outside)
@@ -377,6 +381,25 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
+
+
+def _corners_missing(
+    session: Session, head: RecordHead, closed: ClosedVerdicts | None, passes: set[int]
+) -> Iterator[Missing]:
+    """Passes after which the corners were not measured, where the figures ask for it."""
+    clamp = closed.figures.clamp if closed else None
+    if clamp is None or clamp.corners_asked is not CornersAsked.ALWAYS:
+        return
+    measured = session.scalars(
+        select(CornerHeightRead.pass_number)
+        .join(Step, Step.id == CornerHeightRead.step_id)
+        .where(CornerHeightRead.record_id == head.id, Step.undone_at.is_(None))
+    )
+    without = sorted(passes - set(measured))
+    if without:
+        numbers = ", ".join(map(str, without))
+        sentence = f"No height at the corners measured after pass {numbers}."
+        yield _may_be_missing(sentence, CORNERS, "heights at the corners")
 
 
 def _settings_unchecked(session: Session, head: RecordHead) -> Iterator[Missing]:

@@ -292,6 +292,22 @@ class RecordView:
             None,
         )
 
+    @property
+    def corners_due(self) -> tuple[int, ...]:
+        """Passes whose nuts are all tightened and after which no corner was measured."""
+        table = self.torque(Stage.CLOSING)
+        read, measured = table.counting, {entry.heights[0].pass_number for entry in self.corners}
+        return tuple(
+            number
+            for number in table.passes
+            if number not in measured and all((number, rod) in read for rod in self.rods)
+        )
+
+    @property
+    def corners(self) -> tuple[RecordEntry, ...]:
+        """The heights at the corners, in their order."""
+        return tuple(entry for entry in self.standing if entry.heights)
+
     def is_outside(self, read: TorqueRead) -> bool:
         """Say whether a torque is further from the design's target than its tolerance."""
         off = abs(read.torque_nm - self.head.target_nm)

@@ -16,7 +16,8 @@ from service.closing.arithmetic.closing_inputs import (
     ClosingInputs,
     RodReading,
 )
-from service.closing.arithmetic.levelling import Levelled, levelled
+from service.closing.arithmetic.corner_heights import CornersOutcome, corners_outcome
+from service.closing.arithmetic.levelling import Spread, spread_of
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
     ClosingOutcome,
@@ -310,7 +311,7 @@ def _plain(estimate: Estimate) -> Estimate:
     return Estimate(estimate.value, estimate.u)
 
 
-FORMULA = "closing 2"
+FORMULA = "closing 3"
 FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)
 """Names and versions of what computes a closing; kept with its outcome."""
 
@@ -320,8 +321,8 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
 
     Never raises for what is incomplete: that is named in ``not_computed``. Force comes from the
     nuts read so far; the closed state follows once every nut has a reading, in whatever pass.
-    Where nothing of the clamp is known, the nuts that were read count all the same. Map, levelling
-    and verdicts wait until every nut is read in the last pass.
+    Where nothing of the clamp is known, the nuts that were read count all the same. Map and
+    verdicts wait until every nut is read in the last pass.
     """
     clamp = inputs.figures.clamp
     nothing = _nothing(inputs)
@@ -376,11 +377,19 @@ def _is_last_pass_read(inputs: ClosingInputs) -> bool:
     return read == {rod.number for rod in inputs.rods}
 
 
+def _corners(inputs: ClosingInputs) -> tuple[CornersOutcome, ...]:
+    clamp = inputs.figures.clamp
+    pitch_mm = None if clamp is None else 1e3 * clamp.thread_size.pitch_m
+    rods = [(rod.number, rod.x_mm, rod.y_mm) for rod in inputs.rods]
+    return tuple(corners_outcome(measured, rods, pitch_mm) for measured in inputs.corners)
+
+
 def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
     pass_number, read = _read_last(inputs)
     return ClosingOutcome(
         rods_count=len(inputs.rods),
         rods_read=0,
+        corners=_corners(inputs),
         rods_pressed=len({reading.rod for reading in inputs.readings if reading.press}),
         rods=(),
         force_n=None,
@@ -440,15 +449,14 @@ def _with_closed(
     except TradeError as trouble:
         return _and_not(outcome, f"closed state: {trouble}")
     if outcome.is_last_pass_read:
-        spread = levelled(inputs, clamp, nuts.of_rods(), assembly, closed)
+        spread = spread_of(inputs, clamp, nuts.of_rods(), assembly, closed)
     else:
-        why = f"pressure map, levelling: they come when every nut is read in pass {inputs.passes}"
-        spread = Levelled(None, None, (why,))
+        why = f"pressure map: it comes when every nut is read in pass {inputs.passes}"
+        spread = Spread(None, (why,))
     outcome = replace(
         outcome,
         closed=closed_outcome(built, assembly, closed),
         map=spread.map,
-        levelling=spread.levelling,
         not_computed=(*outcome.not_computed, *spread.not_computed),
     )
     return _with_warm(outcome, inputs, clamp, built, closed)

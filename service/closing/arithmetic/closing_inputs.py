@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.closing.arithmetic.corner_heights import CornersMeasured
 from service.limits.arithmetic.figures import FORM as FIGURES_FORM
 from service.limits.arithmetic.figures import DesignFigures
 from service.physics.arithmetic.part_stiffness import (
@@ -250,6 +251,8 @@ class ClosingInputs:
     target_torque_nm: float | None = None
     temperature_c: float | None = None
     limits: str = ""
+    corners: tuple[CornersMeasured, ...] = ()
+    """heights measured at the corners, by pass"""
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

@@ -12,7 +12,7 @@ from math import hypot
 import numpy as np
 
 from service.closing.arithmetic.closing_inputs import ClosingInputs
-from service.closing.arithmetic.outcome import LevellingOutcome, MapOutcome, Turn
+from service.closing.arithmetic.outcome import MapOutcome
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds, balanced_plane, tilt_stiffness
@@ -24,7 +24,7 @@ from service.physics.arithmetic.pressure_map import (
     resultant_of,
     rod_loads,
 )
-from service.physics.arithmetic.springs import ClosedState, rod_compliance
+from service.physics.arithmetic.springs import ClosedState
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.material_curves import Array
@@ -192,47 +192,42 @@ def beds_of(
     )
 
 
-# The pressure map of a closing and the advice how to level it, in the units of the record.
+# The pressure map of a closing, in the units of the record.
 #
-# Sources: as in pressure_map and levelling.
+# Sources: as in pressure_map.
 
 
 @dataclass(frozen=True, slots=True)
-class Levelled:
-    """Map and advice; what of them could not be computed, in words."""
+class Spread:
+    """The map; what could not be computed, in words."""
 
     map: MapOutcome | None
-    levelling: LevellingOutcome | None
     not_computed: tuple[str, ...] = ()
 
 
-def levelled(
+def spread_of(
     inputs: ClosingInputs,
     clamp: ClampFigures,
     preloads: Mapping[int, Estimate],
     assembly: Assembly,
     closed: ClosedState,
-) -> Levelled:
-    """Return how the pressure is spread, and which nut is turned to level it.
+) -> Spread:
+    """Return how the pressure is spread; ``preloads`` by rod in N, each with its own uncertainty.
 
-    ``preloads`` by rod in N, each with only its own uncertainty.
+    Torques alone give no advice how to level the plate: that takes measured heights.
     """
     area = clamp.area
     if area is None:
-        return Levelled(
-            None, None, ("pressure map: the figures name no width and height of the active area",)
+        return Spread(
+            None, ("pressure map: the figures name no width and height of the active area",)
         )
     try:
         places = {rod.number: (rod.x_mm / 1e3, rod.y_mm / 1e3) for rod in inputs.rods}
         rods = rod_loads(places, preloads)
         beds = beds_of(assembly, closed, area, clamp.gasket_outside_mm / 1e3)
-        closing_map = _map(pressure_map(rods, area, beds), area)
+        return Spread(_map(pressure_map(rods, area, beds), area))
     except TradeError as trouble:
-        return Levelled(None, None, (f"pressure map: {trouble}",))
-    try:
-        return Levelled(closing_map, _levelling(inputs, rods, area, beds, (assembly, closed)))
-    except TradeError as trouble:
-        return Levelled(closing_map, None, (f"levelling: {trouble}",))
+        return Spread(None, (f"pressure map: {trouble}",))
 
 
 def _map(pressures: PressureMap, area: ActiveArea) -> MapOutcome:
@@ -264,70 +259,6 @@ def _ratio(corners: tuple[Estimate, ...]) -> Estimate:
         return Estimate(0.0)
     ratio = least.value / most.value
     return Estimate(ratio, hypot(least.u / most.value, ratio * most.u / most.value))
-
-
-def _levelling(
-    inputs: ClosingInputs,
-    rods: tuple[RodLoad, ...],
-    area: ActiveArea,
-    beds: Beds,
-    stack: tuple[Assembly, ClosedState],
-) -> LevellingOutcome:
-    assembly, closed = stack
-    give = rod_compliance(assembly, closed.force_n.value, closed.grip_m) * assembly.rods.count
-    levelling = level(
-        rods,
-        area,
-        beds,
-        rod_give_m_n=give,
-        pitch_m=assembly.rods.thread.pitch_m,
-        torques_nm={reading.rod: reading.torque_nm for reading in inputs.readings},
-    )
-    expanded_n = {rod.number: 2 * rod.u_load_n for rod in rods}
-    turns = [
-        Turn(
-            turn.number,
-            turn.load_n,
-            turn.wanted_n,
-            _settled(turn.turn_deg),
-            turn.torque_nm,
-            expanded_n[turn.number],
-        )
-        for turn in levelling.turns
-    ]
-    turns.sort(key=lambda turn: (-abs(turn.turn_deg), turn.number))
-    first = levelling.first
-    off_before, off_after = _settled(1e3 * first.off_before_m), _settled(1e3 * first.off_after_m)
-    expanded = _settled(2e3 * u_off_m(rods))
-    if not off_before:
-        return LevellingOutcome(tuple(turns), turns[0].number, 0.0, 0.0, 0.0, expanded)
-    return LevellingOutcome(
-        tuple(turns), first.number, _settled(first.turn_deg), off_before, off_after, expanded
-    )
-
-
-def u_off_m(rods: Sequence[RodLoad]) -> float:
-    """Return the standard uncertainty of how far off the middle the sum of the loads acts, m.
-
-    From what is each rod's own: what they share leaves the place where it is. Both ways together,
-    the cautious choice. Source: propagation of uncertainty.
-
-    >>> four = [RodLoad(i, x, y, 5000, 100) for i, x, y in
-    ...         ((1, 0.1, 0.1), (2, -0.1, 0.1), (3, -0.1, -0.1), (4, 0.1, -0.1))]
-    >>> round(u_off_m(four), 6)
-    0.001414
-    """
-    force, along_x, along_y = resultant_of(rods)
-    middle_x, middle_y = along_x / force, along_y / force
-    return float(
-        np.sqrt(
-            sum(
-                ((rod.x_m - middle_x) ** 2 + (rod.y_m - middle_y) ** 2) * rod.u_load_n**2
-                for rod in rods
-            )
-        )
-        / force
-    )
 
 
 def _settled(value: float) -> float:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.closing.arithmetic.corner_heights import CornersOutcome
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import (
     Judged,
@@ -147,20 +148,12 @@ class Turn:
     expanded_n: float = 0.0
     """how far (k = 2) the reading leaves open what this nut alone bears"""
 
-    @property
-    def is_known(self) -> bool:
-        """Say whether the change is more than the reading leaves open."""
-        return abs(self.wanted_n - self.load_n) > self.expanded_n
-
-    @property
-    def way(self) -> str:
-        """Which way, in a word."""
-        return "tighten" if self.turn_deg > 0 else "loosen"
-
 
 @dataclass(frozen=True, slots=True)
 class LevellingOutcome:
-    """Every nut's turn, greatest first; the one nut to begin with and what its turn alone does.
+    """Advice drawn from torques alone, as closings kept before had it: no longer given.
+
+    Every nut's turn, greatest first; the one nut to begin with and what its turn alone does.
 
     ``off_expanded_mm`` is how far (k = 2) the readings leave open where the loads' sum acts.
     """
@@ -171,11 +164,6 @@ class LevellingOutcome:
     off_before_mm: float
     off_after_mm: float
     off_expanded_mm: float = 0.0
-
-    @property
-    def is_level(self) -> bool:
-        """Say whether the plate lies level within what the readings can tell."""
-        return self.off_before_mm <= self.off_expanded_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +203,16 @@ class ClosingOutcome:
     passes: int | None = None
     is_last_pass_read: bool = True
     """whether every nut was read in the design's last pass: before, nothing is judged"""
+    corners: tuple[CornersOutcome, ...] = ()
+    """spread and tilt of the heights at the corners, by pass"""
     rods_pressed: int = 0
     """nuts not read, but tightened by a click tool"""
+
+    @property
+    def corners_now(self) -> CornersOutcome | None:
+        """The heights measured in the pass that was tightened last; None where none were."""
+        last = self.corners[-1] if self.corners else None
+        return last if last and last.pass_number >= (self.pass_number or 0) else None
 
     @property
     def is_complete(self) -> bool:
@@ -290,6 +286,10 @@ def values_of(outcome: ClosingOutcome) -> tuple[ValueToJudge, ...]:
         values.append(
             ValueToJudge(Quantity.CLOSED_HEIGHT, closed.closed_height_mm, OVER_BOTH_PLATES)
         )
+    if outcome.corners_now is not None:
+        corners, of = outcome.corners_now, f"measured, pass {outcome.corners_now.pass_number}"
+        values.append(ValueToJudge(Quantity.CORNER_SPREAD, corners.spread_mm, of))
+        values.append(ValueToJudge(Quantity.TILT, corners.tilt_mm, of))
     return tuple(values)
 
 

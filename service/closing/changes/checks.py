@@ -1,10 +1,16 @@
 """At the bench: the checks of a closing, measured and looked at before the record is handed in."""
 
+from collections.abc import Mapping
 from datetime import datetime
 
+from sqlalchemy import select
+
 from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
+from service.closing.changes.torque import PASSES_MOST
 from service.closing.queries.build_torques import UNOPENED
 from service.closing.queries.closed_heights import computed_height
+from service.closing.queries.corner_heights import corners_to_measure
+from service.limits.queries import limits_in_force
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
@@ -18,11 +24,13 @@ from service.records.changes.eligibility import (
 from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
 from service.records.queries.working_piles import working_pile
 from service.records.tables import (
+    CornerHeightRead,
     Involvement,
     MakeSafeLine,
     RebuildRecord,
     StepKind,
 )
+from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
 
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
@@ -94,6 +102,84 @@ def record_closing_check(
                 ("instrument", None, used.instrument.label if used else None),
                 ("done at", None, at),
                 ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
+
+
+def record_corner_heights(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    pass_number: int,
+    heights: Mapping[str, float | None],
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record the height at each corner after a pass; give the entry's id. ``heights`` in mm.
+
+    By the names the design's figures give the corners. Raises Refused for a corner that is missing
+    or not known, a height that cannot be or lies beyond the gauge's range, and a stack not opened
+    in this record.
+    """
+    record = journal.lock_record(work, record_id, version)
+    _refuse_unopened(record)
+    if not 1 <= pass_number <= PASSES_MOST:
+        raise Refused("pass_number", pass_number, "passes count from 1.", f"1 to {PASSES_MOST}.")
+    at = journal.done_at_of(work, record, done_at)
+    design_id = work.session.scalars(
+        select(Stack.design_id).where(Stack.id == record.stack_id)
+    ).one()
+    limits = limits_in_force(work.session, design_id)
+    corners = corners_to_measure(work.session, design_id, limits)
+    names = ", ".join(corner.name for corner in corners)
+    for name in heights.keys() - {corner.name for corner in corners}:
+        raise Refused("heights", name, "the design has no such corner.", f"{names}.")
+    used = instrument_to_use(work, record, instrument_id, at, LENGTH)
+    step = journal.add_step(
+        work,
+        record,
+        StepKind.CORNERS,
+        at,
+        note=changes.optional_words("note", note, most=4000),
+    )
+    for corner in corners:
+        field, height_mm = f"heights.{corner.name}", heights.get(corner.name)
+        if height_mm is None:
+            raise Refused(field, "", "nothing is measured.", f"A height at each of {names}.")
+        try:
+            check_reading_mm(ClosingCheck.HEIGHT, height_mm)
+        except TradeError as trouble:
+            raise Refused(field, f"{height_mm:g}", str(trouble)) from trouble
+        refuse_beyond_range(used.instrument, field, height_mm, "mm")
+        work.session.add(
+            CornerHeightRead(
+                record_id=record_id,
+                step_id=step.id,
+                pass_number=pass_number,
+                corner=corner.name,
+                x_mm=corner.x_mm,
+                y_mm=corner.y_mm,
+                height_mm=height_mm,
+                instrument_id=used.instrument.id,
+                calibration_id=used.calibration_id,
+                concession_id=used.concession_id,
+            )
+        )
+    involve(work, record_id, work.by.id, Involvement.WORKED)
+    value = ", ".join(f"{corner.name} {heights[corner.name]:g} mm" for corner in corners)
+    journal.finish_entry(
+        work,
+        record,
+        journal.TrailNote(
+            f"heights at the corners after pass {pass_number}: {value}",
+            (
+                (f"heights at the corners, pass {pass_number}", None, value),
+                ("instrument", None, used.instrument.label),
+                ("done at", None, at),
             ),
         ),
     )

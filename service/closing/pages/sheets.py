@@ -10,7 +10,6 @@ from service.calculators.arithmetic.desk import plain
 from service.closing.arithmetic.outcome import (
     OVER_BOTH_PLATES,
     ClosingOutcome,
-    LevellingOutcome,
     RodOutcome,
     values_of,
 )
@@ -129,18 +128,17 @@ def _stress(rods: Sequence[RodOutcome], clamp: ClampFigures) -> Line:
     return Line("bolt_stress", f"bolt stress, rod {most.number}", stress, shown(stress, "MPa"))
 
 
-LEAST_TURN_DEG = 1.0
-
-
 @dataclass(frozen=True, slots=True)
-class TurnRow:
-    """What one nut needs so that the plate lies level."""
+class CornerRow:
+    """The heights at the corners in one pass: their mean and spread, and the plate's tilt."""
 
-    number: int
-    words: str
-    load: Shown
-    wanted: Shown
-    torque: Shown | None
+    pass_number: int
+    mean: Shown
+    spread: Shown
+    tilt: Shown
+    angle: str
+    ends: str
+    """the highest and the lowest corner"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +162,7 @@ class ClosingSheet:
     map: Markup
     map_words: str
     level: str
-    turns: tuple[TurnRow, ...]
+    corners: tuple[CornerRow, ...]
     wanted: str
     height: str
     warm: str
@@ -199,8 +197,8 @@ def closing_sheet(
         ),
         map=_map(outcome, sizes, prefix, seen_from),
         map_words=_map_words(outcome),
-        level=_level_words(outcome.levelling),
-        turns=_turns(outcome.levelling),
+        level=_level_words(outcome),
+        corners=_corner_rows(outcome),
         wanted=_wanted_words(outcome),
         height=_height_words(closed.closed_height_mm if closed else None, measured_mm),
         warm=_warm_words(outcome),
@@ -259,36 +257,34 @@ def _map_words(outcome: ClosingOutcome) -> str:
     )
 
 
-def _level_words(levelling: LevellingOutcome | None) -> str:
-    if levelling is None:
+def _level_words(outcome: ClosingOutcome) -> str:
+    """Which nut and which way, from the heights measured in this pass; empty without them."""
+    corners = outcome.corners_now
+    if corners is None:
         return ""
-    if levelling.is_level:
-        return "Level within what the readings can tell: leave it."
-    if abs(levelling.first_turn_deg) < LEAST_TURN_DEG:
-        return "No nut by itself would bring the load centre nearer to the middle."
-    way = "tighten" if levelling.first_turn_deg > 0 else "loosen"
+    tilt = f"{shown(corners.tilt_mm, 'mm').text} across the plate, {corners.tilt_deg:.2f}°"
+    if corners.is_level or not corners.nuts:
+        return f"Tilt of the end plate in pass {corners.pass_number}: {tilt}."
+    nut = corners.nuts[0]
+    turn = f" by about {nut.turn_deg:.0f}°" if nut.turn_deg is not None else ""
     return (
-        f"To level the plate, start with nut {levelling.first}: {way}"
-        f" {abs(levelling.first_turn_deg):.0f}°. The load centre is then"
-        f" {levelling.off_after_mm:.1f} instead of {levelling.off_before_mm:.1f} ±"
-        f" {levelling.off_expanded_mm:.1f}\u2009mm off the middle."
+        f"The end plate is tilted: {tilt}; corner {corners.highest} is highest."
+        f" Nut {nut.rod} stands {nut.above_mm:.2f}\u2009mm above the mean plane: tighten it"
+        f" first{turn}, then measure the corners again."
     )
 
 
-def _turns(levelling: LevellingOutcome | None) -> tuple[TurnRow, ...]:
-    if levelling is None or levelling.is_level:
-        return ()
+def _corner_rows(outcome: ClosingOutcome) -> tuple[CornerRow, ...]:
     return tuple(
-        TurnRow(
-            turn.number,
-            f"{turn.way} {abs(turn.turn_deg):.0f}°"
-            if turn.is_known and abs(turn.turn_deg) >= LEAST_TURN_DEG
-            else "leave as it is",
-            shown(turn.load_n / 1e3, "kN", 2),
-            shown(turn.wanted_n / 1e3, "kN", 2),
-            None if turn.torque_nm is None else shown(turn.torque_nm, "N·m", 2),
+        CornerRow(
+            each.pass_number,
+            shown(each.mean_mm, "mm", 2),
+            shown(each.spread_mm, "mm"),
+            shown(each.tilt_mm, "mm"),
+            f"{each.tilt_deg:.2f}°",
+            f"{each.highest}, {each.lowest}",
         )
-        for turn in sorted(levelling.turns, key=lambda turn: turn.number)
+        for each in outcome.corners
     )
 
 

@@ -21,6 +21,7 @@ from service.closing.arithmetic.closing_inputs import (
     inputs_from_data,
     pile_of,
 )
+from service.closing.arithmetic.corner_heights import CornersMeasured
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
     ClosingOutcome,
@@ -28,6 +29,7 @@ from service.closing.arithmetic.outcome import (
     outcome_from_data,
 )
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
+from service.closing.queries.corner_heights import corners_measured
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -330,7 +332,7 @@ def closing_ground(
 ) -> ClosingGround:
     """Return what the closing of a record is computed from. Raises NotFound.
 
-    Eight statements, seven more without a pile, one less where the clamp was not released.
+    Nine statements, seven more without a pile, one less where the clamp was not released.
     """
     pile = pile or pile_known_now(session, record_id)
     if instead.parts:
@@ -353,6 +355,7 @@ def closing_ground(
         ],
         fixings_giving(pile.fixings, gives),
         readings_of(readings, sizes),
+        corners=corners_measured(session, record_id, sizes.plate_mm),
     )
     return ClosingGround(
         inputs,
@@ -369,6 +372,8 @@ def closing_inputs(
     layers: Sequence[Placed],
     fixings: "FixingsGiving",
     readings: tuple[RodReading, ...],
+    *,
+    corners: tuple[CornersMeasured, ...] = (),
 ) -> ClosingInputs:
     """Return the inputs from their parts."""
     return ClosingInputs(
@@ -382,6 +387,7 @@ def closing_inputs(
         sizes.passes,
         sizes.target_nm,
         limits=limits.name if limits else "",
+        corners=corners,
     )
 
 

@@ -5,6 +5,7 @@ Common practice, no source.
 
 from dataclasses import dataclass
 
+from service.limits.arithmetic.closing_modes import CornersAsked, corners_of
 from service.physics.arithmetic.clamped_parts import Rods
 from service.physics.arithmetic.clamping import Law, NutFactor, ThreadFriction
 from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
@@ -52,6 +53,8 @@ class ClampFigures:
     running_temperature_c: float | None = None
     settling_minutes: float = SETTLING_MINUTES
     pass_band_percent: float = PASS_BAND_PERCENT
+    corners: str = ""
+    corners_asked: CornersAsked = CornersAsked.OPTIONAL
 
     def __post_init__(self) -> None:
         """Refuse figures no clamp has, by the same rules as the computation."""
@@ -98,6 +101,8 @@ class ClampFigures:
         if self.running_temperature_c is not None:
             celsius("the running temperature", self.running_temperature_c, "running_temperature_c")
         within("the settling time", self.settling_minutes, "min", 0.0, 10_000.0, "settling_minutes")
+        if self.corners:
+            corners_of(self.corners)
         within("the pass band", self.pass_band_percent, "%", 1.0, 100.0, "pass_band_percent")
 
     def _check_springs(self) -> None:

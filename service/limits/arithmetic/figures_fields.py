@@ -5,6 +5,7 @@ Common practice, no source.
 
 from dataclasses import replace
 
+from service.limits.arithmetic.closing_modes import EXAMPLE, CornersAsked
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
@@ -67,6 +68,8 @@ CLAMP_FIELDS = (
     _maybe("clamp", "running_temperature_c", "Temperature when running", "°C"),
     _maybe("clamp", "settling_minutes", "Settling time before the nuts are read again", "min"),
     _maybe("clamp", "pass_band_percent", "Pass band, ± of the target of a pass", "%"),
+    _words("clamp_corners", "Corners the closed height is measured at", required=False),
+    _words("clamp_corners_asked", "Heights at the corners", tuple(CornersAsked), required=False),
 )
 CIRCUITS = tuple(Circuit)
 
@@ -245,6 +248,10 @@ _OF: dict[str, str] = {
     "clamp_settling_minutes": f"Empty: {SETTLING_MINUTES:g} min.",
     "clamp_pass_band_percent": "A nut outside it before the last pass is asked about."
     f" Empty: {PASS_BAND_PERCENT:g} %.",
+    "clamp_corners": "Name, x and y in mm from the middle of the plate, seen from outside the fixed"
+    f" end: {EXAMPLE}. Empty: A, B, C and D at the plate's corners, clockwise from the upper left.",
+    "clamp_corners_asked": "Asked in each pass, or recorded where somebody measures them."
+    " Empty: optional.",
     "leak_gas": "The limits hold for this gas; hydrogen is converted from it.",
     "leak_hold_minutes": f"A shorter hold is asked about. Empty: {HOLD_MINUTES:g} min.",
     "leak_most_across_kpa": "Between anode and cathode. Empty: the bench says that none is kept.",

@@ -23,6 +23,8 @@ class Quantity(StrEnum):
     PRESSURE_RATIO = "pressure ratio"
     PROTRUSION = "thread protrusion"
     CLOSED_HEIGHT = "closed height"
+    CORNER_SPREAD = "spread of the corner heights"
+    TILT = "end-plate tilt"
 
     @property
     def unit(self) -> str:
@@ -47,12 +49,16 @@ _UNIT = {
     Quantity.PRESSURE_RATIO: "",
     Quantity.PROTRUSION: "mm",
     Quantity.CLOSED_HEIGHT: "mm",
+    Quantity.CORNER_SPREAD: "mm",
+    Quantity.TILT: "mm",
 }
 _MEASURE = {
     Quantity.GDL_PRESSURE: Measure.PRESSURE,
     Quantity.LINE_LOAD: Measure.LINE_LOAD,
     Quantity.PROTRUSION: Measure.LENGTH,
     Quantity.CLOSED_HEIGHT: Measure.LENGTH,
+    Quantity.CORNER_SPREAD: Measure.LENGTH,
+    Quantity.TILT: Measure.LENGTH,
 }
 _MEANING = {
     Quantity.GDL_PRESSURE: "pressure on the GDL: mean of the cells, least and greatest cell",
@@ -61,6 +67,8 @@ _MEANING = {
     Quantity.PRESSURE_RATIO: "least by greatest pressure over the active area",
     Quantity.PROTRUSION: "thread that stands out of the nut",
     Quantity.CLOSED_HEIGHT: "over both compression plates",
+    Quantity.CORNER_SPREAD: "greatest less least height measured at the corners",
+    Quantity.TILT: "of the plane through the corner heights, across the plate",
 }
 
 

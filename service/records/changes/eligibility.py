@@ -18,6 +18,7 @@ from service.platform.errors import Refused, RefusedTogether
 from service.proof.tables import StackTest
 from service.records.tables import (
     BumpTest,
+    CornerHeightRead,
     MakeSafeLine,
     RebuildRecord,
     Step,
@@ -248,6 +249,10 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
                 exists().where(
                     TorqueReading.step_id == Step.id,
                     TorqueReading.instrument_id == concession.instrument_id,
+                ),
+                exists().where(
+                    CornerHeightRead.step_id == Step.id,
+                    CornerHeightRead.instrument_id == concession.instrument_id,
                 ),
                 exists().where(
                     ToolSetting.step_id == Step.id,

@@ -120,6 +120,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "findings": [_finding(row) for row in sorted(rows["findings"], key=_two_places)],
         "torque_readings": [_torque(row) for row in sorted(rows["torque_readings"], key=_place)],
         **_tool_settings(rows["tool_settings"]),
+        **_corner_heights(rows["corner_heights"]),
         "hour_readings": [_hours(row) for row in sorted(rows["hour_readings"], key=_last)],
         "attachments": [_attachment(row) for row in sorted(rows["attachments"], key=_place)],
         "concessions": [_concession(row) for row in sorted(rows["concessions"], key=_place)],
@@ -227,6 +228,15 @@ def _tool_settings(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
         for name in ("set_to_nm", "checked_nm"):
             setting[name] = _number(setting[name])
     return {"tool_settings": settings} if settings else {}
+
+
+def _corner_heights(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """The heights at the corners; left out where none was measured."""
+    names = ("entry", "corner", "pass", "x_mm", "y_mm", "height_mm", "instrument", "calibration")
+    heights = _named(sorted(rows, key=_two_places), *names)
+    for height in heights:
+        height |= {name: _number(height[name]) for name in ("x_mm", "y_mm", "height_mm")}
+    return {"corner_heights": heights} if heights else {}
 
 
 def _hours(row: Sequence[Any]) -> dict[str, Any]:

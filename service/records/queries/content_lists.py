@@ -28,6 +28,7 @@ from service.platform.tables import Attachment, UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import (
     BumpTest,
+    CornerHeightRead,
     Finding,
     Handover,
     MakeSafeLine,
@@ -108,6 +109,7 @@ LISTS = (
     "findings",
     "torque_readings",
     "tool_settings",
+    "corner_heights",
     "hour_readings",
     "attachments",
     "concessions",
@@ -165,6 +167,7 @@ class Gather:
             self._findings(),
             self._torque(),
             self._tool_settings(),
+            self._corner_heights(),
             self._hours(),
             self._attachments(),
             self._concessions(),
@@ -331,6 +334,25 @@ class Gather:
             .where(ToolSetting.record_id == R.id, Step.written_at <= THEN)
         )
 
+    def _corner_heights(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    CornerHeightRead.corner,
+                    CornerHeightRead.pass_number,
+                    self._number(CornerHeightRead.x_mm),
+                    self._number(CornerHeightRead.y_mm),
+                    self._number(CornerHeightRead.height_mm),
+                    CornerHeightRead.instrument_id,
+                    Calibration.certificate,
+                )
+            )
+            .join(Step, Step.id == CornerHeightRead.step_id)
+            .outerjoin(Calibration, Calibration.id == CornerHeightRead.calibration_id)
+            .where(CornerHeightRead.record_id == R.id, Step.written_at <= THEN)
+        )
+
     def _hours(self) -> ScalarSelect[Any]:
         return self._all(
             select(
@@ -462,6 +484,7 @@ class Gather:
             of_entries(StackTest, StackTest.instrument_id),
             of_entries(ToolSetting, ToolSetting.instrument_id),
             of_entries(ToolSetting, ToolSetting.tester_id),
+            of_entries(CornerHeightRead, CornerHeightRead.instrument_id),
             of_entries(StackTest, StackTest.thermometer_id),
             of_entries(StackTest, StackTest.meter_id),
             of_entries(BumpTest, BumpTest.instrument_id),

@@ -18,6 +18,7 @@ from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
 from service.records.tables import (
     BumpTest,
+    CornerHeightRead,
     Finding,
     Handover,
     MakeSafeLine,
@@ -151,6 +152,16 @@ class HandedOver:
 
 
 @dataclass(frozen=True, slots=True)
+class CornerRead:
+    """The height at one corner after a pass, mm."""
+
+    pass_number: int
+    corner: str
+    height_mm: float
+    gauge: str
+
+
+@dataclass(frozen=True, slots=True)
 class TorqueRead:
     """One torque reading. ``corrected``: a correction put another value in its place.
 
@@ -231,6 +242,7 @@ class RecordEntry:
     departs_from: str | None = None
     """the finding of the check which a departure accepts; the note says why"""
     setting: ToolSet | None = None
+    heights: tuple[CornerRead, ...] = ()
     tested: Verdict | None = None
     """what a test of the closed stack gave"""
     correction_id: int | None = None
@@ -269,9 +281,9 @@ class RecordEntry:
             return _checked_in_words(self, self.check)
         if beside := self.bump or self.handover:
             return beside.in_words
-        turned = self.setting or (self.torque[-1] if self.torque else None)
-        if turned is not None:
-            return _turned_in_words(turned)
+        closing = self.setting or self.heights or (self.torque[-1] if self.torque else None)
+        if closing:
+            return _closing_in_words(closing)
         return self._in_few_words
 
     @property
@@ -310,7 +322,10 @@ def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
     return f"closing check recorded: {check.wording}{at_rod}{value}"
 
 
-def _turned_in_words(entry: ToolSet | TorqueRead) -> str:
+def _closing_in_words(entry: ToolSet | tuple[CornerRead, ...] | TorqueRead) -> str:
+    if isinstance(entry, tuple):
+        values = ", ".join(f"{each.corner} {each.height_mm:g}" for each in entry)
+        return f"corners after pass {entry[0].pass_number}: {values}\u2009mm"
     if isinstance(entry, ToolSet):
         checked = "" if entry.checked_nm is None else f"checked {entry.moment}: "
         return (
@@ -328,7 +343,7 @@ def _turned_in_words(entry: ToolSet | TorqueRead) -> str:
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
 ) -> tuple[RecordEntry, ...]:
-    """Return the entries of a record in their order, undone ones too. Eight statements.
+    """Return the entries of a record in their order, undone ones too. Nine statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
@@ -344,6 +359,7 @@ def entries_of(
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
     settings = _settings(session, record_id)
+    heights = _heights(session, record_id)
     by, undone_by, right = aliased(Person), aliased(Person), aliased(Step)
     rows: Sequence[Any] = session.execute(
         select(
@@ -394,6 +410,7 @@ def entries_of(
             torque=tuple(torque.get(row.step_id, ())),
             hours=tuple(hours.get(row.step_id, ())),
             setting=settings.get(row.step_id),
+            heights=tuple(heights.get(row.step_id, ())),
         )
         for row in rows
     )
@@ -530,6 +547,18 @@ def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
         )
         for row in rows
     }
+
+
+def _heights(session: Session, record_id: int) -> dict[int, list[CornerRead]]:
+    rows = session.execute(
+        select(
+            CornerHeightRead.step_id, *columns(CornerRead, CornerHeightRead, gauge=Instrument.label)
+        )
+        .join(Instrument, Instrument.id == CornerHeightRead.instrument_id)
+        .where(CornerHeightRead.record_id == record_id)
+        .order_by(CornerHeightRead.id)
+    )
+    return grouped_as(rows, "step_id", lambda row: read_as(CornerRead, row))
 
 
 def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:

@@ -200,28 +200,22 @@ def test_the_map_is_that_of_the_bare_function() -> None:
     assert found.pressures_mpa[3] == pytest.approx([p / 1e6 for p in wanted.pressures[3]])
 
 
-def test_the_advice_takes_from_the_heavy_side_and_gives_to_the_light_one() -> None:
+def test_torques_alone_give_a_map_and_no_advice_how_to_level() -> None:
+    """The map leans as the loads do; which nut to turn takes measured heights."""
     found = by_torques(tilted())
-    assert found.map is not None
-    assert found.levelling is not None
 
+    assert found.map is not None
     assert found.map.resultant_mm[0] > 0
     assert found.map.pressures_mpa[0][0] < found.map.pressures_mpa[0][-1]
-    for turn in found.levelling.turns:
-        x = PLACES[turn.number - 1][0]
-        assert turn.way == ("loosen" if x > 0 else "tighten") or x == 0
-    assert found.levelling.off_after_mm < found.levelling.off_before_mm
+    assert found.levelling is None
+    assert found.corners == ()
 
 
-def test_equal_nuts_lie_level() -> None:
+def test_equal_nuts_press_evenly() -> None:
     found = closing(a_closing())
     assert found.map is not None
-    assert found.levelling is not None
 
     assert found.map.ratio.value == pytest.approx(1.0)
-    assert found.levelling.off_before_mm == 0
-    assert [turn.turn_deg for turn in found.levelling.turns] == [0.0] * 8
-    assert [turn.number for turn in found.levelling.turns] == list(range(1, 9))
 
 
 def test_while_readings_come_in_the_force_of_those_read_is_shown() -> None:
@@ -237,7 +231,7 @@ def test_while_readings_come_in_the_force_of_those_read_is_shown() -> None:
     assert found.verdict is Verdict.UNDECIDED
 
 
-def test_before_the_last_pass_is_read_nothing_is_judged_mapped_or_levelled() -> None:
+def test_before_the_last_pass_is_read_nothing_is_judged_or_mapped() -> None:
     """Every nut has a reading, but not every nut in the last pass: the clamp is between passes."""
     before = [reading(rod, pass_number=2) for rod in range(1, 9)]
     found = closing(a_closing(readings=[*before, *all_read()[:3]]))
@@ -247,7 +241,6 @@ def test_before_the_last_pass_is_read_nothing_is_judged_mapped_or_levelled() -> 
     assert found.nuts_read == "3 of 8 nuts read in pass 3 of 3"
     assert found.closed is not None
     assert found.map is None
-    assert found.levelling is None
     assert found.judged
     assert {judged.verdict for judged in found.judged} == {Verdict.UNDECIDED}
     assert found.verdict is Verdict.UNDECIDED
@@ -256,18 +249,7 @@ def test_before_the_last_pass_is_read_nothing_is_judged_mapped_or_levelled() -> 
     whole = closing(a_closing(readings=[*before, *all_read()]))
     assert whole.nuts_read == "8 of 8 nuts read in pass 3 of 3"
     assert whole.map is not None
-    assert whole.levelling is not None
     assert whole.verdict is Verdict.PASS
-
-
-def test_a_plate_off_level_by_less_than_the_readings_tell_is_level() -> None:
-    by_little, by_much = by_torques(tilted(0.0002)), by_torques(tilted())
-    assert by_little.levelling is not None
-    assert by_much.levelling is not None
-
-    assert 0 < by_little.levelling.off_before_mm < by_little.levelling.off_expanded_mm
-    assert by_little.levelling.is_level
-    assert not by_much.levelling.is_level
 
 
 def test_no_reading_at_all_is_no_trouble() -> None:
