@@ -452,11 +452,12 @@ def a_stack(
     """A stack with an hour meter; with ``cells`` its first build is closed and approved too."""
     if design:
         return _a_stack(session, cells, serial, design, meter_hours)
-    return ready(
+    stack_id = ready(
         session,
         (a_stack, cells, serial, meter_hours),
-        lambda: _a_stack(session, cells, serial, a_design(session), meter_hours),
+        lambda: _a_stack(session, cells, serial, a_design(session), meter_hours).id,
     )
+    return session.get_one(Stack, stack_id)
 
 
 def _a_stack(

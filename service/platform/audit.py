@@ -79,6 +79,7 @@ class Event(StrEnum):
     HOLD_LIFTED = "hold:lifted"
     CONCESSION_GIVEN = "concession:given"
     HOURS_READ = "hours:read"
+    HOURS_LEFT_OUT = "hours:left out"
     HOURS_REPORTED = "hours:reported"
     HOURS_TAKEN_BACK = "hours:reports taken back"
     METER_REPLACED = "hour meter:replaced"

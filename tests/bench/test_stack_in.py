@@ -83,6 +83,16 @@ class TakenOver:
             return write_stack(work, seen.plan, file)
 
 
+def test_hours_that_outrun_the_time_since_the_closing_are_refused(lab: TakenOver) -> None:
+    """Both were typed just now: one of them is wrong."""
+    head = replace(lab.head, hours_at_closing=100.0, hours_now=100.0 + 24 * 200, read_at=NOW)
+
+    with pytest.raises(Refused, match="h on the meter in") as refused:
+        lab.write(lab.look(head=head))
+
+    assert refused.value.field == "hours_now"
+
+
 @pytest.fixture
 def lab(engine: Engine) -> TakenOver:
     """A lab with the part types, a design, and a builder who brings the list."""

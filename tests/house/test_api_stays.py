@@ -40,6 +40,11 @@ NEW: dict[str, str] = {
     r"(GET /api/v1/traces/\{sha256\}|POST /api/v1/records/.*/leak-tests sends trace: ).*": (
         "the trace that a leak test is computed from"
     ),
+    r"GET /api/v1/stacks/\{serial\}/hours 200 outside\b.*": "hours of the meters no build has",
+    r"POST /api/v1/stacks/\{serial\}/hours/reports 200 doubts\b.*": "reports left out, and why",
+    r"POST /api/v1/stacks/\{serial\}/hours sends (stands|outside_because): .*": (
+        "the answer why a reading stands that outruns time"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (

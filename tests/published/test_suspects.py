@@ -1,7 +1,8 @@
 """Exact tests, odds ratios and false discovery rates against printed values."""
 
 import pytest
-import scipy
+from scipy.stats import fisher_exact
+from scipy.stats.contingency import odds_ratio as another_odds_ratio
 
 from service.life.arithmetic.conditional_law import exact_test, odds_ratio
 from service.life.arithmetic.suspects import false_discovery, one_by_chance
@@ -79,7 +80,7 @@ def test_one_table_against_another_library(
 ) -> None:
     """scipy's Fisher test and its conditional odds ratio."""
     table = [[both, exposed - both], [failing - both, total - exposed - failing + both]]
-    another = scipy.stats.contingency.odds_ratio(table, kind="conditional")
+    another = another_odds_ratio(table, kind="conditional")
     bounds = another.confidence_interval(0.95)
 
     found = exact_test([both, exposed, failing, total])
@@ -87,10 +88,8 @@ def test_one_table_against_another_library(
 
     assert found
     assert odds
-    assert found.two_sided == pytest.approx(scipy.stats.fisher_exact(table).pvalue, rel=1e-6)
-    assert found.less == pytest.approx(
-        scipy.stats.fisher_exact(table, alternative="less").pvalue, rel=1e-6
-    )
+    assert found.two_sided == pytest.approx(fisher_exact(table).pvalue, rel=1e-6)
+    assert found.less == pytest.approx(fisher_exact(table, alternative="less").pvalue, rel=1e-6)
     assert odds.value == pytest.approx(another.statistic, rel=1e-6)
     assert odds.low == pytest.approx(bounds.low, rel=1e-6)
     assert odds.high == pytest.approx(bounds.high, rel=1e-6)

@@ -238,6 +238,21 @@ def test_two_logs_of_one_time_are_refused_with_both_times(engine: Engine, lab: L
     taken_in(engine, lab, a_log(lab, at=lab.began_at + 4 * HOUR, meter=(104.0, 108.0)), "next.csv")
 
 
+def test_a_log_whose_meter_outruns_time_is_taken_without_it(engine: Engine, lab: Lab) -> None:
+    """A machine is not asked: the meter is left out and said as a doubt; the log counts."""
+    taken_in(engine, lab, a_log(lab, meter=(100.0, 104.0)))
+    run_id = taken_in(
+        engine, lab, a_log(lab, at=lab.began_at + 9 * HOUR, meter=(104.0, 134.0)), "fast.csv"
+    )
+
+    with reading(engine) as session:
+        kept = session.scalars(select(RunReading).where(RunReading.run_id == run_id)).one()
+        assert (kept.meter_id, kept.meter_to_hours) == (None, None)
+        assert "h of time" in kept.doubts
+        assert "The meter is left out" in kept.doubts
+        assert kept.load_hours > 0
+
+
 def test_a_meter_that_ran_backwards_since_is_refused(engine: Engine, lab: Lab) -> None:
     taken_in(engine, lab, a_log(lab))
 

@@ -17,6 +17,7 @@ from service.records.changes.deviations import Answered, Deviation, Unloaded, as
 from service.records.changes.eligibility import refuse_beyond_range
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import hours_beyond_time
+from service.stacks.queries.build_spans import open_spans
 from service.store.queries.calibrations import calibration_on
 from service.store.tables import Instrument
 
@@ -44,11 +45,12 @@ def deviation_of(
             return _of_driver(work, details, value, answered)
         return _of_torque(work, record, details, value, answered, unloaded_first=unloaded_first)
     if isinstance(details, HourFacts):
-        return _of_hours(work, [(details, value.number or 0.0)], details.taken_at, answered)
+        showings = [(details, value.number or 0.0)]
+        return _of_hours(work, record.stack_id, showings, details.taken_at, answered)
     if isinstance(details, PeriodFacts) and value.time is not None:
         moved = readings_at(work, record.id, fact)
         showings = [(reading.details, reading.details.hours) for reading in moved]
-        return _of_hours(work, showings, value.time, answered)
+        return _of_hours(work, record.stack_id, showings, value.time, answered)
     return None
 
 
@@ -129,14 +131,19 @@ def _refuse_beyond_range(work: Work, driver_id: int, torque_nm: float, typed: st
 
 
 def _of_hours(
-    work: Work, showings: list[tuple[HourFacts, float]], at: datetime, answered: Answered
+    work: Work,
+    stack_id: int,
+    showings: list[tuple[HourFacts, float]],
+    at: datetime,
+    answered: Answered,
 ) -> Deviation | None:
     """What a meter would have counted beyond the time that passed, once it reads so."""
+    spans = open_spans(work.session, stack_id)
     sentences = " ".join(
         filter(
             None,
             (
-                hours_beyond_time(other_showings(work, details, at), hours, at)
+                hours_beyond_time(other_showings(work, details, at), hours, at, spans)
                 for details, hours in showings
             ),
         )

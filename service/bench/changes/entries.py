@@ -46,6 +46,7 @@ from service.records.tables import Involvement, RecordKind, ToolCheck
 from service.store.arithmetic.make_safe import SafeAct
 
 IT_STANDS = "answers the question whether what departs stands; with the reason"
+HOURS_STAND = "why a reading of the meter stays for which time does not suffice"
 
 # What an entry is made of. In JSON units stand in the names and times have a zone; instruments go
 # by their marks and people by their logins.
@@ -142,6 +143,8 @@ class Opened(In):
     opened_at: AwareDatetime
     hours: Hours | None = None
     hours_unknown_because: Words = ""
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
+    outside_because: Words = Field(default="", description=HOURS_STAND)
 
 
 class Opening(Opened):
@@ -342,6 +345,8 @@ class Closing(In):
     closed_at: AwareDatetime
     hours: Hours | None = None
     note: Words = ""
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
+    outside_because: Words = Field(default="", description=HOURS_STAND)
 
 
 class StackTestSent(DoneThen):

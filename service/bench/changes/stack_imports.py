@@ -23,7 +23,8 @@ from service.records.changes.attachments import put_attachment
 from service.records.changes.eligibility import use_in_spite
 from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
-from service.stacks.changes.hours import enter_reading
+from service.runs.queries.run_checks import Shown
+from service.stacks.changes.hours import enter_reading, hours_beyond_time
 from service.stacks.changes.stacks import FirstMeter, make_stack
 from service.stacks.tables import Build, Moment
 from service.store.arithmetic.identifiers import part_label, serial_key
@@ -158,6 +159,13 @@ def _checked(work: Work, head: StackHead) -> StackHead:
     ):
         right = f"{head.hours_at_closing:g}\u2009h or more would be right."
         raise Refused("hours_now", head.hours_now, "it showed more at the closing.", right)
+    if head.hours_at_closing is not None and head.hours_now is not None:
+        at_closing = Shown(head.hours_at_closing, head.closed_at)
+        read_at = head.read_at or work.now
+        if beyond := hours_beyond_time([at_closing], head.hours_now, read_at):
+            raise Refused(
+                "hours_now", f"{head.hours_now:g}", beyond, "Both readings and their times."
+            )
     changes.reason(head.reason)
     return head
 

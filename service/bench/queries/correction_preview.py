@@ -3,10 +3,11 @@
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import exists, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.bench.queries.correctable_values import NOT_SAID, ValueFacts, written_time
 from service.bench.queries.correction_effects import (
@@ -34,7 +35,7 @@ from service.designs.tables import Design
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Event
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param
 from service.platform.tables import AuditEntry
 from service.proof.queries.retests import retested
 from service.records.tables import RebuildRecord, StepKind, ToolSetting, TorqueReading
@@ -44,6 +45,15 @@ from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
 from service.store.queries.calibrations import calibration_on
 from service.store.queries.forbids import what_forbids
 from service.store.tables import Calibration, Instrument, Lot
+
+LEAST_SAID_H = 0.05
+READ_OF_STACK = select(
+    HourReading.id,
+    HourReading.meter_id,
+    HourReading.record_id,
+    HourReading.hours,
+    HourReading.taken_at,
+).where(HourReading.stack_id == param("stack_id"), known(HourReading))
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +106,9 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
         preview = _of_hours(session, record, details, view)
     else:
         preview = _of_time(record, fact, details, view)
+    if isinstance(details, HourFacts | PeriodFacts):
+        ran = hours_while_open(session, record, details, view)
+        preview = replace(preview, notes=(*preview.notes, *ran))
     as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
     if as_found or fact.of is CorrectionOf.OPENED_AT:
         return preview
@@ -394,6 +407,47 @@ def _of_torque(
         (Follows(view.subject_label, view.old_value, view.new_value),),
         (f"{against} it was {was} the tolerance, it would be {now}.",),
     )
+
+
+def hours_while_open(
+    session: Session, record: Correctable, details: HourFacts | PeriodFacts, view: CorrectionView
+) -> tuple[str, ...]:
+    """Say how many hours would have run while the stack lay open in this event. Two statements."""
+    opened_at, closed_at = _lay_open(session, record)
+    if isinstance(details, PeriodFacts) and view.new_time is not None:
+        was, moved = details.opened_at or details.closed_at, view.new_time
+        if view.of is CorrectionOf.OPENED_AT:
+            opened_at = moved
+        else:
+            was, closed_at = details.closed_at, moved
+    if opened_at is None or closed_at is None:
+        return ()
+    shown: dict[int, list[float]] = {}
+    for reading in session.execute(READ_OF_STACK, {"stack_id": record.stack_id}):
+        hours, at = reading.hours, reading.taken_at
+        if isinstance(details, PeriodFacts):
+            at = moved if reading.record_id == record.record_id and at == was else at
+        elif reading.id == view.subject_id:
+            hours = view.new_number or 0.0
+        if opened_at <= at <= closed_at:
+            shown.setdefault(reading.meter_id, []).append(hours)
+    ran = sum(max(showings) - min(showings) for showings in shown.values())
+    if ran < LEAST_SAID_H:
+        return ()
+    return (f"{ran:.6g} h would have run while the stack lay open: no part gets them.",)
+
+
+def _lay_open(session: Session, record: Correctable) -> tuple[datetime | None, datetime | None]:
+    """When the stack was opened and closed in an event; None: it was not."""
+    base, built = aliased(BuildPeriod), aliased(BuildPeriod)
+    row = session.execute(
+        select(base.opened_at, built.closed_at)
+        .select_from(Build)
+        .join(built, (built.build_id == Build.id) & known(built))
+        .join(base, (base.build_id == record.base_build_id) & known(base))
+        .where(Build.record_id == record.record_id)
+    ).first()
+    return (row.opened_at, row.closed_at) if row else (None, None)
 
 
 def _of_hours(

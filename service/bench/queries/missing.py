@@ -92,6 +92,8 @@ HAS_TO_OPEN = (RecordKind.REBUILD, RecordKind.TEARDOWN)
 NAMED_MOST = 6
 REMARKED = grammar_findings.Severity.REMARK
 ANCHORS = {
+    StepKind.OPENED: "opening",
+    StepKind.CLOSED: "closing",
     StepKind.TORQUE: "torque",
     StepKind.TOOL_SET: "torque",
     StepKind.LIFTED_OFF: "lifting",

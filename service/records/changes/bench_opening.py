@@ -8,14 +8,16 @@ from service.platform import changes
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes import journal
+from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.changes.rebuild_records import BEGINS_A_STACK
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
-from service.stacks.changes.hours import enter_reading
+from service.stacks.changes.hours import IT_STANDS, READ_AGAIN, enter_reading, hours_deviation
 from service.stacks.tables import BuildPeriod, Moment
 from service.store.arithmetic.make_safe import SafeAct
 
+FIELD = "outside_because"
 AFTER_OPENING = (
     StepKind.OPENED,
     StepKind.LIFTED_OFF,
@@ -34,6 +36,8 @@ def open_stack(
     opened_at: datetime | None = None,
     hours: float | None = None,
     hours_unknown_because: str = "",
+    stands: Stands | None = None,
+    outside_because: str = "",
 ) -> int:
     """Record that the clamp was released; give the entry's id. ``hours`` in h, as the meter showed.
 
@@ -59,7 +63,8 @@ def open_stack(
         raise Refused(
             "hours_unknown_because", why, "the hours are given as well.", "One of the two."
         )
-    step = journal.add_step(work, record, StepKind.OPENED, at, note=why)
+    deviation = _of_hours(work, record, hours, at, Answered(stands, outside_because, FIELD))
+    step = journal.add_step(work, record, StepKind.OPENED, at, note=why, **_kept(deviation))
     record.opened_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.OPENING)
@@ -71,6 +76,7 @@ def open_stack(
             (
                 ("opened at", None, at),
                 ("hours at opening", None, "not known" if hours is None else f"{hours:g} h"),
+                *(deviation.as_changes if deviation else ()),
             ),
             why,
         ),
@@ -86,6 +92,8 @@ def close_stack(
     closed_at: datetime | None = None,
     hours: float | None = None,
     note: str = "",
+    stands: Stands | None = None,
+    outside_because: str = "",
 ) -> int:
     """Record that the clamp was closed; give the entry's id. ``hours`` in h, as the meter showed.
 
@@ -103,7 +111,8 @@ def close_stack(
         raise Refused("closed_at", "", "the pile is empty: there is nothing to close.")
     _refuse_before_last(work, record, at)
     text = changes.optional_words("note", note, most=4000)
-    step = journal.add_step(work, record, StepKind.CLOSED, at, note=text)
+    deviation = _of_hours(work, record, hours, at, Answered(stands, outside_because, FIELD))
+    step = journal.add_step(work, record, StepKind.CLOSED, at, note=text, **_kept(deviation))
     record.closed_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.CLOSING)
@@ -116,6 +125,7 @@ def close_stack(
                 ("closed at", None, at),
                 ("layers", None, len(layers)),
                 ("hours at closing", None, None if hours is None else f"{hours:g} h"),
+                *(deviation.as_changes if deviation else ()),
             ),
         ),
     )
@@ -199,6 +209,33 @@ def _refuse_before_last(work: Work, record: RebuildRecord, at: datetime) -> None
             f" {journal.shown(last.done_at)}.",
             "A time after that would be right.",
         )
+
+
+def _of_hours(
+    work: Work, record: RebuildRecord, hours: float | None, at: datetime, answered: Answered
+) -> Deviation | None:
+    """What the meter's reading departs from and why it stands; None for one as it should be."""
+    if hours is None:
+        return None
+    changes.not_below_zero("hours", hours, "h")
+    taken_at = min(at, work.now)
+    sentence = hours_deviation(work, record.stack_id, hours, taken_at)
+    if not sentence:
+        return None
+    because = ask_whether_it_stands(
+        work.session,
+        answered,
+        value=f"{hours:g} h",
+        reason=sentence,
+        facts={"meter": sentence},
+        right=READ_AGAIN,
+        words=IT_STANDS,
+    )
+    return Deviation(sentence, because)
+
+
+def _kept(deviation: Deviation | None) -> dict[str, object]:
+    return deviation.as_columns if deviation else {}
 
 
 def _enter_hours(

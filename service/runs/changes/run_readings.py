@@ -19,11 +19,12 @@ from service.runs.queries.run_checks import overlapping_run, shown_around, why_n
 from service.runs.tables import RunReading, Snapshot, SnapshotKind
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.hours import (
+    hours_beyond_time,
     meter_fitted_at,
-    refuse_faster_than_the_clock,
     refuse_unless_between,
 )
 from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.queries.build_spans import open_spans
 from service.taps.arithmetic import channel_numbers
 from service.taps.changes import VoltagePlace, voltage_place
 
@@ -55,6 +56,9 @@ def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
     if list(numbers) == [cell.channel for cell in cells]:
         return tuple(columns)
     return tuple(f"U{cell.channel}" for cell in cells)
+
+
+LEFT_OUT = "The meter is left out; the file keeps what it says."
 
 
 def refuse_early(work: Work, stack_id: int, mapping: Mapping, began_at: datetime) -> None:
@@ -90,7 +94,7 @@ def add_reading(
     not_ahead("began_at", ended_at, work.now)
     _refuse_beyond_build(place, began_at, ended_at)
     _refuse_overlap(work, stack_id, began_at, ended_at)
-    meter_id = _meter(work, stack_id, log.totals, began_at, ended_at)
+    meter_id, doubts = _meter(work, stack_id, log.totals, began_at, ended_at)
     load = log.totals.load
     row = RunReading(
         run_id=run_id,
@@ -107,10 +111,10 @@ def add_reading(
         starts=load.starts if load else 0,
         stops=load.stops if load else 0,
         meter_id=meter_id,
-        meter_from_hours=log.totals.meter_from_hours,
-        meter_to_hours=log.totals.meter_to_hours,
+        meter_from_hours=None if meter_id is None else log.totals.meter_from_hours,
+        meter_to_hours=None if meter_id is None else log.totals.meter_to_hours,
         above=_limits_text(log.totals, moments),
-        doubts=json.dumps([*log.notes, *log.totals.doubts], ensure_ascii=False),
+        doubts=json.dumps([*log.notes, *log.totals.doubts, *doubts], ensure_ascii=False),
         not_released=why_not_released(work.session, place.build.build_id, began_at, ended_at),
         by_id=work.by.id,
         reason=reason,
@@ -170,10 +174,13 @@ def _refuse_overlap(work: Work, stack_id: int, began_at: datetime, ended_at: dat
 
 def _meter(
     work: Work, stack_id: int, totals: RunFound, began_at: datetime, ended_at: datetime
-) -> int | None:
-    """The meter a log tells of, after its showings were held against what is known of it."""
+) -> tuple[int | None, list[str]]:
+    """The meter a log tells of, after its showings were held against what is known of it.
+
+    Showings for which time does not suffice are left out, none is then given, and said as a doubt.
+    """
     if totals.meter_from_hours is None or totals.meter_to_hours is None:
-        return None
+        return None, []
     meter = meter_fitted_at(work, stack_id, began_at)
     showings = shown_around(work.session, meter.id, began_at, ended_at)
     if meter.removed_at is not None and ended_at > meter.removed_at:
@@ -184,10 +191,13 @@ def _meter(
             " before the log ends.",
             "A log of one meter.",
         )
+    spans = open_spans(work.session, stack_id)
+    doubts: list[str] = []
     for hours, at in ((totals.meter_from_hours, began_at), (totals.meter_to_hours, ended_at)):
         refuse_unless_between(showings, hours, at, "log")
-        refuse_faster_than_the_clock(showings, hours, at, "log")
-    return meter.id
+        if beyond := hours_beyond_time(showings, hours, at, spans):
+            doubts.append(f"{beyond} {LEFT_OUT}")
+    return (None if doubts else meter.id), doubts[:1]
 
 
 def _limits_text(totals: RunFound, moments: RunTimes) -> str:

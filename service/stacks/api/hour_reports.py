@@ -13,6 +13,7 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
 from service.stacks.api import stack_models
 from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
+from service.stacks.queries import hour_kinds
 from service.stacks.queries.hour_histories import hour_history
 from service.stacks.queries.hour_kinds import stack_kinds
 from service.stacks.queries.hours import stack_hours
@@ -32,6 +33,7 @@ class Reported(answers.Out):
     """How many of the reports were new, and the stack's hours since."""
 
     new: int
+    doubts: list[str] = Field(description="reports left out of the hours, each with why")
     hours: stack_models.StackHours
 
 
@@ -64,6 +66,11 @@ class KindsOfBuild(answers.Out):
     stops: int
 
 
+@answers.like(hour_kinds.OutsideBuilds)
+class OutsideBuilds(answers.Out):
+    """Hours of a stack's meters that no build has, in h, and why."""
+
+
 class StackKinds(answers.Out):
     """The hours of a stack, each kind apart, in its builds."""
 
@@ -72,6 +79,7 @@ class StackKinds(answers.Out):
     known_at: datetime | None
     hours: stack_models.Hours = Field(description="of the stack over all its meters")
     builds: list[KindsOfBuild]
+    outside: list[OutsideBuilds] = Field(description="hours of the meters that no build has")
 
 
 @router.post("/{serial}/hours/reports")
@@ -84,9 +92,13 @@ def report(serial: str, entry: HourReports, caller: Caller, engine: Database) ->
     with changing(engine, caller, via="api") as work:
         stack_id = find_stack(work.session, serial)
         meter_reports = [Report(reported.hours, reported.taken_at) for reported in entry.reports]
-        new = report_hours(work, stack_id, meter_reports)
+        taken_in = report_hours(work, stack_id, meter_reports)
         hours = stack_hours(work.session, [stack_id])[stack_id]
-    return Reported(new=new, hours=stack_models.StackHours.from_answer(hours))
+    return Reported(
+        new=taken_in.new,
+        doubts=list(taken_in.doubts),
+        hours=stack_models.StackHours.from_answer(hours),
+    )
 
 
 @router.post("/{serial}/hours/reports/taken-back")
@@ -125,5 +137,9 @@ def kinds(serial: str, caller: Caller, engine: Database, as_of: Asked) -> StackK
                 stops=sum(log.stops for log in build.logs),
             )
             for build in build_kinds
+        ],
+        outside=[
+            OutsideBuilds.from_answer(differs)
+            for differs in hour_kinds.hours_outside(build_kinds, history.now)
         ],
     )

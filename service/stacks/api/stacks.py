@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from pydantic import Field
 
 from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
@@ -10,6 +11,7 @@ from service.platform.api.callers import Asked, Call, Caller, Database, make_onc
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
+from service.records.changes.deviations import Stands
 from service.records.queries.content import verify
 from service.stacks.api import stack_models
 from service.stacks.changes.hours import read_hours
@@ -74,12 +76,16 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> stack_models.Lim
     return None if answer is None else stack_models.Limits.from_answer(answer)
 
 
+class HoursRead(request_models.HoursRead):
+    """What an hour meter showed, in h, and why it stands where time does not suffice for it."""
+
+    stands: Stands | None = Field(default=None, description="answers whether it stands")
+    outside_because: request_models.Words = Field(default="", description="why it stands")
+
+
 @router.post("/{serial}/hours", status_code=201)
-def hours(serial: str, entry: request_models.HoursRead, call: Call) -> answers.Made:
+def hours(serial: str, entry: HoursRead, call: Call) -> answers.Made:
     """Write down what the stack's hour meter showed, in h."""
     return make_once(
-        call,
-        lambda work: read_hours(
-            work, find_stack(work.session, serial), hours=entry.hours, taken_at=entry.taken_at
-        ),
+        call, lambda work: read_hours(work, find_stack(work.session, serial), **dict(entry))
     )

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import exists, select
 
 from service.platform.audit import Change, Event
 from service.platform.changes import not_ahead, not_below_zero
@@ -17,15 +17,20 @@ from service.platform.changes import reason as words_of_why
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
+from service.platform.tables import AuditEntry
 from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.hours import (
+    hours_beyond_time,
     meter_fitted_at,
-    refuse_faster_than_the_clock,
     refuse_unless_between,
 )
 from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.queries.build_spans import OpenSpan, open_spans
 from service.stacks.tables import HourMeter, HourReport, Moment, Stack
+
+MOST_NAMED = 20
+"""Reports left out that one entry of the trail names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +41,22 @@ class Report:
     taken_at: datetime
 
 
-def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
-    """Take in what a bench reports of a stack's hour meter; give how many were new.
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """How many reports were new; ``doubts`` says which were left out of the hours, and why."""
+
+    new: int
+    doubts: tuple[str, ...] = ()
+
+
+def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> TakenIn:
+    """Take in what a bench reports of a stack's hour meter.
 
     They may come late and in any order. A bench may send again what it is not sure of: no hour
     changes by it; a repetition of a day's first or newest report is passed over, one of those
-    between is only counted once more. All of it or nothing. Raises Refused for a showing that
-    falls, runs faster than the clock or lies ahead, and where no meter was fitted; NotFound.
+    between is only counted once more. One for which time does not suffice, or that ran while the
+    stack lay open, is left out and named among the doubts; nobody is there to be asked. Raises
+    Refused for a showing that falls or lies ahead, and where no meter was fitted; NotFound.
     """
     need(work.by, Act.HOURS_WRITE)
     serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
@@ -58,18 +72,35 @@ def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
         meter = meter_fitted_at(work, stack_id, report.taken_at)
         by_meter.setdefault(meter.id, []).append(report)
     begun: list[Change] = []
+    doubts: list[str] = []
+    spans = open_spans(work.session, stack_id)
     new = 0
     for meter_id, meter_reports in by_meter.items():
         # one bench after another: two would write the same day's row
         work.session.get_one(HourMeter, meter_id, with_for_update=True)
-        days = _Days(work, stack_id, meter_id, meter_reports)
+        days = _Days(work, stack_id, meter_id, meter_reports, spans)
         new += sum(days.take(report) for report in meter_reports)
         begun += days.begun
+        doubts += days.doubts
     work.session.flush()
     if begun:
         work.note(Event.HOURS_REPORTED, ("stack", stack_id, serial), begun, stack_id=stack_id)
         keep_makeups_of_stack(work, stack_id)
-    return new
+    if doubts and not _noted_today(work, stack_id):
+        left_out: list[Change] = [("left out of the hours", None, doubt) for doubt in doubts]
+        subject = ("stack", stack_id, serial)
+        work.note(Event.HOURS_LEFT_OUT, subject, left_out[:MOST_NAMED], stack_id=stack_id)
+    return TakenIn(new, tuple(doubts))
+
+
+def _noted_today(work: Work, stack_id: int) -> bool:
+    """Say whether the trail names reports left out today: a bench may send them every minute."""
+    noted = exists().where(
+        AuditEntry.stack_id == stack_id,
+        AuditEntry.act == Event.HOURS_LEFT_OUT,
+        AuditEntry.at >= work.now.astimezone(UTC).replace(hour=0, minute=0, second=0),
+    )
+    return bool(work.session.scalar(select(noted)))
 
 
 def take_back_reports(
@@ -125,8 +156,17 @@ def take_back_reports(
 class _Days:
     """The rows of one meter's days while reports are taken in."""
 
-    def __init__(self, work: Work, stack_id: int, meter_id: int, reports: list[Report]) -> None:
+    def __init__(
+        self,
+        work: Work,
+        stack_id: int,
+        meter_id: int,
+        reports: list[Report],
+        open_spans: Sequence[OpenSpan],
+    ) -> None:
         self.work, self.stack_id, self.meter_id = work, stack_id, meter_id
+        self.open_spans = open_spans
+        self.doubts: list[str] = []
         begin, end = reports[0].taken_at, reports[-1].taken_at
         self.shown = shown_around(work.session, meter_id, begin, end)
         self.fitted = [showing for showing in self.shown if showing.moment is Moment.FITTED]
@@ -149,7 +189,9 @@ class _Days:
             return False
         near = self._near(at)
         refuse_unless_between(near, hours, at)
-        refuse_faster_than_the_clock(near, hours, at)
+        if beyond := hours_beyond_time(near, hours, at, self.open_spans):
+            self.doubts.append(f"{hours:g} h at {at:%Y-%m-%d %H:%M} UTC: {beyond} Left out.")
+            return False
         insort(self.shown, Shown(hours, at), key=_when)
         if row is None:
             self._begin(report)

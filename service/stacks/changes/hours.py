@@ -1,19 +1,24 @@
 """Hour-meter readings and the replacement of meters."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from sqlalchemy import select
 
 from service.platform.audit import Event
-from service.platform.changes import not_ahead, not_below_zero, optional_words
+from service.platform.changes import (
+    not_ahead,
+    not_below_zero,
+    optional_words,
+)
 from service.platform.changes import reason as why
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import NotFound, Question, Refused
 from service.platform.permissions import Act, need
 from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.changes.build_features import keep_makeups_of_stack, keep_makeups_since
 from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.queries.build_spans import OpenSpan, open_spans
 from service.stacks.tables import HourMeter, HourReading, Moment, Stack
 
 # A meter never counts backwards: whatever is told of it lies between what was told before.
@@ -67,22 +72,68 @@ def refuse_faster_than_the_clock(
         )
 
 
-def hours_beyond_time(showings: Iterable[Shown], hours: float, taken_at: datetime) -> str:
+def hours_beyond_time(
+    showings: Iterable[Shown], hours: float, taken_at: datetime, open_spans: Sequence[OpenSpan] = ()
+) -> str:
     """Say that with this showing, in h, a meter ran longer than time did; empty where it did not.
 
-    Since the showing before it, or up to the one after it.
+    Since the showing before it, or up to the one after it. While the stack lay open no time counts.
     """
     least, most = neighbours(showings, taken_at)
     read = Shown(hours, taken_at)
-    sentences = [
-        f"{after.hours - before.hours:.6g} h on the meter in {passed:.6g} h of time,"
+    pairs = ((least, read), (read, most))
+    return " ".join(
+        _beyond_time(before, after, open_spans)
+        for before, after in pairs
+        if before is not None and after is not None
+    ).strip()
+
+
+def _beyond_time(before: Shown, after: Shown, open_spans: Sequence[OpenSpan]) -> str:
+    """Say that a meter ran longer between two showings than it can have; empty where it did not."""
+    if before.taken_at >= after.taken_at:
+        return ""
+    passed, most = _most_by_the_clock(before, after.taken_at)
+    lay_open = sum(span.hours_within(before.taken_at, after.taken_at) for span in open_spans)
+    if after.hours <= most - lay_open * (1 + SLACK_SHARE):
+        return ""
+    less = f", {lay_open:.3g} h of it open" if lay_open else ""
+    return (
+        f"{after.hours - before.hours:.6g} h on the meter in {passed:.6g} h of time{less},"
         f" from {before.taken_at:%Y-%m-%d %H:%M} to {after.taken_at:%Y-%m-%d %H:%M} UTC."
-        for before, after in ((least, read), (read, most))
-        if before is not None and after is not None and before.taken_at < after.taken_at
-        for passed, limit in (_most_by_the_clock(before, after.taken_at),)
-        if after.hours > limit
-    ]
-    return " ".join(sentences)
+    )
+
+
+READ_AGAIN = "Read the meter again, or say why the reading stands."
+IT_STANDS = "It stands: keep it with the reason"
+
+
+def hours_deviation(work: Work, stack_id: int, hours: float, taken_at: datetime) -> str:
+    """Say that with this showing, in h, a meter outran time, or ran while the stack lay open.
+
+    Empty where it did not. This reading or an earlier one may be wrong, so a person is asked
+    (`READ_AGAIN`, `IT_STANDS`). Raises Refused where every earlier reading of the meter, two at
+    least, stands against it.
+    """
+    meter = meter_fitted_at(work, stack_id, taken_at)
+    showings = shown_around(work.session, meter.id, taken_at, taken_at)
+    refuse_unless_between(showings, hours, taken_at)
+    spans = open_spans(work.session, stack_id)
+    sentence = hours_beyond_time(showings, hours, taken_at, spans)
+    if not sentence:
+        return ""
+    read = Shown(hours, taken_at)
+    earlier = {shown.taken_at: shown for shown in showings if shown.taken_at < taken_at}
+    against = [_beyond_time(shown, read, spans) for shown in earlier.values()]
+    if len(against) > 1 and all(against):
+        right = "Read the meter again; a misread earlier reading needs a correction."
+        raise Refused(
+            "hours",
+            f"{hours:g}",
+            f"none of the {len(against)} readings before it leaves time for that: {sentence}",
+            right,
+        )
+    return sentence
 
 
 def _most_by_the_clock(before: Shown, at: datetime) -> tuple[float, float]:
@@ -111,21 +162,40 @@ def read_hours(
     taken_at: datetime,
     moment: Moment = Moment.RUNNING,
     record_id: int | None = None,
+    stands: str | None = None,
+    outside_because: str = "",
 ) -> int:
     """Write down what a stack's hour meter shows, in h; give the reading's number.
 
     A late entry is taken where it fits between the readings before and after it. Raises Refused
-    for a falling or future reading, NotFound for an unknown stack.
+    for a falling or future reading, Question for one that outruns time, NotFound for an unknown
+    stack.
     """
     need(work.by, Act.HOURS_WRITE)
     serial = _serial(work, stack_id)
+    not_ahead("taken_at", taken_at, work.now)
+    not_below_zero("hours", hours, "h")
+    because = optional_words("outside_because", outside_because, most=4000)
+    deviation = hours_deviation(work, stack_id, hours, taken_at)
+    if deviation and stands is None:
+        answers = {"stands": IT_STANDS}
+        value, facts = f"{hours:g} h", {"meter": deviation}
+        raise Question("stands", value, deviation, READ_AGAIN, answers=answers, facts=facts)
+    if deviation and not because:
+        raise Refused("outside_because", "", "it stands without a reason.", "Say why.")
     reading = enter_reading(
         work, stack_id, hours=hours, taken_at=taken_at, moment=moment, record_id=record_id
     )
     work.note(
         Event.HOURS_READ,
         ("stack", stack_id, serial),
-        [("hours", None, f"{hours:g} h"), ("taken at", None, taken_at), ("moment", None, moment)],
+        [
+            ("hours", None, f"{hours:g} h"),
+            ("taken at", None, taken_at),
+            ("moment", None, moment),
+            ("departs from what was set", None, deviation or None),
+        ],
+        reason=because if deviation else "",
         stack_id=stack_id,
         record_id=record_id,
     )

@@ -16,6 +16,7 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import FIRST
+from service.records.changes.deviations import Stands
 from service.stacks.arithmetic.stack_fields import (
     DAYS_TAKEN_BACK,
     FIRST_METER_FIELDS,
@@ -33,7 +34,7 @@ from service.stacks.queries.hour_histories import (
     hour_history,
     reports_taken_back,
 )
-from service.stacks.queries.hour_kinds import BuildKinds, stack_kinds
+from service.stacks.queries.hour_kinds import BuildKinds, OutsideBuilds, hours_outside, stack_kinds
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import (
     STATES,
@@ -85,6 +86,8 @@ class HoursPage:
     as_of: AsOf
     taken_back: tuple[TakenBack, ...]
     builds_kinds: tuple[BuildKinds, ...]
+    outside: tuple[OutsideBuilds, ...]
+    """hours of its meters that no build has"""
     until: datetime
     """up to when calendar hours count"""
     readings: Shown[Reading]
@@ -204,7 +207,10 @@ def read_meter(request: Request, me: Me, database: Database, form: Typed, serial
     with reading(database) as session:
         stack_id = find_stack(session, serial)
     with form.collecting_errors():
-        values = form.values(READING_FIELDS)
+        values = form.values(READING_FIELDS) | {
+            "stands": form.choice("stands", Stands, required=False),
+            "outside_because": form.text("outside_because", required=False),
+        }
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
             read_hours(work, stack_id, **values)
@@ -274,6 +280,7 @@ def _hours_page(
         as_of,
         gone,
         builds_kinds,
+        hours_outside(builds_kinds, history.now),
         as_of.until(now),
         shown(request, history.readings, at="readings"),
         read or blank(request, taken_at=now),

@@ -280,6 +280,47 @@ class BuildFacts:
         return RELEASED if self.release_stands else NOT_RELEASED
 
 
+@dataclass(frozen=True, slots=True)
+class OpenSpan:
+    """A time in which a stack lay open; ``until_at`` None: it lies open still."""
+
+    from_at: datetime
+    until_at: datetime | None
+
+    def hours_within(self, begin: datetime, end: datetime) -> float:
+        """Return how much of a stretch of time the stack lay open, in h."""
+        least, most = max(begin, self.from_at), min(end, self.until_at or end)
+        return max(0.0, (most - least).total_seconds() / 3600)
+
+
+PERIODS = (
+    select(BuildPeriod.closed_at, BuildPeriod.opened_at)
+    .where(BuildPeriod.stack_id == param("stack_id"), known(BuildPeriod))
+    .order_by(BuildPeriod.closed_at)
+)
+BEING_WRITTEN = select(RebuildRecord.opened_at, RebuildRecord.closed_at).where(
+    RebuildRecord.stack_id == param("stack_id"),
+    RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+    RebuildRecord.opened_at.is_not(None),
+)
+
+
+def open_spans(session: Session, stack_id: int) -> tuple[OpenSpan, ...]:
+    """Return when a stack lay open, as known now and as being written. Two statements."""
+    periods = session.execute(PERIODS, {"stack_id": stack_id}).all()
+    closings = [*(period.closed_at for period in periods), None][1:]
+    spans = [
+        OpenSpan(period.opened_at, closed_again)
+        for period, closed_again in zip(periods, closings, strict=True)
+        if period.opened_at is not None
+    ]
+    written = session.execute(BEING_WRITTEN, {"stack_id": stack_id}).first()
+    if written is not None:
+        spans = [span for span in spans if span.from_at != written.opened_at]
+        spans.append(OpenSpan(written.opened_at, written.closed_at))
+    return tuple(spans)
+
+
 @statement
 def _builds(is_then: bool) -> Any:
     return (

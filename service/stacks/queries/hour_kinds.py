@@ -34,6 +34,8 @@ from service.stacks.queries.hour_histories import (
 from service.stacks.tables import Build, Fixing, Layer
 from service.store.tables import Part
 
+LEAST_SAID_H = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Logged:
@@ -143,6 +145,36 @@ def build_kinds(
         )
         for build_id in set(build_ids) & spans.keys()
     }
+
+
+@dataclass(frozen=True, slots=True)
+class OutsideBuilds:
+    """Hours of a stack's meters that no build has, in h, and why."""
+
+    hours: float
+    why: str
+
+
+def hours_outside(builds: Sequence[BuildKinds], total: Hours) -> tuple[OutsideBuilds, ...]:
+    """Say by how much the hours of a stack's meters differ from those of its builds, and why.
+
+    Empty where they agree to `LEAST_SAID_H`.
+    """
+    spans = [build.span for build in builds]
+    differ = [
+        OutsideBuilds(
+            after.start.total - before.end.total,
+            f"while the stack lay open between builds {before.number} and {after.number}",
+        )
+        for before, after in pairwise(spans)
+        if before.end is not None and after.start is not None
+    ]
+    if spans and spans[0].start is not None:
+        why = f"before build {spans[0].number} was closed"
+        differ.insert(0, OutsideBuilds(spans[0].start.total, why))
+    rest = total.hours - sum(span.ran.hours for span in spans) - sum(part.hours for part in differ)
+    differ.append(OutsideBuilds(rest, "not read at a closing or an opening, so in no build"))
+    return tuple(part for part in differ if abs(part.hours) >= LEAST_SAID_H)
 
 
 def _logs_by(logs: list[Logged], on: datetime) -> list[Logged]:

@@ -118,7 +118,7 @@ def test_hours_beyond_the_time_that_passed_are_asked_about(
     with Session(desk.lab.engine) as session:
         kept = correction(session, number)
     assert kept.deviation is not None
-    assert kept.deviation.startswith("600 h on the meter in 485 h of time, from 2026-03-04")
+    assert kept.deviation.startswith("600 h on the meter in 485 h of time, 5 h of it open")
 
 
 def test_an_opening_moved_where_its_reading_runs_ahead_of_the_clock_is_asked_about(
