@@ -17,10 +17,9 @@ PREFIX = "guard_"
 FUNCTION = "layerbook_refuse"
 FROZEN = "('handed in', 'approved', 'void')"
 RECORD_IS_FROZEN = f"(SELECT state FROM rebuild_record WHERE id = old.record_id) IN {FROZEN}"  # noqa: S608
-APPROVED_OF_STEP = (
-    "(SELECT 1 FROM correction JOIN decision ON decision.correction_id = correction.id"
-    " WHERE correction.of_ = 'entry' AND correction.subject_id = old.id"
-    " AND decision.meaning = 'correction approved')"
+APPROVED_AT_ONCE = (
+    "(SELECT 1 FROM decision WHERE decision.correction_id IS NOT NULL"
+    " AND decision.meaning = 'correction approved' AND decision.at = new.undone_at)"
 )
 FREE_OF_FROZEN = {
     "step": ("standing", "undone_at", "undone_by_id"),
@@ -265,9 +264,9 @@ def _of_entries() -> Iterator[Guard]:
     yield Guard(
         "step",
         "UPDATE",
-        "an entry handed in is undone by an approved correction of it alone",
+        "an entry handed in is undone by an approved correction alone",
         when=f"{RECORD_IS_FROZEN} AND ((old.undone_at IS NULL AND new.undone_at IS NOT NULL"
-        f" AND NOT EXISTS {APPROVED_OF_STEP}) OR (old.undone_at IS NOT NULL"
+        f" AND NOT EXISTS {APPROVED_AT_ONCE}) OR (old.undone_at IS NOT NULL"
         " AND (new.undone_at IS NULL OR new.undone_at <> old.undone_at)))",
         part="corrected",
     )

@@ -9,8 +9,15 @@ from sqlalchemy import select
 from service.bench.changes.correction_entries import FIELD, More, NewValue, read_value
 from service.bench.queries.correctable_values import ValueFacts, written_time
 from service.bench.queries.correction_effects import (
+    NOT_THERE,
+    TOO_FEW,
+    TOO_MANY,
     PartEffects,
+    effects_of_too_few,
+    effects_of_too_many,
+    facing_added,
     facing_with,
+    has_marked_face,
     layer_facing_effects,
     others_at_that_time,
     part_effects,
@@ -28,10 +35,11 @@ from service.bench.queries.corrections import (
 from service.bench.tables import CorrectionOf
 from service.physics.arithmetic.clamping import read_torque_text
 from service.platform import changes
+from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.dates import parse_when
 from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.numbers import read_number
-from service.platform.arithmetic.vocabulary import Facing, Press
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, Facing, Press
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
@@ -61,10 +69,8 @@ def read_new_value(
     details = fact.details
     if isinstance(details, ValueFacts):
         return read_value(work, record, details, text, more or {})
-    if fact.of is CorrectionOf.LAYER_FACING and isinstance(details, LayerFacts):
-        return _facing(work, record, fact, details, text)
     if isinstance(details, PartFacts):
-        return _part(work, record, fact, details, text, part_id=part_id)
+        return _of_part(work, record, fact, details, text, part_id=part_id, more=more or {})
     if isinstance(details, TorqueFacts):
         is_tool = fact.of is CorrectionOf.TORQUE_INSTRUMENT
         return _instrument(work, details, text) if is_tool else _torque(details, text)
@@ -73,17 +79,42 @@ def read_new_value(
     return _time(work, record, fact, details, text)
 
 
+def _of_part(
+    work: Work,
+    record: Correctable,
+    fact: Fact,
+    details: PartFacts,
+    text: str,
+    *,
+    part_id: int | None,
+    more: More,
+) -> NewValue:
+    if fact.of in TOO_MANY:
+        return _too_many(work, record, fact, details, text)
+    if fact.of in TOO_FEW:
+        return _too_few(work, record, fact, details, text, more=more)
+    if fact.of is CorrectionOf.LAYER_FACING and isinstance(details, LayerFacts):
+        return _facing(work, record, fact, details, text)
+    return _part(work, record, fact, details, text, part_id=part_id)
+
+
 def effects_on_parts(
     work: Work, stack_id: int, of: CorrectionOf, details: PartFacts, value: NewValue
 ) -> PartEffects:
     """Return what a correction of a layer or fixing changes. Raises Refused where it cannot be."""
-    if not isinstance(details, LayerFacts):
-        effects = part_effects(work.session, details, stack_id, value.part_id)
+    session = work.session
+    if of in TOO_MANY:
+        effects = effects_of_too_many(session, details, stack_id)
+    elif of in TOO_FEW:
+        facing = facing_added(value.facts)
+        effects = effects_of_too_few(session, details, stack_id, value.part_id, facing)
+    elif not isinstance(details, LayerFacts):
+        effects = part_effects(session, details, stack_id, value.part_id)
     elif of is CorrectionOf.LAYER_FACING:
-        effects = layer_facing_effects(work.session, details, stack_id, Facing(value.text))
+        effects = layer_facing_effects(session, details, stack_id, Facing(value.text))
     else:
         facing = _facing_of(work, details, value)
-        effects = part_effects(work.session, details, stack_id, value.part_id, new_facing=facing)
+        effects = part_effects(session, details, stack_id, value.part_id, new_facing=facing)
     if effects.conflicts:
         raise Refused(
             FIELD,
@@ -92,6 +123,45 @@ def effects_on_parts(
             "Read it again; or correct first what is wrong there.",
         )
     return effects
+
+
+def _too_many(
+    work: Work, record: Correctable, fact: Fact, details: PartFacts, text: str
+) -> NewValue:
+    if text.strip().lower() != NOT_THERE:
+        raise Refused(FIELD, text, "it is there or it is not.", f"“{NOT_THERE}”.")
+    value = NewValue(NOT_THERE)
+    effects_on_parts(work, record.stack_id, fact.of, details, value)
+    return value
+
+
+def _too_few(
+    work: Work, record: Correctable, fact: Fact, details: PartFacts, text: str, *, more: More
+) -> NewValue:
+    """The part that was found: any kind of layer on a layer, any fixing beside a fixing."""
+    kinds = FIXING_KINDS if fact.of is CorrectionOf.FIXING_TOO_FEW else LAYER_KINDS
+    resolved = resolve_to_fit(work.session, text.strip(), kinds)
+    hits = [hit for hit in resolved.hits if hit.part_kind in kinds]
+    if len(hits) != 1:
+        why = "several parts bear it." if hits else resolved.reason_unknown
+        raise Refused(FIELD, text, why or "it is none.", "The serial or lot that was found there.")
+    hit = hits[0]
+    lot_id = int(hit.lot_id) if hit.lot_id else None
+    facing = Facing.EITHER
+    if fact.of is CorrectionOf.LAYER_TOO_FEW and has_marked_face(work.session, hit.part_id, lot_id):
+        if more.get("facing", "") not in set(TURNS):
+            raise Refused(
+                "facing",
+                "",
+                "it matters which end its marked face looks at.",
+                "The fixed end or the free end.",
+            )
+        facing = Facing(more["facing"])
+    facts = canonical_json({"facing": facing.value})
+    number = None if hit.part_id or lot_id is None else float(lot_id)
+    value = NewValue(hit.label, hit.part_id, number, facts=facts)
+    effects_on_parts(work, record.stack_id, fact.of, details, value)
+    return value
 
 
 def _part(

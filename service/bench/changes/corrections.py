@@ -21,7 +21,15 @@ from service.bench.changes.correction_values import (
     refuse_time,
 )
 from service.bench.queries.correctable_values import ValueFacts
-from service.bench.queries.correction_effects import PartEffects, part_states
+from service.bench.queries.correction_effects import (
+    TOO_FEW,
+    TOO_MANY,
+    PartEffects,
+    Replaced,
+    edited_pile,
+    layer_of,
+    part_states,
+)
 from service.bench.queries.corrections import (
     Correctable,
     Fact,
@@ -46,7 +54,14 @@ from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.deviations import Answered, Stands, Unloaded
 from service.records.changes.eligibility import item_of
 from service.records.queries.records import people_on
-from service.records.tables import Meaning, RebuildRecord, RecordState, Step, TorqueReading
+from service.records.tables import (
+    Meaning,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.rule_verdicts import judge_stack
@@ -66,15 +81,20 @@ def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correctio
     Raises Refused where what has happened since it was written stands against it.
     """
     value = NewValue(
-        correction.new_value, correction.new_part_id, correction.new_number, correction.new_time
+        correction.new_value,
+        correction.new_part_id,
+        correction.new_number,
+        correction.new_time,
+        correction.new_facts,
     )
     details = fact.details
-    if isinstance(details, ValueFacts) and details.of is not CorrectionOf.TORQUE:
-        return carry_out_value(work, record, fact, details, correction)
     if isinstance(details, ValueFacts):
-        return _torque(work, fact, {details.field: _right_of_torque(correction)}, correction)
+        if details.of is CorrectionOf.TORQUE:
+            return _torque(work, fact, {details.field: _right_of_torque(correction)}, correction)
+        return carry_out_value(work, record, fact, details, correction)
     if isinstance(details, PartFacts):
-        return _parts(work, record, fact, details, value, correction=correction)
+        change = _too_many_or_few if fact.of in (*TOO_MANY, *TOO_FEW) else _parts
+        return change(work, record, fact, details, value, correction=correction)
     if isinstance(details, TorqueFacts):
         right, more = _right_torque(work, fact, details, value)
         return [*_torque(work, fact, right, correction), *more]
@@ -112,6 +132,80 @@ def _parts(
         _expose_right_part(work, record.stack_id, details.part_id, new_part_id or 0)
         changes += _move_parts(work, effects, new_part_id or 0, correction)
     return changes
+
+
+def _too_many_or_few(
+    work: Work,
+    record: Correctable,
+    fact: Fact,
+    details: PartFacts,
+    value: NewValue,
+    *,
+    correction: Correction,
+) -> list[Change]:
+    """Leave a part out of every build that carried it on, or put one in beside another."""
+    effects = effects_on_parts(work, record.stack_id, fact.of, details, value)
+    new_part_id = value.part_id
+    if fact.of in TOO_FEW and new_part_id is None:
+        new_part_id = item_of(work, int(value.number or 0), "new_value").id
+    changes: list[Change] = []
+    for change in effects.replaced:
+        if isinstance(details, LayerFacts):
+            settled = _settle_pile(work, fact.of, change, new_part_id, correction.id)
+        else:
+            settled = _settle_beside(work, fact.of, change, new_part_id, correction.id)
+        changes += [(change.sitting.where, fact.old_value, value.text), settled]
+    if fact.of is CorrectionOf.LAYER_TOO_MANY:
+        _never_lifted(work, record.stack_id, details.part_id, correction)
+    return [*changes, *_move_parts(work, effects, new_part_id or 0, correction)]
+
+
+def _settle_pile(
+    work: Work, of: CorrectionOf, change: Replaced, new_part_id: int | None, correction_id: int
+) -> Change:
+    layer = layer_of(work.session, new_part_id, None, change.facing) if new_part_id else None
+    sitting = change.sitting
+    before = len(supersede.layers_known_now(work, sitting.build_id))
+    layers = [
+        supersede.LayerFact(each.position, each.part, each.facing, each.cell)
+        for each in edited_pile(work.session, change, of, layer)
+    ]
+    supersede.settle_layers(
+        work, sitting.build_id, layers, present=sitting.present, correction_id=correction_id
+    )
+    return (f"layers of build {sitting.build_number}", before, len(layers))
+
+
+def _settle_beside(
+    work: Work, of: CorrectionOf, change: Replaced, new_part_id: int | None, correction_id: int
+) -> Change:
+    sitting = change.sitting
+    before = supersede.fixings_known_now(work, sitting.build_id)
+    fixings = list(before)
+    if of is CorrectionOf.FIXING_TOO_MANY:
+        fixings = [each for each in fixings if each.part_id != sitting.part_id]
+    else:
+        kind = layer_of(work.session, new_part_id, None, Facing.EITHER).kind
+        added = supersede.FixingFact(kind, new_part_id or 0, sitting.rod_number, sitting.end)
+        fixings.append(added)
+    supersede.settle_fixings(
+        work, sitting.build_id, fixings, present=sitting.present, correction_id=correction_id
+    )
+    return (f"fixings of build {sitting.build_number}", len(before), len(fixings))
+
+
+def _never_lifted(work: Work, stack_id: int, part_id: int, correction: Correction) -> None:
+    """What was never there was not lifted off either: those entries are undone."""
+    of_stack = select(RebuildRecord.id).where(RebuildRecord.stack_id == stack_id)
+    lifted = select(Step).where(
+        Step.record_id.in_(of_stack),
+        Step.part_id == part_id,
+        Step.kind == StepKind.LIFTED_OFF,
+        Step.undone_at.is_(None),
+    )
+    for step in work.session.scalars(lifted).all():
+        step.undone_at, step.undone_by_id = work.now, correction.written_by_id
+    work.session.flush()
 
 
 Right = Mapping[int, tuple[int, Facing]]

@@ -4,18 +4,25 @@ If a part was misread when it was put on, it was misread for as long as it staye
 follows it from its build through each later build which holds it, up to the first that does not.
 """
 
+import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import takewhile
 from typing import Any
 
 from sqlalchemy import null, select, union_all
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.bench.queries.corrections import LayerFacts, PartFacts, place_of
+from service.bench.tables import CorrectionOf
+from service.designs.arithmetic.pile import Layer as PileLayer
+from service.designs.arithmetic.pile import OpenPile
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
+from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import known
+from service.records.queries.working_piles import PART_COLUMNS, as_layer, layers_of_build
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
@@ -185,14 +192,24 @@ def facing_with(
     session: Session, layer: LayerFacts, part_id: int | None, lot_id: int | None
 ) -> Facing | None:
     """Say how another part would lie in this layer; None where that matters and is not recorded."""
+    if not has_marked_face(session, part_id, lot_id):
+        return Facing.EITHER
+    return None if layer.facing is Facing.EITHER else layer.facing
+
+
+def has_marked_face(session: Session, part_id: int | None, lot_id: int | None) -> bool:
+    """Say whether it matters which way a part, or an item of a lot, lies. One statement."""
     statement = select(PartType.marked_face)
     if part_id is not None:
         statement = statement.join(Part, Part.part_type_id == PartType.id).where(Part.id == part_id)
     else:
         statement = statement.join(Lot, Lot.part_type_id == PartType.id).where(Lot.id == lot_id)
-    if session.scalar(statement) is None:
-        return Facing.EITHER
-    return None if layer.facing is Facing.EITHER else layer.facing
+    return session.scalar(statement) is not None
+
+
+def facing_added(facts: str | None) -> Facing:
+    """Return how a layer found besides lies."""
+    return Facing(json.loads(facts)["facing"]) if facts else Facing.EITHER
 
 
 def part_effects(
@@ -245,6 +262,94 @@ def part_effects(
     if _reaches_present(old_run) and stay is None and new is not None and new.stack_id is not None:
         conflicts.append(f"{new.label} is {new.where}; it can be in one place only.")
     return PartEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), stay)
+
+
+NOT_THERE = "not there"
+TOO_MANY = (CorrectionOf.LAYER_TOO_MANY, CorrectionOf.FIXING_TOO_MANY)
+TOO_FEW = (CorrectionOf.LAYER_TOO_FEW, CorrectionOf.FIXING_TOO_FEW)
+
+
+def effects_of_too_many(session: Session, sat: PartFacts, stack_id: int) -> PartEffects:
+    """Return what follows if a part was never there, in any build that carried it on."""
+    of_part = sittings(session, [sat.part_id])
+    states = part_states(session, [sat.part_id])
+    run = _run(of_part, _builds_from(session, stack_id, sat.build_number))
+    conflicts = _being_moved(session, [sat.part_id], states)
+    back = ((sat.part_id, Whereabouts.IN_STORE, None, ""),)
+    ends = () if _goes_on(of_part, run) else back
+    return PartEffects(tuple(Replaced(s, None, Facing.EITHER) for s in run), ends, tuple(conflicts))
+
+
+def effects_of_too_few(
+    session: Session, beside: PartFacts, stack_id: int, new_part_id: int | None, facing: Facing
+) -> PartEffects:
+    """Return what follows if another part lay on a layer, or was fitted beside a fixing.
+
+    It is followed through each later build in which what it lay beside stays, and of a layer what
+    lay on top of it: until that joint was parted. ``new_part_id`` None: a new lot item.
+    """
+    order = _builds_from(session, stack_id, beside.build_number)
+    run = _run(sittings(session, [beside.part_id]), order)
+    if isinstance(beside, LayerFacts):
+        run = _unparted(session, run)
+    ids = [beside.part_id] if new_part_id is None else [beside.part_id, new_part_id]
+    states = part_states(session, ids)
+    new = states.get(new_part_id or 0)
+    of_new = sittings(session, [new_part_id]) if new_part_id is not None else ()
+    conflicts = [*_overlaps(of_new, (), run, states), *_being_moved(session, ids, states)]
+    stays = _reaches_present(run)
+    if stays and new is not None and new.stack_id is not None:
+        conflicts.append(f"{new.label} is {new.where}; it can be in one place only.")
+    ends: tuple[tuple[int | None, Whereabouts, int | None, str], ...] = ()
+    if stays:
+        ends = ((new_part_id, Whereabouts.FITTED, stack_id, ""),)
+    elif new is None or (new.whereabouts in NEVER_USED and not _goes_on(of_new, run)):
+        ends = ((new_part_id, Whereabouts.LIFTED_OFF, None, ""),)
+    replaced = tuple(Replaced(s, new_part_id, facing) for s in run)
+    return PartEffects(replaced, ends, tuple(dict.fromkeys(conflicts)))
+
+
+def _unparted(session: Session, run: Sequence[Sitting]) -> tuple[Sitting, ...]:
+    """The builds in which the same layer lies on top as in the first. One statement."""
+    above = aliased(Layer)
+    rows = session.execute(
+        select(Layer.build_id, above.part_id)
+        .join(above, (above.build_id == Layer.build_id) & known(above))
+        .where(Layer.id.in_([s.row_id for s in run]), above.position == Layer.position + 1)
+    )
+    on_top = {row.build_id: row.part_id for row in rows}
+    first = on_top.get(run[0].build_id) if run else None
+    return tuple(takewhile(lambda s: on_top.get(s.build_id) == first, run))
+
+
+def edited_pile(
+    session: Session, change: Replaced, of: CorrectionOf, part: PileLayer | None
+) -> tuple[PileLayer, ...]:
+    """Return the layers of a build with one too few put in, or one too many left out.
+
+    Counted and numbered anew. One statement.
+    """
+    layers = list(layers_of_build(session, change.sitting.build_id))
+    at = next(n for n, each in enumerate(layers) if each.part == change.sitting.part_id)
+    if of is CorrectionOf.LAYER_TOO_MANY:
+        del layers[at]
+    elif part is not None:
+        layers.insert(at + 1, part)
+    return OpenPile.begun(layers).layers
+
+
+def layer_of(
+    session: Session, part_id: int | None, lot_id: int | None, facing: Facing
+) -> PileLayer:
+    """Return a part as a layer of a pile; part 0 for an item still to be taken from its lot."""
+    item = select(*PART_COLUMNS).join(PartType, PartType.id == Part.part_type_id)
+    item = item.outerjoin(Lot, Lot.id == Part.lot_id)
+    if part_id is not None:
+        return as_layer(session.execute(item.where(Part.id == part_id)).one(), 0, facing)
+    like = session.execute(item.where(Part.lot_id == lot_id).limit(1)).first()
+    if like is None:
+        raise NotFound("item of the lot", lot_id)
+    return replace(as_layer(like, 0, facing), part=0)
 
 
 def layer_facing_effects(

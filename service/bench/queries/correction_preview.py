@@ -11,9 +11,16 @@ from sqlalchemy.orm import Session, aliased
 
 from service.bench.queries.correctable_values import NOT_SAID, ValueFacts, written_time
 from service.bench.queries.correction_effects import (
+    TOO_FEW,
+    TOO_MANY,
     PartEffects,
+    edited_pile,
+    effects_of_too_few,
+    effects_of_too_many,
+    facing_added,
     facing_with,
     layer_facing_effects,
+    layer_of,
     part_effects,
     part_states,
 )
@@ -309,6 +316,8 @@ def _of_parts(
         return _reaching(
             session, record, Preview(rows, conflicts=effects.conflicts), _builds(effects), Instead()
         )
+    if view.of in (*TOO_MANY, *TOO_FEW):
+        return _of_count(session, record, details, view)
     lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     facing = Facing.EITHER
     if isinstance(details, LayerFacts):
@@ -325,6 +334,48 @@ def _of_parts(
     return _reaching(session, record, preview, _builds(effects), right)
 
 
+def _of_count(
+    session: Session, record: Correctable, details: PartFacts, view: CorrectionView
+) -> Preview:
+    """A layer or fixing more or fewer: each build it reaches is counted and numbered anew."""
+    if view.of in TOO_MANY:
+        effects = effects_of_too_many(session, details, record.stack_id)
+    else:
+        facing = facing_added(view.new_facts)
+        effects = effects_of_too_few(session, details, record.stack_id, view.new_part_id, facing)
+    rows = [Follows(c.sitting.where, view.old_value, view.new_value) for c in effects.replaced]
+    notes = (
+        "Recorded and found stand side by side: the record keeps what was handed in.",
+        "Each of these builds is counted and numbered anew, and checked by its pattern again.",
+    )
+    preview = Preview((*rows, *_moves(session, effects, view)), notes, effects.conflicts)
+    if effects.conflicts:
+        return preview
+    if not isinstance(details, LayerFacts):
+        return _reaching(session, record, preview, _builds(effects), Instead())
+    lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
+    added = None
+    if view.of in TOO_FEW:
+        added = layer_of(session, view.new_part_id, lot_id, facing_added(view.new_facts))
+    piles = {
+        change.sitting.build_id: edited_pile(session, change, view.of, added)
+        for change in effects.replaced
+    }
+    item_type = select(Lot.part_type_id).where(Lot.id == lot_id)
+    type_id = (lot_id and session.scalar(item_type)) or 0
+    counts = [
+        Follows(
+            f"layers of build {change.sitting.build_number}",
+            str(len(pile) + (1 if view.of in TOO_MANY else -1)),
+            str(len(pile)),
+        )
+        for change, pile in zip(effects.replaced, piles.values(), strict=True)
+    ]
+    preview = replace(preview, rows=(*preview.rows, *counts))
+    instead = Instead(piles=piles, item_type_id=type_id)
+    return _reaching(session, record, preview, _builds(effects), instead)
+
+
 def _builds(effects: PartEffects) -> set[int]:
     return {change.sitting.build_id for change in effects.replaced}
 
@@ -336,6 +387,11 @@ def _part_rows(
         exchanged = change.part_id != view.new_part_id
         was, now = fact.old_value, view.new_value
         yield Follows(change.sitting.where, *((now, was) if exchanged else (was, now)))
+    yield from _moves(session, effects, view)
+
+
+def _moves(session: Session, effects: PartEffects, view: CorrectionView) -> Iterator[Follows]:
+    """Where the parts concerned are then."""
     ids = {part_id for part_id, *_end in effects.ends if part_id is not None}
     states = part_states(session, ids)
     serial = session.scalar(select(Stack.serial).where(Stack.id == view.stack_id))

@@ -49,6 +49,7 @@ from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Instrument, Lot, Part, PartType
 
 FORM = "layerbook correction 1"
+THERE, NOTHING = "there", "nothing between"
 
 
 @dataclass(frozen=True, slots=True)
@@ -569,11 +570,18 @@ def _put_there(
 
 
 def _fixings(session: Session, head: Any) -> Iterator[Fact]:
+    rods: set[int | None] = set()
     for row in _put_there(session, head, Fixing, StepKind.FIXING_FITTED, FixingFacts):
         details = read_as(FixingFacts, row)
         label = f"{row.kind} at {place_of(row.rod_number, row.end)} of build {row.build_number}"
         name = part_label(row.serial, row.lot, row.item_number)
         yield Fact(CorrectionOf.FIXING, row.id, label, name, details)
+        yield Fact(CorrectionOf.FIXING_TOO_MANY, row.id, f"{label}, {name}", THERE, details)
+        if details.rod_number not in rods:
+            beside = f"another fixing at {place_of(row.rod_number, row.end)}"
+            label = f"{beside} of build {row.build_number}"
+            yield Fact(CorrectionOf.FIXING_TOO_FEW, row.id, label, NOTHING, details)
+        rods.add(details.rod_number)
 
 
 def place_of(rod_number: int | None, end: End | None) -> str:
@@ -588,6 +596,9 @@ def _layers(session: Session, head: Any) -> Iterator[Fact]:
         label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"
         name = part_label(row.serial, row.lot, row.item_number)
         yield Fact(CorrectionOf.LAYER_PART, row.id, label, name, details)
+        yield Fact(CorrectionOf.LAYER_TOO_MANY, row.id, f"{label} {name}", THERE, details)
+        on = f"on layer {row.position} of build {row.build_number}, {row.kind} {name}"
+        yield Fact(CorrectionOf.LAYER_TOO_FEW, row.id, on, NOTHING, details)
         if row.marked_face is not None:
             face = f"{label} {name}, {row.marked_face}"
             yield Fact(CorrectionOf.LAYER_FACING, row.id, face, row.facing.value, details)

@@ -295,20 +295,23 @@ class Instead:
     """What would be known instead of what is, to compute a closing with it; nothing is written.
 
     ``readings``: fields of a reading, by its id. ``parts``: the right parts by build and by
-    the part thought to be there; part 0 is an item of the type ``item_type_id``. ``closings``:
-    earlier closings computed anew, by record.
+    the part thought to be there; part 0 is an item of the type ``item_type_id``. ``piles``: all
+    layers of a build. ``closings``: earlier closings computed anew, by record.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
     parts: Mapping[int, Mapping[int, int]] = field(default_factory=dict)
+    piles: Mapping[int, tuple[Layer, ...]] = field(default_factory=dict)
     item_type_id: int = 0
     closings: Mapping[int, Computed] = field(default_factory=dict)
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
         right = self.parts.get(build_id or 0, {})
-        base = _with_parts(pile.base, self.parts.get(pile.base_build_id or 0, {}))
-        layers = OpenPile.begun(_with_parts(pile.layers, right))
+        before = self.piles.get(pile.base_build_id or 0, pile.base)
+        base = _with_parts(before, self.parts.get(pile.base_build_id or 0, {}))
+        now = self.piles.get(build_id or 0, pile.layers)
+        layers = OpenPile.begun(_with_parts(now, right))
         return replace(pile, base=base, pile=layers, fixings=_with_parts(pile.fixings, right))
 
     def of_readings(self, readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
@@ -335,7 +338,7 @@ def closing_ground(
     Nine statements, seven more without a pile, one less where the clamp was not released.
     """
     pile = pile or pile_known_now(session, record_id)
-    if instead.parts:
+    if instead.parts or instead.piles:
         build_id = built_by(session, record_id) or pile.base_build_id
         pile = instead.of_pile(pile, build_id)
     sizes = design_sizes(session, pile.stack_id)

@@ -4,7 +4,7 @@ An entry that was undone does not count. Nothing here is kept: the layers of a b
 when the record is handed in.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
@@ -176,6 +176,11 @@ def pile_known_now(session: Session, record_id: int) -> WorkingPile:
     return replace(pile, pile=layers, fixings=tuple(fixings))
 
 
+def layers_of_build(session: Session, build_id: int) -> tuple[Layer, ...]:
+    """Return the layers of a build as known now. One statement."""
+    return _base_of(session, build_id).layers
+
+
 class _Base(NamedTuple):
     layers: tuple[Layer, ...]
     drawings: dict[int, tuple[str, str]]
@@ -241,13 +246,14 @@ _STEPS = (
 
 
 def _fold_layers(
-    base: Sequence[Layer], steps: Iterable[Any]
+    base: Sequence[Layer], steps: Sequence[Any]
 ) -> tuple[OpenPile, tuple[LiftedOff, ...]]:
     pile = OpenPile.begun(base)
     lifted: dict[int, LiftedOff] = {}
+    named = {row.part for row in steps}
     for row in steps:
         if row.step is StepKind.LIFTED_OFF:
-            layer, pile = pile.lift_off(row.end)
+            layer, pile = _lifted_off(pile, row, named)
             lifted[layer.part] = LiftedOff(
                 layer, row.end, row.step_id, row.done_at, row.place == TO_BE_RENEWED
             )
@@ -255,6 +261,14 @@ def _fold_layers(
             pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))
             lifted.pop(row.part, None)
     return pile, tuple(lifted.values())
+
+
+def _lifted_off(pile: OpenPile, row: Any, named: Collection[int]) -> tuple[Layer, OpenPile]:
+    """Lift off the outermost layer, and first those no entry names: a correction found them."""
+    layer, beneath = pile.lift_off(row.end)
+    while layer.part not in named and any(each.part == row.part for each in beneath.layers):
+        layer, beneath = beneath.lift_off(row.end)
+    return layer, beneath
 
 
 def _fold_fixings(
