@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.layers import checked_findings, write_findings
 from service.bench.queries.correctable_values import (
     ADDED,
+    DETAILS,
     NOT_NAMED,
     NOT_SAID,
     OVERLAID,
@@ -45,6 +46,7 @@ from service.platform.errors import Refused
 from service.platform.queries.statements import known
 from service.platform.tables import Base
 from service.proof.arithmetic.stack_tests import result_as_data, test_as_data
+from service.proof.arithmetic.test_values import YES_NO
 from service.proof.queries.retests import CALIBRATION_OF, Retest, retested
 from service.proof.tables import StackTest
 from service.records.tables import (
@@ -55,7 +57,6 @@ from service.records.tables import (
     RecordPerson,
     Step,
     StepKind,
-    ToolCheck,
     ToolSetting,
     TorqueReading,
 )
@@ -71,6 +72,7 @@ from service.store.tables import Instrument
 
 FIELD = "new_value"
 CALIBRATIONS = {**CALIBRATION_OF, "tester_id": "tester_calibration_id"}
+AS_TYPED = {"set_nm": "entered", "checked_nm": "checked_entered"}
 SAME = "this is what the record says already."
 More = Mapping[str, str]
 """What else is right, by field: of a finding its severity and place."""
@@ -460,7 +462,7 @@ def _write_anew(
         replaces_id=old.id,
         **right,
     )
-    for table in (MakeSafeLine, ToolSetting, StackTest, Finding):
+    for table in (*(each for each in DETAILS if each is not TorqueReading), Finding):
         rows = select(table).where(table.step_id == old.id)
         if table is Finding:
             rows = rows.where(known(Finding))
@@ -486,35 +488,28 @@ def _changed(
         yield "formula", ", ".join(again.result.formulas)
         yield "verdict", again.result.verdict
         yield from again.tools.items()
-    elif isinstance(row, ToolSetting):
-        yield from _setting(work, details, value, done_at)
-    elif isinstance(row, MakeSafeLine):
-        number = value.number
-        if details.asks is Asks.PERSON and number is not None:
+    else:
+        right = _in_column(row, details.field, value)
+        if details.asks is Asks.PERSON and right is not None:
             is_witness = details.field == "witness_id"
             how = Involvement.WITNESSED if is_witness else Involvement.WORKED
-            _named_too(work, row.record_id, int(number), how)
-        yield details.field, int(number) if number and details.field != "reading" else number
-        if details.field == "instrument_id":
-            then = calibration_on(work.session, int(number or 0), done_at) if number else None
-            yield "calibration_id", then.id if then and then.is_valid else None
+            _named_too(work, row.record_id, right, how)
+        yield details.field, right
+        if details.field in CALIBRATIONS and hasattr(row, CALIBRATIONS[details.field]):
+            then = calibration_on(work.session, right, done_at) if right else None
+            yield CALIBRATIONS[details.field], then.id if then and then.is_valid else None
+        if details.field in AS_TYPED:
+            yield AS_TYPED[details.field], value.text
 
 
-def _setting(
-    work: Work, details: ValueFacts, value: NewValue, done_at: datetime
-) -> Iterator[tuple[str, object]]:
-    """What a click tool was set to, or read on the tester, instead."""
-    field, number = details.field, value.number
-    if field in CALIBRATIONS:
-        then = calibration_on(work.session, int(number or 0), done_at)
-        yield field, int(number or 0)
-        yield CALIBRATIONS[field], then.id if then.is_valid else None
-    elif field == "moment":
-        yield field, ToolCheck(value.text)
-    else:
-        yield field, int(number or 0) if field == "pass_number" else number
-    if field in ("set_nm", "checked_nm"):
-        yield {"set_nm": "entered", "checked_nm": "checked_entered"}[field], value.text
+def _in_column(row: Any, field: str, value: NewValue) -> Any:
+    """The right value as its column keeps it."""
+    kind = type(row).__table__.c[field].type.python_type
+    if value.number is not None:
+        return kind(value.number)
+    if value.text in (NOT_SAID, NOT_NAMED):
+        return None
+    return value.text == YES_NO[0] if kind is bool else kind(value.text)
 
 
 def _nuts_follow(

@@ -25,13 +25,15 @@ from service.physics.arithmetic.conditions import (
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
 from service.platform.queries.statements import known
 from service.proof.arithmetic.stack_tests import TestKind
-from service.proof.arithmetic.test_values import values_of
+from service.proof.arithmetic.test_values import YES_NO, values_of
 from service.proof.queries.stack_tests import read_test
 from service.proof.tables import StackTest
 from service.records.arithmetic.lab_words import words_of
 from service.records.queries.lab_words import newest_words
 from service.records.tables import (
+    BumpTest,
     Finding,
+    Handover,
     Involvement,
     MakeSafeLine,
     RebuildRecord,
@@ -89,6 +91,19 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
         ),
         Described("meter_id", "flow meter", Asks.INSTRUMENT, kinds=(InstrumentKind.FLOW_METER,)),
     ),
+    BumpTest: (
+        Described("instrument_id", "instrument", Asks.INSTRUMENT),
+        Described("gas", "test gas", Asks.WORDS),
+        Described("reading", "reading", Asks.NUMBER, is_optional=True),
+        Described("passed", "passed", Asks.CHOICE, choices=YES_NO),
+        Described("person_id", "done by", Asks.PERSON),
+    ),
+    Handover: (
+        Described("from_person_id", "left by", Asks.PERSON),
+        Described("to_person_id", "taken on by", Asks.PERSON),
+        Described("pile", "state of the pile", Asks.WORDS),
+        Described("covers", "covers fitted", Asks.WORDS),
+    ),
     ToolSetting: (
         Described("pass_number", "pass", Asks.NUMBER),
         Described("moment", "when it was checked", Asks.CHOICE, choices=tuple(ToolCheck)),
@@ -112,11 +127,16 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
         Described("notes", "notes", Asks.WORDS, is_optional=True),
     ),
 }
+DETAILS: tuple[Any, ...] = (
+    *(MakeSafeLine, BumpTest, Handover, ToolSetting, TorqueReading, StackTest),
+)
+"""The tables of the rows beside an entry."""
 OVERLAID = {(OF.HEAD, each.column) for each in OF_TABLE[RebuildRecord]} | {(OF.ENTRY, "note")}
 """Nothing but the correction itself says what is right: their rows stay as handed in."""
 TIMED = (
     *(StepKind.MAKE_SAFE, StepKind.EXCEPTION, StepKind.LIFTED_OFF, StepKind.PUT_ON),
     *(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED, StepKind.FINDING, StepKind.DEPARTURE),
+    *(StepKind.BUMP_TEST, StepKind.HANDOVER, StepKind.TOOL_SET),
     *(StepKind.CLOSING_CHECK, StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK),
 )
 """Entries whose time stands in the entry alone; others have a reading or the build beside it."""
@@ -210,7 +230,7 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
 def _may_be_given(each: Described, kind: StepKind, row: Any) -> bool:
     """Whether a value that is not there could have been: a tick of a list reads nothing."""
     if not isinstance(row, MakeSafeLine):
-        return False
+        return each.is_optional
     return kind is StepKind.MAKE_SAFE if each.asks is Asks.PERSON else row.unit is not None
 
 
@@ -270,8 +290,7 @@ def _details(
     session: Session, record_id: int, steps: Mapping[int, Step]
 ) -> Iterator[tuple[Any, Step, str]]:
     """The rows beside the entries that stand, each with its entry and what people call it."""
-    tables: tuple[Any, ...] = (MakeSafeLine, ToolSetting, TorqueReading, StackTest)
-    for table in tables:
+    for table in DETAILS:
         statement = select(table).where(table.record_id == record_id).order_by(table.id)
         if table is TorqueReading:
             statement = statement.where(known(TorqueReading))
@@ -313,6 +332,8 @@ class _Names:
         """The value as a person reads it."""
         if value is None:
             return NOT_SAID
+        if isinstance(value, bool):
+            return YES_NO[not value]
         if each.asks in self._names:
             return self._names[each.asks][value]
         return with_unit(value, unit) if isinstance(value, float | int) else str(value)

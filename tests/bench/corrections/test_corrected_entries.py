@@ -19,6 +19,7 @@ from service.platform.errors import Question, Refused
 from service.platform.permissions import Person
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.records.changes.deviations import Stands
+from service.records.changes.make_safe import record_bump_test
 from service.records.queries.content import verify
 from service.records.tables import Step
 from service.stacks.queries.release_standing import released_builds
@@ -115,6 +116,10 @@ def a_desk(engine: Engine) -> Desk:
     stack.all()
     stack.bench.do(hand_in)
     stack.lab.now += timedelta(hours=1)
+    return in_hands(stack)
+
+
+def in_hands(stack: ClosedStack) -> Desk:
     proposer, decider = (
         stack.lab.rows(lambda s, role=role: known(s, builders.a_person(s, role)))
         for role in (Role.BUILDER, Role.QUALITY)
@@ -262,3 +267,20 @@ def test_an_entry_waits_for_one_correction_at_a_time(desk: Desk) -> None:
     with pytest.raises(Refused, match="waits for a decision"):
         desk.propose("leak test, entry 3, duration", "31 min")
     desk.propose("leak test, entry 3, note", "read by torchlight")
+
+
+def test_a_bump_test_is_put_right_by_its_line_in_the_table(engine: Engine) -> None:
+    stack = a_closed_stack(engine)
+    detector = stack.lab.detector_id
+    gas = {"gas": "2 % hydrogen in nitrogen", "reading": 2.0, "passed": True}
+    stack.bench.do(record_bump_test, instrument_id=detector, **gas)
+    stack.bench.do(hand_in)
+    stack.lab.now += timedelta(hours=1)
+    desk = in_hands(stack)
+
+    desk.correct("bump test, entry 1, passed", "no")
+    desk.correct("bump test, entry 2, test gas", "1 % hydrogen in nitrogen")
+
+    assert desk.fact("bump test, entry 3, passed").old_value == "no"
+    assert desk.fact("bump test, entry 3, test gas").old_value.startswith("1 %")
+    assert desk.holds
