@@ -452,12 +452,11 @@ def a_stack(
     """A stack with an hour meter; with ``cells`` its first build is closed and approved too."""
     if design:
         return _a_stack(session, cells, serial, design, meter_hours)
-    stack_id = ready(
+    return ready(
         session,
         (a_stack, cells, serial, meter_hours),
-        lambda: _a_stack(session, cells, serial, a_design(session), meter_hours).id,
+        lambda: _a_stack(session, cells, serial, a_design(session), meter_hours),
     )
-    return session.get_one(Stack, stack_id)
 
 
 def _a_stack(

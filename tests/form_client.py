@@ -38,6 +38,10 @@ class FormClient(TestClient):
         secrets = [self.cookies[name] for name in names if name in self.cookies]
         return token_of(secrets[0]) if secrets else ""
 
+    def keep_cookie(self, name: str, value: str) -> None:
+        """Keep a cookie as if the server had set it, so that the server can take it back."""
+        self.cookies.set(name, value, domain=f"{self.base_url.host}.local", path="/")
+
     def post(self, url: Any, *, data: Any = None, **more: Any) -> Response:
         """Post a form; JSON, bytes and the API are sent as they are."""
         is_form = "json" not in more and "content" not in more and not str(url).startswith("/api/")

@@ -1,16 +1,19 @@
 """What tests begin with, written once in a process and copied: a copy instead of its statements."""
 
+import pickle
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from functools import cache
 from hashlib import blake2b
+from io import BytesIO
 from typing import Any, TypeVar
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, inspect
 from sqlalchemy.orm import Session
 
 from service.operation.tables import metadata
+from service.platform.tables import Base
 
 Made = TypeVar("Made")
 _KEPT: dict[Any, tuple[sqlite3.Connection, Any]] = {}
@@ -21,8 +24,8 @@ _SCHEMA = "SELECT group_concat(sql, ';') FROM sqlite_master"
 def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
     """Call ``make``, or copy what it wrote when it first began with an empty SQLite file.
 
-    ``key`` says what is written; what is given, the same each time, must be no row. A copy stays
-    whatever becomes of the transaction. Where there are rows, and on PostgreSQL, nothing is copied.
+    ``key`` says what is written; rows in what is given are read anew. A copy stays whatever becomes
+    of the transaction. Where there are rows, and on PostgreSQL, nothing is copied.
     A copy brings its schema with it, so each schema has one of its own: triggers stay lifted.
     """
     if session.get_bind().dialect.name != "sqlite" or session.new or session.identity_map.keys():
@@ -35,14 +38,39 @@ def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
         kept, made = _KEPT[key]
         driver.execute("ROLLBACK")
         kept.backup(driver)
-    else:
-        made, kept = make(), sqlite3.connect(":memory:", check_same_thread=False)
-        session.flush()
-        driver.execute("COMMIT")
-        driver.backup(kept)
-        _KEPT[key] = kept, made
+        driver.execute("BEGIN")
+        return _Given(session, made).load()
+    made, kept = make(), sqlite3.connect(":memory:", check_same_thread=False)
+    session.flush()
+    driver.execute("COMMIT")
+    driver.backup(kept)
+    _KEPT[key] = kept, _kept(made)
     driver.execute("BEGIN")
     return made
+
+
+class _Keeper(pickle.Pickler):
+    """Keeps rows by their keys."""
+
+    def persistent_id(self, made: Any) -> Any:
+        return (type(made), inspect(made).identity) if isinstance(made, Base) else None
+
+
+class _Given(pickle.Unpickler):
+    """Gives what was kept, its rows of the session."""
+
+    def __init__(self, session: Session, kept: bytes) -> None:
+        super().__init__(BytesIO(kept))
+        self.session = session
+
+    def persistent_load(self, row: Any) -> Any:
+        return self.session.get_one(*row)
+
+
+def _kept(made: Any) -> bytes:
+    file = BytesIO()
+    _Keeper(file).dump(made)
+    return file.getvalue()
 
 
 def retold(engine: Engine, key: Any, tell: Callable[[], Made]) -> Made:

@@ -87,6 +87,7 @@ def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
     assert (folder / "layerbook.sqlite").read_text() == "a laboratory's own"
 
 
+@pytest.mark.usefixtures("migrated_by_copy")
 @pytest.mark.parametrize("is_there", [False, True])
 def test_interrupted_building_leaves_no_half_of_a_demo(
     built: Path, tmp_path: Path, *, is_there: bool
@@ -108,6 +109,7 @@ def test_interrupted_building_leaves_no_half_of_a_demo(
     assert is_demo(folder) is is_there
 
 
+@pytest.mark.usefixtures("migrated_by_copy")
 def test_what_a_power_cut_left_is_cleared_away_and_a_building_that_goes_on_is_not(
     tmp_path: Path,
 ) -> None:

@@ -1,18 +1,24 @@
 """Rows of the database are read by name."""
 
 import ast
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
 from service.platform.queries.answers import fields_of
 
 HERE = Path(__file__).parents[2]
-MODULES = {
-    path: ast.parse(text)
-    for path in sorted((HERE / "service").rglob("*.py"))
-    if ".execute(" in (text := path.read_text()) or "read_as(" in text
-}
 ASKS = {"execute", "all", "first", "one", "one_or_none"}
+
+
+@cache
+def modules() -> dict[Path, ast.Module]:
+    """The modules that ask the database, read once."""
+    return {
+        path: ast.parse(text)
+        for path in sorted((HERE / "service").rglob("*.py"))
+        if ".execute(" in (text := path.read_text()) or "read_as(" in text
+    }
 
 
 def asks(node: ast.AST, rows: set[str]) -> bool:
@@ -59,7 +65,7 @@ def test_no_answer_is_made_of_a_row_by_the_places_of_its_columns() -> None:
 
     found = [
         f"{path.relative_to(HERE)}:{line}"
-        for path, tree in MODULES.items()
+        for path, tree in modules().items()
         for node in tree.body
         if isinstance(node, ast.FunctionDef)
         for line in by_place(node)
@@ -70,7 +76,7 @@ def test_no_answer_is_made_of_a_row_by_the_places_of_its_columns() -> None:
 def test_what_is_said_for_a_field_is_said_for_one_the_answer_has() -> None:
     """Types say nothing of names given to `columns` and `read_as`."""
     checked, strange = 0, []
-    for path, tree in MODULES.items():
+    for path, tree in modules().items():
         module = ".".join(path.relative_to(HERE).with_suffix("").parts)
         for call in ast.walk(tree):
             if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name)):

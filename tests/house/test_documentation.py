@@ -1,8 +1,10 @@
 """What the documentation promises is there, and what is there is in the documentation."""
 
+import doctest
 import re
 import shlex
 import tomllib
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -120,3 +122,17 @@ def test_the_tried_releases_are_those_the_project_allows() -> None:
         assert releases, f"{requirement.name} is not in the lock file"
         assert all(map(requirement.specifier.contains, releases)), (str(requirement), releases)
     assert "://" not in lock
+
+
+def test_every_example_of_a_docstring_gives_what_stands_there() -> None:
+    """All of the service; what fails is printed."""
+    with_examples = [
+        ".".join(path.relative_to(HERE).with_suffix("").parts)
+        for path in sorted((HERE / "service").rglob("*.py"))
+        if ">>> " in path.read_text()
+    ]
+    tried = {name: doctest.testmod(import_module(name)) for name in with_examples}
+
+    assert [name for name, (failed, _tried) in tried.items() if failed] == []
+    assert all(examples for _failed, examples in tried.values())
+    assert len(tried) > 50

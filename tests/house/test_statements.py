@@ -2,15 +2,21 @@
 
 import ast
 import inspect
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
 HERE = Path(__file__).parents[2]
-MODULES = {
-    path: ast.parse(path.read_text())
-    for path in sorted((HERE / "service").rglob("*.py"))
-    if "@statement\n" in path.read_text()
-}
+
+
+@cache
+def modules() -> dict[Path, ast.Module]:
+    """The modules with kept statements, read once."""
+    return {
+        path: ast.parse(text)
+        for path in sorted((HERE / "service").rglob("*.py"))
+        if "@statement\n" in (text := path.read_text())
+    }
 
 
 def kept(node: ast.AST) -> bool:
@@ -22,7 +28,7 @@ def kept(node: ast.AST) -> bool:
 def test_a_kept_statement_is_a_function_of_its_module_that_takes_flags_alone() -> None:
     """A function inside another would take along the values of one call."""
     inside, not_flags, closing_over = [], [], []
-    for path, tree in MODULES.items():
+    for path, tree in modules().items():
         name = ".".join(path.relative_to(HERE).with_suffix("").parts)
         for node in filter(kept, ast.walk(tree)):
             assert isinstance(node, ast.FunctionDef)
@@ -37,5 +43,5 @@ def test_a_kept_statement_is_a_function_of_its_module_that_takes_flags_alone() -
             if any(ast.unparse(each.annotation or each) != "bool" for each in arguments):
                 not_flags.append(said)
 
-    assert len(MODULES) > 20
+    assert len(modules()) > 20
     assert (inside, not_flags, closing_over) == ([], [], [])

@@ -12,6 +12,7 @@ from service.stacks.tables import Build, Stack
 from service.store.tables import Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
+from tests.ready import ready
 
 DAY = timedelta(days=1)
 
@@ -40,6 +41,10 @@ def a_living_lab(session: Session) -> Living:
     through build 1 and stayed. B1 came with 1 000 h and has been in TARN-L1 all the time. B2 was in
     build 1 of it and cannot be found. N1 was never fitted. C1 of TARN-L2 has no lot.
     """
+    return ready(session, a_living_lab, lambda: _a_living_lab(session))
+
+
+def _a_living_lab(session: Session) -> Living:
     types = builders.the_part_types(session)
     lots = (
         builders.a_lot(session, types.mea, label="M-A"),

@@ -15,6 +15,7 @@ from service.stacks.tables import Build, Layer, Moment, Stack
 from service.store.tables import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
+from tests.ready import ready
 from tests.taps.tapping import a_snapshot
 
 LOSSES_UV_H = (30.0, 30.0, 120.0, 30.0)
@@ -72,6 +73,10 @@ def read_over(
 
 def a_read_stack(session: Session, design: Design | None = None) -> ReadStack:
     """600 h in the first build, 400 h in the second, whose level is 3 mV higher."""
+    return ready(session, a_read_stack, lambda: _a_read_stack(session, design))
+
+
+def _a_read_stack(session: Session, design: Design | None) -> ReadStack:
     stack = builders.a_stack(session, cells=4, design=design)
     first = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
     begun = FIRST_CLOSING + timedelta(hours=6)

@@ -14,6 +14,7 @@ from service.stacks.changes.build_features import fill_makeups
 from service.stacks.tables import Build, Stack
 from service.store.tables import Lot, Part
 from tests import builders
+from tests.ready import ready
 
 BETWEEN = timedelta(days=20)
 
@@ -46,6 +47,13 @@ def failing_lab(
 
     Even places hold MEAs of lot A-1, odd ones of lot B-2.
     """
+    key = failing_lab, stacks, cells, failing
+    return ready(session, key, lambda: _failing_lab(session, stacks, cells, failing))
+
+
+def _failing_lab(
+    session: Session, stacks: int, cells: int, failing: tuple[tuple[int, int], ...]
+) -> FailingLab:
     types = builders.the_part_types(session)
     design = builders.a_design(session)
     lots = (

@@ -1,4 +1,7 @@
-"""The API against its own OpenAPI description: whatever is sent, never a 5xx."""
+"""The API against its own OpenAPI description: whatever is sent, never a 5xx.
+
+The tool which reads the description takes seconds to load: whoever runs these tests loads it.
+"""
 
 from collections.abc import Iterator
 from hashlib import sha256
@@ -6,14 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, given, settings
-from schemathesis.checks import not_a_server_error
-from schemathesis.python.asgi import get_client
-from schemathesis.specs.openapi.checks import (
-    content_type_conformance,
-    response_schema_conformance,
-)
 from sqlalchemy.orm import Session
 
 from service.bench.changes.entries import ENTRIES
@@ -26,6 +22,8 @@ TOKEN = "a token for the whole module"
 @pytest.fixture(scope="module")
 def described(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A server with a few stacks, and what it says of its API."""
+    import schemathesis
+
     from service.app import make_app
     from service.settings import Settings
 
@@ -122,11 +120,18 @@ OPERATIONS = (
     "GET /api/v1/desk/{calculator}",
     "GET /api/v1/life",
 )
-TRUE_TO_ITS_DESCRIPTION = (
-    not_a_server_error,
-    response_schema_conformance,
-    content_type_conformance,
-)
+
+
+@pytest.fixture(scope="module")
+def true_to_its_description() -> tuple[Any, ...]:
+    """What every answer is looked at for."""
+    from schemathesis.checks import not_a_server_error
+    from schemathesis.specs.openapi.checks import (
+        content_type_conformance,
+        response_schema_conformance,
+    )
+
+    return not_a_server_error, response_schema_conformance, content_type_conformance
 
 
 def test_every_route_for_machines_is_tried_below(described: Any) -> None:
@@ -140,8 +145,12 @@ def test_every_route_for_machines_is_tried_below(described: Any) -> None:
 
 
 @pytest.mark.parametrize("named", OPERATIONS)
-def test_no_call_ends_in_an_error_of_the_server(described: Any, named: str) -> None:
+def test_no_call_ends_in_an_error_of_the_server(
+    described: Any, true_to_its_description: tuple[Any, ...], named: str
+) -> None:
     """Every answer fits its description; none is a 5xx."""
+    from schemathesis.python.asgi import get_client
+
     method, path = named.split()
     operation = described[path][method]
     client = get_client(operation.app)  # one for all calls: each of its own would start the server
@@ -154,7 +163,7 @@ def test_no_call_ends_in_an_error_of_the_server(described: Any, named: str) -> N
         case.call_and_validate(
             session=client,
             headers={"Authorization": f"Bearer {TOKEN}"},
-            checks=TRUE_TO_ITS_DESCRIPTION,
+            checks=true_to_its_description,
         )
 
     call()

@@ -1,16 +1,15 @@
-"""Lives against published tables, and against a second library on public data sets."""
+"""Lives against published tables, and against a second library on public data sets.
+
+That library takes a second to load, so a test which needs it loads it.
+"""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pytest
-from lifelines import KaplanMeierFitter, WeibullFitter
-from lifelines.datasets import (
-    load_larynx,
-    load_lung,
-    load_multicenter_aids_cohort_study,
-    load_psychiatric_patients,
-)
-from lifelines.statistics import multivariate_logrank_test
-from scipy.stats import CensoredData, ecdf, logrank
+import scipy
 
 from service.life.arithmetic.kaplan_meier import kaplan_meier
 from service.life.arithmetic.life_by_group import failure_rate
@@ -94,37 +93,53 @@ def test_numbers_at_risk_of_people_watched_from_an_age_on() -> None:
 
 def macs() -> Lives:
     """78 people after a diagnosis, watched from some years after it: Cole & Hudgens 2010."""
+    from lifelines.datasets import load_multicenter_aids_cohort_study
+
     table = load_multicenter_aids_cohort_study()
     return lives(table["T"].tolist(), table["D"].tolist(), table["W"].tolist())
 
 
-def larynx() -> list[Lives]:
-    """90 patients in four stages: Kardaun 1983."""
+def larynx(at: int) -> Lives:
+    """Patients in one of four stages, 90 in all: Kardaun 1983."""
+    from lifelines.datasets import load_larynx
+
     table = load_larynx()
     stage = np.where(
         table["Stage_II"] == 1, 2, np.where(table["Stage_III"] == 1, 3,
                                             np.where(table["Stage_IV"] == 1, 4, 1))
     )  # fmt: skip
-    return [
-        lives(table["time"][stage == at].tolist(), table["death"][stage == at].tolist())
-        for at in (1, 2, 3, 4)
-    ]
+    return lives(table["time"][stage == at].tolist(), table["death"][stage == at].tolist())
 
 
 def lung() -> Lives:
     """228 patients: Loprinzi et al. 1994."""
+    from lifelines.datasets import load_lung
+
     table = load_lung()
     return lives(table["time"].tolist(), table["status"].tolist())
 
 
+def censored(group: Lives) -> Any:
+    """Say of people's lives to scipy what is known."""
+    return scipy.stats.CensoredData(group.exit_h[group.failed], right=group.exit_h[~group.failed])
+
+
 def psychiatric() -> Lives:
     """26 patients by age, admitted at an age: Woolson 1981."""
+    from lifelines.datasets import load_psychiatric_patients
+
     table = load_psychiatric_patients()
     return lives((table["Age"] + table["T"]).tolist(), table["C"].tolist(), table["Age"].tolist())
 
 
-@pytest.mark.parametrize("watched", [macs(), lung(), psychiatric(), *larynx(), SIX_MP])
-def test_shares_and_intervals_are_those_of_the_second_library(watched: Lives) -> None:
+STAGES = [partial(larynx, at) for at in (1, 2, 3, 4)]
+
+
+@pytest.mark.parametrize("group", [macs, lung, psychiatric, *STAGES, lambda: SIX_MP])
+def test_shares_and_intervals_are_those_of_the_second_library(group: Callable[[], Lives]) -> None:
+    from lifelines import KaplanMeierFitter
+
+    watched = group()
     other = KaplanMeierFitter(alpha=0.05)
     entry = watched.entry_h if (watched.entry_h > 0).any() else None
     other.fit(watched.exit_h, watched.failed, entry=entry)
@@ -141,10 +156,11 @@ def test_shares_and_intervals_are_those_of_the_second_library(watched: Lives) ->
     assert len(curve.times_h) > 3
 
 
-@pytest.mark.parametrize("watched", [lung(), *larynx(), SIX_MP])
-def test_without_late_entry_shares_and_intervals_are_scipys(watched: Lives) -> None:
-    sample = CensoredData(watched.exit_h[watched.failed], right=watched.exit_h[~watched.failed])
-    theirs = ecdf(sample).sf
+@pytest.mark.parametrize("group", [lung, *STAGES, lambda: SIX_MP])
+def test_without_late_entry_shares_and_intervals_are_scipys(group: Callable[[], Lives]) -> None:
+    watched = group()
+    sample = censored(watched)
+    theirs = scipy.stats.ecdf(sample).sf
     interval = theirs.confidence_interval(0.95, method="log-log")
 
     curve = kaplan_meier(watched)
@@ -160,7 +176,9 @@ def test_without_late_entry_shares_and_intervals_are_scipys(watched: Lives) -> N
 
 
 def test_four_stages_are_compared_as_the_second_library_does() -> None:
-    groups = larynx()
+    from lifelines.statistics import multivariate_logrank_test
+
+    groups = [larynx(at) for at in (1, 2, 3, 4)]
     theirs = multivariate_logrank_test(
         np.concatenate([group.exit_h for group in groups]),
         np.concatenate([[at] * group.n for at, group in enumerate(groups)]),
@@ -175,10 +193,7 @@ def test_four_stages_are_compared_as_the_second_library_does() -> None:
 
 
 def test_two_groups_are_compared_as_scipy_does() -> None:
-    def sample(group: Lives) -> CensoredData:
-        return CensoredData(group.exit_h[group.failed], right=group.exit_h[~group.failed])
-
-    theirs = logrank(sample(SIX_MP), sample(PLACEBO))
+    theirs = scipy.stats.logrank(censored(SIX_MP), censored(PLACEBO))
 
     test = log_rank([SIX_MP, PLACEBO])
 
@@ -186,8 +201,11 @@ def test_two_groups_are_compared_as_scipy_does() -> None:
     assert test.p == pytest.approx(theirs.pvalue, rel=1e-9)
 
 
-@pytest.mark.parametrize("watched", [macs(), lung(), *larynx()[:1], psychiatric()])
-def test_weibull_laws_are_those_of_the_second_library(watched: Lives) -> None:
+@pytest.mark.parametrize("group", [macs, lung, STAGES[0], psychiatric])
+def test_weibull_laws_are_those_of_the_second_library(group: Callable[[], Lives]) -> None:
+    from lifelines import WeibullFitter
+
+    watched = group()
     other = WeibullFitter()
     entry = watched.entry_h if (watched.entry_h > 0).any() else None
     other.fit(watched.exit_h, watched.failed, entry=entry)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import linregress
+import scipy
 
 from service.life.arithmetic.voltage_trend import theil_sen
 from service.platform.arithmetic.regression import least_squares, line_columns
@@ -58,4 +58,6 @@ def test_five_cells_over_991_hours(cell: int) -> None:
     case.check("least_squares", fit.coefficients[0] * 1e6, cell)
     case.check("standard_error", fit.standard_errors[0] * 1e6, cell)
     case.check("theil_sen", robust.slope * 1e6, cell)
-    assert fit.standard_errors[0] == pytest.approx(linregress(case["t"], volts).stderr, rel=1e-9)
+    assert fit.standard_errors[0] == pytest.approx(
+        scipy.stats.linregress(case["t"], volts).stderr, rel=1e-9
+    )

@@ -4,9 +4,9 @@ from math import log10
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from service.condition.arithmetic.curve_comparison import (
     CurveConditions,
@@ -59,7 +59,7 @@ def test_the_fit_agrees_with_the_normal_equations() -> None:
     values = np.linalg.inv(rows.T @ rows) @ rows.T @ wanted
     left = wanted - rows @ values
     error = np.sqrt(np.diag(np.linalg.inv(rows.T @ rows)) * (left @ left) / (len(AT) - 3))
-    factor = stats.t.ppf(0.95, len(AT) - 3)
+    factor = scipy.stats.t.ppf(0.95, len(AT) - 3)
     for constant, value, wide in zip(
         (fit.e0_v, fit.b_v_decade, fit.r_ohm_cm2), values, error, strict=True
     ):

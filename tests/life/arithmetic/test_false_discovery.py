@@ -1,9 +1,9 @@
 """False discovery rates: what must hold whatever the p."""
 
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import false_discovery_control
 
 from service.life.arithmetic.suspects import false_discovery, smallest_of
 from service.platform.arithmetic.errors import OutOfRange
@@ -13,7 +13,7 @@ PS = st.lists(st.floats(0, 1), min_size=1, max_size=30)
 
 @given(PS)
 def test_q_are_those_of_another_library(ps: list[float]) -> None:
-    assert false_discovery(ps).q == pytest.approx(tuple(false_discovery_control(ps)))
+    assert false_discovery(ps).q == pytest.approx(tuple(scipy.stats.false_discovery_control(ps)))
 
 
 @given(PS)

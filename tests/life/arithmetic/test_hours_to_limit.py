@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import t
 
 from service.life.arithmetic.hours_to_limit import Outlook, hours_to_limit
 from service.life.arithmetic.voltage_trend import Method, VoltageTrend, voltage_trend
@@ -35,7 +35,7 @@ def test_the_band_of_the_line_touches_the_limit_at_both_ends() -> None:
     assert trend.fit is not None
     assert found.low_h is not None
     assert found.high_h is not None
-    wide = t.ppf(0.975, trend.fit.freedom)
+    wide = scipy.stats.t.ppf(0.975, trend.fit.freedom)
     for hours_h, sign in ((found.low_h, -1), (found.high_h, 1)):
         value, error = trend.fit.at([trend.to_h + hours_h, 0.0, 1.0])
         assert value + sign * wide * error == pytest.approx(0.63, abs=1e-9)

@@ -4,9 +4,9 @@ from itertools import combinations, permutations
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import linregress, theilslopes
 
 from service.life.arithmetic.voltage_trend import theil_sen, variance_of_order
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
@@ -23,7 +23,7 @@ def test_without_steps_the_median_slope_is_the_reference_librarys(
 ) -> None:
     x, y = np.asarray(list(dict(rows).items()), dtype=float).T  # no x twice
 
-    found, other = theil_sen(x, y), theilslopes(y, x, 0.95)
+    found, other = theil_sen(x, y), scipy.stats.theilslopes(y, x, 0.95)
 
     assert found.slope == pytest.approx(other.slope, abs=1e-12)
     assert (found.low, found.high) == pytest.approx((other.low_slope, other.high_slope), abs=1e-12)
@@ -33,7 +33,7 @@ def test_without_steps_the_median_slope_is_the_reference_librarys(
 def test_without_steps_the_line_is_the_reference_librarys(rows: list[tuple[int, int]]) -> None:
     x, y = np.asarray(rows, dtype=float).T
 
-    found, other = least_squares(line_columns(x), y), linregress(x, y)
+    found, other = least_squares(line_columns(x), y), scipy.stats.linregress(x, y)
 
     assert found.coefficients == pytest.approx([other.slope, other.intercept], abs=1e-9)
     if len(set(y)) > 1:  # all the same leaves the other one without an answer

@@ -1,8 +1,8 @@
 """Units: every factor against another library, there and back, and what is refused."""
 
 import math
+from typing import Any
 
-import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,7 +18,6 @@ from service.platform.arithmetic.units import (
     unit_label,
 )
 
-REGISTRY = pint.UnitRegistry()
 EVERY = [(measure, label) for measure in Measure for label in labels(measure)]
 IN_PINT = {
     "N·m": "N*m",
@@ -72,14 +71,24 @@ IN_PINT = {
 }
 
 
+@pytest.fixture(scope="module")
+def registry() -> Any:
+    """The other library's units, which take a second to load."""
+    import pint
+
+    return pint.UnitRegistry()
+
+
 @pytest.mark.parametrize(("measure", "label"), EVERY)
-def test_every_factor_is_that_of_another_library(measure: Measure, label: str) -> None:
+def test_every_factor_is_that_of_another_library(
+    registry: Any, measure: Measure, label: str
+) -> None:
     si = labels(measure)[0]
     other, base = (IN_PINT.get(unit, unit) for unit in (label, si))
     if measure is Measure.TEMPERATURE_CHANGE:
         other = {"degC": "delta_degC", "degF": "delta_degF"}.get(other, other)
 
-    found = REGISTRY.Quantity(3.7, other).to(base).magnitude
+    found = registry.Quantity(3.7, other).to(base).magnitude
 
     assert to_si(3.7, label, measure) == pytest.approx(found, rel=1e-12)
 
