@@ -22,6 +22,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.proof import changes
 from service.proof.changes import release_build
 from service.proof.queries.releases import gate
+from service.records.changes.deviations import Stands
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.stacks.tables import Build
 
@@ -41,6 +42,8 @@ class Leak:
     rate_mbar_l_s: float
     arrives: tuple[float, ...]
     note: str = ""
+    gas: str = "nitrogen"
+    state: str = ""
 
 
 TIGHT = (
@@ -114,7 +117,8 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
     texts = {
         "set_up": str(leak.set_up),
         "method": "pressure decay",
-        "gas": "nitrogen",
+        "gas": leak.gas,
+        "state": leak.state,
         "zero": "gauge",
         "barometer": f"{BAROMETER_KPA:.2f} kPa",
     }
@@ -142,6 +146,8 @@ def try_tightness(bench: Bench, leak: Leak) -> None:
         thermometer_id=instruments["TH-1"],
         meter_id=instruments["FM-1"] if leak.arrives else None,
         trace=trace,
+        stands=Stands.STANDS if leak.gas != "nitrogen" else None,
+        outside_because=leak.note if leak.gas != "nitrogen" else "",
         note=leak.note,
         done_at=bench.clock_after(minutes + 6.0),
     )

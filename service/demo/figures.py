@@ -10,6 +10,7 @@ from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.arithmetic.permeation import Permeating, Permeation
 from service.limits.arithmetic.retests import USUAL, RetestRule
 
 SOURCE = "invented for the demo, not for any real stack"
@@ -77,6 +78,11 @@ def _figures(
     return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, LIMITS, retests)
 
 
+PERMEATION = (
+    Permeation(Permeating.HELIUM, Wetness.WET, 0.04, 0.11, SOURCE),
+    Permeation(Permeating.HYDROGEN, Wetness.WET, 0.5, 1.6, SOURCE),
+)
+"""Of one cell of a Stork."""
 ANODE_RECIPE = Recipe(4, Wetness.DRY, 10.0, 3.0, 15.0, guard_kpa=35.0, relief_kpa=40.0)
 """How the anode of a Stork is tested: its traces are kept."""
 FIGURES = {
@@ -88,7 +94,12 @@ FIGURES = {
     ),
     "Stork": _figures(
         replace(_clamp("M8", 200.0, 110.0, 15.0), springs_parallel=3, springs_series=1),
-        replace(_leak(0.08, 0.02, 0.1), most_across_kpa=40.0, recipes=(ANODE_RECIPE,)),
+        replace(
+            _leak(0.08, 0.02, 0.1),
+            most_across_kpa=40.0,
+            recipes=(ANODE_RECIPE,),
+            permeation=PERMEATION,
+        ),
         _operation(180.0, 8.0),
         USUAL,
     ),

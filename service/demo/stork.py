@@ -20,6 +20,14 @@ RODS = {"SR R-31": 1, "SS S-31": 1, "SD D-31": 3, "SN N-31": 2}
 LEAKS = (
     Leak(3, 0.0, (0.0, 0.0), "Nothing seen: less than this method can."),
     Leak(4, 0.021, (0.42, 0.01)),
+    Leak(
+        5,
+        0.052,
+        (2.31, 0.01),
+        "Helium before nitrogen, to see what the membranes let through.",
+        gas="helium",
+        state="wet",
+    ),
     Leak(5, 0.019, (0.44, 0.01)),
 )
 READ_AS, REALLY = "SM-0514", "SM-0541"

@@ -23,11 +23,14 @@ from service.limits.arithmetic.figures_fields import (
     LEAK,
     LIMITS,
     OPERATION,
+    PERMEATION_SOURCE,
+    PERMEATIONS,
     RULES,
     circuit_fields,
     feed_fields,
     help_of,
     limit_fields,
+    permeation_fields,
     recipe_fields,
     rule_name,
 )
@@ -89,6 +92,8 @@ def _groups(section: str) -> Iterator[Group]:
             Group(f"Recipe of set-up {set_up.order}, {set_up.name}", recipe_fields(set_up.order))
             for set_up in SET_UPS
         )
+        fields = (field for of in PERMEATIONS for field in permeation_fields(*of))
+        apart += (Group("Permeation of the membranes", (*fields, PERMEATION_SOURCE)),)
     if section == OPERATION:
         apart = tuple(Group(gas.capitalize(), feed_fields(gas)) for gas in FEEDS)
     if section == INSULATION:

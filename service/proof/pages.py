@@ -16,7 +16,7 @@ from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.people.queries.signers import remarks_beside
-from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
+from service.physics.arithmetic.gases import CROSSOVER_GASES, REFERENCES, TEST_GASES
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
@@ -51,6 +51,7 @@ CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulati
 
 
 SHORTS = "shorts"
+OF_ANODE = "leak-4"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,7 @@ class TestsSheet:
     methods: tuple[str, ...] = tuple(Method)
     states: tuple[str, ...] = tuple(Wetness)
     zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
-    gases: tuple[str, ...] = tuple(one.name for one in TEST_GASES)
+    gases: tuple[str, ...] = ()
     references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
     ways: tuple[str, ...] = tuple(ShortMethod)
     conditions: tuple[Condition, ...] = tuple(Condition)
@@ -144,6 +145,9 @@ def tests_sheet(ground: Ground, key: str, why_not: str) -> TestsSheet:
             )
             for kind in InstrumentKind
         },
+        gases=tuple(
+            gas.name for gas in (CROSSOVER_GASES if choice_here.key == OF_ANODE else TEST_GASES)
+        ),
     )
 
 

@@ -175,6 +175,16 @@ def test_a_recipe_is_shown_and_its_trace_comes_as_a_file(begin: Callable[..., Te
     assert at.client.get(kept[1]).text == a_trace(lost_kpa_min=0.0)
 
 
+def test_hydrogen_is_offered_for_the_anode_alone(begin: Callable[..., Tester]) -> None:
+    at = begin()
+
+    assert '<option value="hydrogen"' in at.html("leak-4")
+    assert '<option value="hydrogen"' not in at.html("leak-5")
+    refused = at.leak(2, gas="hydrogen")
+    assert refused.status_code == 422
+    assert "allowed" in words(refused.text) or "Right would be nitrogen" in words(refused.text)
+
+
 def test_how_long_to_hold_is_told_before_the_test(begin: Callable[..., Tester]) -> None:
     at = begin()
 

@@ -21,6 +21,7 @@ from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
@@ -178,6 +179,20 @@ def test_a_re_torque_asks_for_the_tests_of_its_rule_again(engine: Engine) -> Non
     assert worth_now["leak between anode and cathode"] is Verdict.PASS
     assert worth_now["shorts of cells"] is Verdict.PASS
     assert all("re-torqued" in one for one in found.shut if "test again" in one)
+
+
+def test_a_helium_test_tells_permeation_from_leak_and_an_anode_test_keeps_its_trace(
+    engine: Engine,
+) -> None:
+    tests = [test.made for test in _gate(engine, "STORK-01").closed.tests]
+
+    (helium,) = [
+        test for test in tests if isinstance(test.test, LeakTest) and test.test.gas == "helium"
+    ]
+    across = next(line for line in helium.lines if line.what == "leak between anode and cathode")
+    assert "mL/min for each cell" in across.aside
+    assert "permeation is" in across.aside
+    assert [bool(test.trace) for test in tests if test.what == "set-up 4, anode"] == [True]
 
 
 def test_one_record_is_half_tightened_and_computed_meanwhile(engine: Engine) -> None:

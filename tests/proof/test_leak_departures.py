@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.limits.arithmetic.leak_paths import Circuit
 from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Question, Refused
 from service.proof.changes import record_leak_test
 from service.proof.tables import StackTest
@@ -20,6 +21,7 @@ from service.store.arithmetic.instruments import InstrumentKind, beyond_range, k
 from service.store.tables import Instrument
 from tests.bench.at_the_bench import what_is_missing
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, LEAK, a_closed_stack
+from tests.proof.test_stack_tests import lines
 from tests.proof.test_stack_tests_api import marks
 
 WHY: dict[str, Any] = {"stands": Stands.STANDS, "outside_because": "the regulator stuck"}
@@ -37,6 +39,22 @@ def the_tests(engine: Engine) -> list[Step]:
     with Session(engine, expire_on_commit=False) as session:
         tests = select(Step).where(Step.kind == StepKind.LEAK_TEST).order_by(Step.id)
         return list(session.scalars(tests))
+
+
+@pytest.mark.parametrize(
+    "typed", [{"gas": "helium"}, {"start_pressure": "20", "end_pressure": "20"}]
+)
+def test_a_test_with_another_gas_or_too_low_opens_no_gate(
+    engine: Engine, typed: dict[str, str]
+) -> None:
+    """Kept as a deviation, but no path passes by it."""
+    stack = a_closed_stack(engine)
+    stack.leak(4, stands=Stands.STANDS, outside_because="the bottle was empty", **typed)
+
+    found = lines(stack)
+
+    assert found["leak anode to outside"].verdict is Verdict.UNDECIDED
+    assert found["leak between anode and coolant"].verdict is Verdict.UNDECIDED
 
 
 @pytest.mark.parametrize(("typed", "says"), FEW)

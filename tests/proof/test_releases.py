@@ -191,7 +191,7 @@ def test_a_test_changed_behind_the_program_keeps_the_gate_shut(engine: Engine) -
     stack = ready(engine)
     with engine.begin() as connection:
         triggers().lift(connection)
-        connection.execute(update(StackTest).values(formula="leak test 2"))
+        connection.execute(update(StackTest).values(formula="leak test 3"))
 
     assert at_the_gate(stack).shut == ("The content of record 2 is no longer what was handed in.",)
 

@@ -84,7 +84,7 @@ def test_a_leak_test_keeps_what_was_set_read_and_computed(engine: Engine) -> Non
     assert one.test.arrived[0].flow_ml_min == pytest.approx(0.3)
     assert one.test.gauge_step_kpa == 0.01
     assert (one.verdict, one.limits, one.note) == ("undecided", "version 1", "again")
-    assert one.formula == "leak test 1, tightness 1"
+    assert one.formula == "leak test 2, tightness 1"
     assert [(tool.kind, bool(tool.certificate)) for tool in one.tools] == [
         ("pressure gauge", True),
         ("thermometer", True),

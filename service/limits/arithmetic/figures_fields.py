@@ -11,6 +11,7 @@ from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCE
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Wetness
 from service.limits.arithmetic.limits import Quantity
+from service.limits.arithmetic.permeation import Permeating
 from service.limits.arithmetic.retests import NONE, Retest
 from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
@@ -108,6 +109,17 @@ def recipe_fields(order: int) -> tuple[Field, ...]:
     )
 
 
+def permeation_fields(gas: Permeating, state: Wetness) -> tuple[Field, Field]:
+    """Return what is asked of the permeation of a gas; both are needed once either is given."""
+    name, words = f"leak_permeation_{gas}_{state}", f"permeation of {gas} in a cell, {state}"
+    return (
+        _maybe(name, "least_ml_min", f"Minimum {words}", "mL/min"),
+        _maybe(name, "most_ml_min", f"Maximum {words}", "mL/min"),
+    )
+
+
+PERMEATIONS = tuple((gas, state) for gas in Permeating for state in Wetness)
+PERMEATION_SOURCE = _words("leak_permeation_source", "Source of the permeation", required=False)
 LEAK_BEGINS = (
     _words("leak_gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
     _maybe("leak", "path_length_mm", "Leak path length", "mm", "A gasket's width, say."),
@@ -118,6 +130,8 @@ LEAK_FIELDS = (
     *LEAK_BEGINS,
     *(field for circuit in CIRCUITS for field in circuit_fields(circuit)),
     *(field for set_up in SET_UPS for field in recipe_fields(set_up.order)),
+    *(field for of in PERMEATIONS for field in permeation_fields(*of)),
+    PERMEATION_SOURCE,
     *(path_field(path) for path in Path),
     _words("leak_limit_source", "Source of leak limits"),
 )
@@ -294,6 +308,9 @@ _OF |= {field.name: _REPEAT for field in RETEST_FIELDS.values()}
 
 
 _ENDING: tuple[tuple[str, str], ...] = (
+    ("_permeation_source", "Such as crossover measured on cells; needed with the figures."),
+    ("_least_ml_min", "At 0 °C and 101.325 kPa, with 101.325 kPa of the gas on one side."),
+    ("_most_ml_min", "2 mA/cm² of hydrogen on 50 cm² is 0.70 mL/min."),
     ("_state", "Membranes and circuits: leaks and permeation differ."),
     ("_ramp_kpa_min", "A steeper rise is asked about."),
     ("_stabilise_min", "From the end of the ramp to the first reading."),

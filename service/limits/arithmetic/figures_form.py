@@ -18,6 +18,8 @@ from service.limits.arithmetic.figures_fields import (
     LEAK_BEGINS,
     LEAK_FIELDS,
     OPERATION_FIELDS,
+    PERMEATION_SOURCE,
+    PERMEATIONS,
     RETEST_FIELDS,
     RETEST_SOURCE,
     RULES,
@@ -26,6 +28,7 @@ from service.limits.arithmetic.figures_fields import (
     feed_fields,
     limit_fields,
     path_field,
+    permeation_fields,
     recipe_fields,
     rule_name,
 )
@@ -34,6 +37,7 @@ from service.limits.arithmetic.leak_paths import SET_UPS, Path
 from service.limits.arithmetic.leak_recipes import Recipe
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.arithmetic.permeation import Permeation
 from service.limits.arithmetic.retests import RetestRule, repeat_as_typed, repeat_from
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.fields import Field
@@ -119,7 +123,19 @@ def _leak(fields: Typed) -> LeakFigures | None:
     limits = tuple(limit for path in Path for limit in _path_limit(fields, path))
     values = {**_values(fields, LEAK_BEGINS, "leak_"), "circuits": [], "limits": []}
     begun = replace(_made(LeakFigures, values, LEAK_BEGINS), circuits=tuple(circuits))
-    return replace(begun, limits=limits, recipes=tuple(recipes))
+    permeation = tuple(_permeation(fields))
+    return replace(begun, limits=limits, recipes=tuple(recipes), permeation=permeation)
+
+
+def _permeation(fields: Typed) -> Iterator[Permeation]:
+    for gas, state in PERMEATIONS:
+        asked = permeation_fields(gas, state)
+        if _given(fields, asked):
+            _need(fields, (*asked, PERMEATION_SOURCE))
+            values = _values(fields, asked, f"leak_permeation_{gas}_{state}_")
+            about = {"gas": str(gas), "state": str(state)}
+            source = typed(fields, PERMEATION_SOURCE)
+            yield _made(Permeation, {**about, **values, "source": source}, asked)
 
 
 def _path_limit(fields: Typed, path: Path) -> tuple[PathLimit, ...]:
@@ -252,6 +268,10 @@ def _show_leak(form: dict[str, str], leak: LeakFigures) -> None:
         _show(form, recipe, recipe_fields(recipe.set_up), f"leak_recipe_{recipe.set_up}_")
     for circuit in leak.circuits:
         _show(form, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
+    for entry in leak.permeation:
+        name = f"leak_permeation_{entry.gas}_{entry.state}_"
+        _show(form, entry, permeation_fields(entry.gas, entry.state), name)
+        form[PERMEATION_SOURCE.name] = entry.source
     for limit in leak.limits:
         form[path_field(limit.path).name] = as_typed(limit.most_mbar_l_s)
         form["leak_limit_source"] = limit.source

@@ -6,7 +6,8 @@ Pressures are gauge. Limits are in mbar·L/s of the test gas at 20 °C. Common p
 from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
-from service.limits.arithmetic.leak_recipes import Recipe
+from service.limits.arithmetic.leak_recipes import Recipe, Wetness
+from service.limits.arithmetic.permeation import Permeation
 from service.physics.arithmetic.gases import Gas, gas_named, throughput
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
@@ -130,6 +131,7 @@ class LeakFigures:
     hold_minutes: float = HOLD_MINUTES
     most_across_kpa: float | None = None
     recipes: tuple[Recipe, ...] = ()
+    permeation: tuple[Permeation, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a gas no tightness is tested with, and what is named twice."""
@@ -141,6 +143,7 @@ class LeakFigures:
             [str(entry.circuit) for entry in self.circuits],
             [str(entry.path) for entry in self.limits],
             [f"set-up {entry.set_up}" for entry in self.recipes],
+            [f"permeation of {entry.gas}, {entry.state}" for entry in self.permeation],
         ):
             for name in names:
                 if names.count(name) > 1:
@@ -180,6 +183,11 @@ class LeakFigures:
     def recipe(self, set_up: int) -> Recipe | None:
         """Return the recipe of a set-up; None where there is none."""
         return next((recipe for recipe in self.recipes if recipe.set_up == set_up), None)
+
+    def permeation_of(self, gas: str, state: Wetness | None) -> Permeation | None:
+        """Return what a cell lets through of a gas; None where it is not known."""
+        key = (gas, state)
+        return next((entry for entry in self.permeation if (entry.gas, entry.state) == key), None)
 
     def limit(self, path: Path) -> PathLimit | None:
         """Return the limit of one path; None where there is none."""

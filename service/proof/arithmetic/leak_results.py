@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import Circuit, CircuitTest, Path, path_rates, to_outside
+from service.limits.arithmetic.permeation import Bounds
 from service.physics.arithmetic.gases import Regime
 from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.estimates import Estimate
@@ -76,7 +77,11 @@ class HydrogenFound:
 
 @dataclass(frozen=True, slots=True)
 class PathFound:
-    """One path after one test. ``is_bound``: it leaks that at most, for other paths are in it."""
+    """One path after one test. ``is_bound``: it leaks that at most, for other paths are in it.
+
+    ``permeation`` is in the rate: what the membranes of the cells let through by themselves.
+    ``cells`` 0: it was kept before they were.
+    """
 
     path: Path
     rate: Rate
@@ -85,6 +90,8 @@ class PathFound:
     source: str
     verdict: Verdict | None
     hydrogen: HydrogenFound | None
+    cells: int = 0
+    permeation: Bounds | None = None
 
 
 @dataclass(frozen=True, slots=True)

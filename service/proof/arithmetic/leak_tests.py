@@ -13,7 +13,14 @@ from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
 from service.limits.arithmetic.leak_recipes import Wetness
-from service.physics.arithmetic.gases import NORMAL, Gas, gas_named, reference
+from service.physics.arithmetic.gases import (
+    CROSSOVER_GASES,
+    NORMAL,
+    TEST_GASES,
+    Gas,
+    gas_named,
+    reference,
+)
 from service.physics.arithmetic.tightness import FlowMeter, GasReading, Instruments
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import standard_uncertainty
@@ -158,7 +165,7 @@ class LeakTest:
     def __post_init__(self) -> None:
         """Refuse what cannot be, naming field, value and what would be right."""
         within("the set-up", self.set_up, "", 1, len(SET_UPS), "set_up")
-        gas_named(self.gas)
+        _ = self.test_gas
         within("the number of cells", self.cells, "", 1, 1000, "cells")
         for kpa in (self.barometer_kpa, self.end_barometer_kpa):
             if kpa is not None:
@@ -213,7 +220,8 @@ class LeakTest:
     @property
     def test_gas(self) -> Gas:
         """The gas it was tested with."""
-        return gas_named(self.gas)
+        of_anode = self.connected.pressurised == (Circuit.ANODE,)
+        return gas_named(self.gas, CROSSOVER_GASES if of_anode else TEST_GASES)
 
     @property
     def barometer_pa(self) -> float:

@@ -3,12 +3,14 @@
 Sources: as in the modules of each test.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from enum import StrEnum
+from math import inf
 from typing import Any
 
 from service.limits.arithmetic.figures import DesignFigures
-from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
+from service.limits.arithmetic.leak_figures import LeakFigures, mbar_l_s, mol_s
 from service.limits.arithmetic.leak_paths import (
     BETWEEN,
     TO_OUTSIDE,
@@ -17,6 +19,7 @@ from service.limits.arithmetic.leak_paths import (
     Path,
     to_outside,
 )
+from service.limits.arithmetic.permeation import Bounds, Permeating
 from service.physics.arithmetic import tightness
 from service.physics.arithmetic.gases import Across, as_hydrogen
 from service.physics.arithmetic.tightness import (
@@ -27,6 +30,7 @@ from service.physics.arithmetic.tightness import (
     pressure_decay,
 )
 from service.platform.arithmetic.errors import Inconsistent, TradeError
+from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
@@ -53,10 +57,11 @@ from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
 # Sources: as in tightness, leak_paths and gases.
 
 
-FORMULA = "leak test 1"
+FORMULA = "leak test 2"
 FORMULAS = (FORMULA, tightness.FORMULA)
 
 
+PERMEATING = frozenset(Permeating)
 ENOUGH = 0.95
 """Share of the design's test pressure below which a test passes nothing."""
 
@@ -76,11 +81,17 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
         _found(test, path, leak, figures, is_bound=is_bound)
         for path, leak, is_bound in _leaks(test, lost, arrived)
     ]
+    conditions = list(_remarks(test, figures))
+    if conditions:
+        paths = [
+            replace(path, verdict=Verdict.UNDECIDED) if path.verdict is Verdict.PASS else path
+            for path in paths
+        ]
     limit = figures.limit_of_set_up(test.set_up) if figures else None
     verdicts = [path.verdict for path in paths if path.verdict is not None]
     if len(test.connected.pressurised) != 1:
         verdicts = [] if limit is None else [judge(lost, mol_s(limit))]
-    remarks = list(_remarks(test, figures))
+    remarks = [*conditions, *_of_permeation(test, paths)]
     verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
     if verdict is Verdict.PASS and remarks:
         verdict = Verdict.UNDECIDED
@@ -139,9 +150,16 @@ def _found(
     test: LeakTest, path: Path, leak: LeakRate, figures: LeakFigures | None, *, is_bound: bool
 ) -> PathFound:
     limit = figures.limit(path) if figures else None
-    verdict = None
+    verdict, permeation = None, None
+    if path is Path.ANODE_CATHODE and test.gas in PERMEATING:
+        permeation = _permeation(test, figures)
     if limit is not None:
-        verdict = judge(leak, mol_s(limit.most_mbar_l_s))
+        most_mol_s = mol_s(limit.most_mbar_l_s)
+        verdict = judge(leak, most_mol_s)
+        if path is Path.ANODE_CATHODE and test.gas in PERMEATING:
+            verdict = judge_apart(leak, permeation, most_mol_s)
+            if permeation and _too_little(leak, permeation):
+                verdict = Verdict.UNDECIDED
         if is_bound and verdict is Verdict.FAIL:
             verdict = Verdict.UNDECIDED
     return PathFound(
@@ -152,7 +170,71 @@ def _found(
         "" if limit is None else limit.source,
         verdict,
         _hydrogen(test, path, leak, figures),
+        test.cells,
+        permeation,
     )
+
+
+def _permeation(test: LeakTest, figures: LeakFigures | None) -> Bounds | None:
+    of_cell = figures.permeation_of(test.gas, test.state) if figures else None
+    if of_cell is None:
+        return None
+    return of_cell.of_cells(test.cells, test.start.pressure_pa, test.start.temperature_k)
+
+
+def _too_little(total: LeakRate, permeation: Bounds) -> bool:
+    """Say whether less passed than the membranes let through at the least."""
+    return total.rate.value + 2 * total.rate.u < permeation.least_mol_s
+
+
+def judge_apart(total: LeakRate, permeation: Bounds | None, limit_mol_s: float) -> Verdict:
+    """Judge the leak in a rate that holds permeation too: it is the rest, within its bounds.
+
+    Nothing known of the permeation: it may be all of the rate, so that only a pass can be told.
+    """
+    least = permeation.least_mol_s if permeation else 0.0
+    most = permeation.most_mol_s if permeation else inf
+    if judge(_less(total, least), limit_mol_s) is Verdict.PASS:
+        return Verdict.PASS
+    surely = most < inf and judge(_less(total, most), limit_mol_s) is Verdict.FAIL
+    return Verdict.FAIL if surely else Verdict.UNDECIDED
+
+
+def _less(total: LeakRate, mol_s_less: float) -> LeakRate:
+    """The rate without a known flow; less than nothing left is nothing seen."""
+    value = total.rate.value - mol_s_less
+    seen = value > total.decision_threshold_mol_s
+    detection = Detection.SEEN if seen else Detection.BELOW_DETECTION
+    if total.detection is Detection.INWARD:
+        detection = Detection.INWARD
+    return replace(total, rate=Estimate(value, total.rate.u), detection=detection)
+
+
+def _of_permeation(test: LeakTest, paths: Sequence[PathFound]) -> Iterator[str]:
+    """What the permeation leaves open between anode and cathode, in sentences."""
+    for path in paths:
+        is_apart = path.path is Path.ANODE_CATHODE and test.gas in PERMEATING
+        if not is_apart or path.verdict is Verdict.PASS:
+            continue
+        state = test.state or "state not given"
+        if path.permeation is None:
+            yield (
+                f"No permeation of {test.gas}, {state}, is in force: between anode and cathode the"
+                " leak cannot be told from it."
+            )
+            continue
+        apart = path.permeation.most_mol_s - path.permeation.least_mol_s
+        if path.limit_mbar_l_s is not None and apart > mol_s(path.limit_mbar_l_s):
+            yield (
+                "A leak between anode and cathode cannot be told: the permeation of"
+                f" {test.cells} cells is known to {mbar_l_s(apart):.3g} mbar·L/s, and the limit is"
+                f" {path.limit_mbar_l_s:g}."
+            )
+        if _too_little(path.rate.leak, path.permeation):
+            yield (
+                f"Less {test.gas} passed between anode and cathode than the membranes let through"
+                " at the least: check meter, gas and state."
+            )
 
 
 _OF_ANODE = {Path.ANODE_OUTSIDE, Path.ANODE_CATHODE, Path.ANODE_COOLANT}

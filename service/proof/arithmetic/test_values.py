@@ -11,7 +11,7 @@ from types import NoneType
 from typing import Any, get_args, get_type_hints
 
 from service.limits.arithmetic.leak_paths import SET_UPS
-from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
+from service.physics.arithmetic.gases import CROSSOVER_GASES, REFERENCES
 from service.proof.arithmetic.electrical_tests import ShortCheck, ShortMethod
 from service.proof.arithmetic.stack_tests import StackTest, kind_of, test_as_data, test_from_data
 
@@ -23,7 +23,7 @@ OF_TOOLS_OR_STACK = frozenset(
     )
 )
 WORDS = {
-    "gas": tuple(gas.name for gas in TEST_GASES),
+    "gas": tuple(gas.name for gas in CROSSOVER_GASES),
     "reference": tuple(reference.name for reference in REFERENCES),
     "set_up": tuple(str(set_up.order) for set_up in SET_UPS),
 }

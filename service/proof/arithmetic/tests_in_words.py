@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from math import floor, log10
 
 from service.limits.arithmetic.leak_figures import mbar_l_s
-from service.limits.arithmetic.leak_paths import SET_UPS
+from service.limits.arithmetic.leak_paths import SET_UPS, Path
+from service.limits.arithmetic.permeation import ML_MIN
 from service.limits.arithmetic.shorts import CellCheck
+from service.physics.arithmetic.gases import NORMAL, volume_flow
 from service.physics.arithmetic.tightness import Detection
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
@@ -99,8 +101,29 @@ def path_line(path: PathFound) -> ResultLine:
         NOTHING_SET if path.limit_mbar_l_s is None else f"at most {path.limit_mbar_l_s:g}{UNIT}",
         path.source,
         path.verdict,
-        _as_hydrogen(path.hydrogen),
+        "; ".join(filter(None, (_each_cell(path), _as_hydrogen(path.hydrogen)))),
     )
+
+
+def _each_cell(path: PathFound) -> str:
+    """What passes the membrane of a cell, and how much of all is permeation, in mL/min."""
+    if path.path is not Path.ANODE_CATHODE or not path.cells or path.rate.rate_mol_s <= 0:
+        return ""
+    per_cell = digits(ml_min(path.rate.rate_mol_s / path.cells))
+    words = f"{per_cell}{THIN}mL/min for each cell at {NORMAL.name}"
+    if path.permeation is None:
+        return words
+    least, most = path.permeation.least_mol_s, path.permeation.most_mol_s
+    left = [digits(ml_min(max(0.0, path.rate.rate_mol_s - part))) for part in (most, least)]
+    return (
+        f"{words}; of all {digits(ml_min(path.rate.rate_mol_s))}{THIN}mL/min permeation is"
+        f" {digits(ml_min(least))} to {digits(ml_min(most))}, leak {left[0]} to {left[1]}"
+    )
+
+
+def ml_min(rate_mol_s: float) -> float:
+    """Convert mol/s to mL/min at 0 °C and 101.325 kPa."""
+    return volume_flow(rate_mol_s) / ML_MIN
 
 
 def _as_hydrogen(hydrogen: HydrogenFound | None) -> str:

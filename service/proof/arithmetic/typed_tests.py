@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
 from service.limits.arithmetic.leak_recipes import Wetness
-from service.physics.arithmetic.gases import NORMAL, REFERENCES, TEST_GASES
+from service.physics.arithmetic.gases import CROSSOVER_GASES, NORMAL, REFERENCES
 from service.platform.arithmetic.errors import OutOfRange, placed
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.pressures import Zero
@@ -82,7 +82,7 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     orders = [str(choice.order) for choice in SET_UPS]
     set_up = int(typed_word(texts, "set_up", "the set-up", orders))
     method = Method(typed_word(texts, "method", "the method", tuple(Method)))
-    gas = typed_word(texts, "gas", "the test gas", [choice.name for choice in TEST_GASES])
+    gas = typed_word(texts, "gas", "the test gas", [choice.name for choice in CROSSOVER_GASES])
     zero = Zero(texts.get("zero", "") or Zero.NOT_SAID) if _known_zero(texts) else Zero.NOT_SAID
     start = typed_pressure(texts, "start_pressure", "the pressure at the start", zero)
     if start is None:

@@ -57,7 +57,7 @@ def test_the_gauges_calibration_is_common_its_step_is_not() -> None:
         ({"duration_min": None}, "needs its duration"),
         ({"duration_min": 0.0}, "the duration is 0 min"),
         ({"volume_l": 0.0}, "volume under test is 0 L"),
-        ({"gas": "hydrogen"}, "test gas is hydrogen; allowed: nitrogen"),
+        ({"gas": "hydrogen", "set_up": 2, "arrived": ()}, "test gas is hydrogen; allowed: nitro"),
         ({"barometer_kpa": 1.013}, "barometer is 1.013 kPa; allowed: 50 to 110 kPa"),
         ({"set_up": 6}, "the set-up is 6"),
         ({"method": Method.FLOW_METER}, "needs the meter and the flow"),
