@@ -13,6 +13,7 @@ from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.missing import missing_of, to_be_reasoned
+from service.bench.queries.rebuild_records import record_view
 from service.closing.changes.torque import read_torque
 from service.demo.days import When
 from service.demo.lab import PASSPHRASE, Lab
@@ -37,13 +38,16 @@ from service.records.changes.attachments import add_attachment
 from service.records.changes.bench_fixings import fit_fixing, fit_from_lot
 from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.deviations import Stands, Unloaded
-from service.records.changes.make_safe import record_make_safe
+from service.records.changes.make_safe import record_bump_test, record_make_safe
+from service.records.queries.make_safe import asked_of
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind
+from service.store.arithmetic.make_safe import LineAsked, SafeAct
 from service.store.changes.part_axes import move_part
 from service.store.tables import Lot, PartType
 
+IN_NITROGEN = "GD-2"
 INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}
 USUAL_READINGS = {"% vol": 0.1, "V": 0.12, "kPa": 0.4, "°C": 24.0}
 SHARES = (0.3, 0.7, 1.0)
@@ -107,19 +111,38 @@ class Bench:
         entry(self.work, self.record_id, None, **facts)
 
     def make_safe(self, readings: Mapping[str, float] | None = None) -> None:
-        """Record every line of the design's checklist; ``readings`` by unit, where unusual."""
-        reading_of_unit = {**USUAL_READINGS, **(readings or {})}
-        for number, line in enumerate(self.design.checklist, 1):
-            instrument = INSTRUMENT_OF_UNIT.get(line.unit or "")
-            self.enter(
-                record_make_safe,
-                4.0,
-                line_number=number,
-                reading=reading_of_unit[line.unit] if line.unit else None,
-                instrument_id=self.lab.instruments[instrument] if instrument else None,
-                witness_id=self._person(self.event.witness) if line.needs_witness else None,
-                done_at=self.clock + timedelta(minutes=4),
-            )
+        """Record every line asked for before the opening; ``readings`` by unit, where unusual."""
+        for line in asked_of(self.work.session, self.record_id)[SafeAct.OPENING].lines:
+            if line.needs_bump_test:
+                self.enter(
+                    record_bump_test,
+                    1.0,
+                    instrument_id=self.lab.instruments[IN_NITROGEN],
+                    gas="2.0 % hydrogen in nitrogen",
+                    reading=1.96,
+                    passed=True,
+                )
+            self.record(line, (readings or {}).get(line.unit or ""))
+
+    def record(self, line: LineAsked, reading: float | None = None) -> None:
+        """Record one line of make-safe; ``reading`` where it is not as usual."""
+        unit = line.unit or ""
+        instrument = IN_NITROGEN if line.gas_matrix else INSTRUMENT_OF_UNIT.get(unit)
+        self.enter(
+            record_make_safe,
+            4.0,
+            line_number=line.number,
+            reading=USUAL_READINGS.get(unit) if reading is None else reading,
+            instrument_id=self.lab.instruments[instrument] if instrument else None,
+            witness_id=self._person(self.event.witness) if line.needs_witness else None,
+            done_at=self.clock_after(4.0),
+        )
+
+    def read_again(self) -> None:
+        """Record the lines again whose readings will be too old at the opening."""
+        with_lists = record_view(self.work.session, self.record_id)
+        for stale in with_lists.stale(SafeAct.OPENING, self.clock_after(15.0)):
+            self.record(stale.line)
 
     def read_as_found(self, driver: str, share: float) -> None:
         """Residual torque of every nut before loosening, about a share of the target."""

@@ -19,6 +19,7 @@ from service.demo import (
     instruments,
     lapwing,
     limits,
+    make_safe,
     running,
     runs,
     stock,
@@ -47,6 +48,7 @@ def everything() -> list[Entry]:
     rooms = (
         stock,
         instruments,
+        make_safe,
         limits,
         running,
         heron,

@@ -16,6 +16,7 @@ from service.demo.piles import BLANK, heron, heron_mea
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
+from service.records.changes.handovers import hand_over
 from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, move_part, reserve_part
@@ -284,8 +285,17 @@ def _heron_03_open(lab: Lab, when: When) -> None:
     with writing(lab, when, HERON_03_OPEN) as bench:
         bench.make_safe()
         bench.read_as_found("TD-2", 0.96)
+        bench.read_again()
         bench.open(shown(lab, "HERON-03", when))
         bench.lift(End.FREE, 3, {"3": [FindingEntry("bonded to the plate", 1, "one corner")]})
+        bench.enter(
+            hand_over,
+            1.0,
+            from_person_id=lab.people["mira"].id,
+            to_person_id=lab.people["anton"].id,
+            pile="Clamp off, three layers of the free end on the tray, the rest untouched.",
+            covers="All six ports, film over the open end.",
+        )
         bench.photo("free end, opened.jpg", pictures.opened_end())
 
 

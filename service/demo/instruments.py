@@ -11,7 +11,12 @@ from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab
 from service.platform.database import Work
 from service.store.arithmetic.calibrations import CalibrationResult, Point
-from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.arithmetic.instruments import (
+    GasMatrix,
+    InstrumentKind,
+    Principle,
+    TorqueTool,
+)
 from service.store.changes import calibrations, holds, instruments
 from service.store.changes.calibrations import AwayEntry, CalibrationEntry
 from service.store.changes.instruments import InstrumentEntry
@@ -19,6 +24,10 @@ from service.store.changes.instruments import InstrumentEntry
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER
 A_YEAR = 52
+SENSES = {
+    "GD-1": (Principle.CATALYTIC, GasMatrix.AIR),
+    "GD-2": (Principle.THERMAL_CONDUCTIVITY, GasMatrix.INERT),
+}
 
 
 def _instrument(
@@ -38,6 +47,8 @@ def _instrument(
         accuracy_percent=accuracy_percent,
         resolution=resolution,
         tool=TorqueTool.READING if kind is DRIVER else None,
+        principle=SENSES.get(label, (None, None))[0],
+        gas_matrix=SENSES.get(label, (None, None))[1],
     )
 
 
@@ -58,6 +69,9 @@ INSTRUMENTS = (
     _instrument(InstrumentKind.MULTIMETER, "MM-1", "multimeter", (0.0, 600.0, "V"), (0.5, 0.001)),
     _instrument(
         InstrumentKind.GAS_DETECTOR, "GD-1", "hydrogen detector", (0.0, 4.0, "% vol"), (5.0, 0.01)
+    ),
+    _instrument(
+        InstrumentKind.GAS_DETECTOR, "GD-2", "purge gas analyser", (0.0, 20.0, "% vol"), (3.0, 0.02)
     ),
     _instrument(
         InstrumentKind.PRESSURE_GAUGE, "PG-1", "test gauge", (0.0, 400.0, "kPa"), (0.2, 0.01)
@@ -101,6 +115,7 @@ BEFORE_THE_LAB = (
     Calibrated("TT-1", 110, 0.1),
     Calibrated("MM-1", 110, 0.1),
     Calibrated("GD-1", 109, -1.2),
+    Calibrated("GD-2", 108, 0.4),
     Calibrated("PG-1", 110, 0.3),
     Calibrated("TH-1", 110, 0.2),
     Calibrated("FM-1", 110, 0.4),
@@ -110,6 +125,7 @@ BEFORE_THE_LAB = (
 LATER = (
     Calibrated("MM-1", 59, 0.1),
     Calibrated("GD-1", 60, -0.8),
+    Calibrated("GD-2", 60, 0.6),
     Calibrated("PG-1", 59, 0.2),
     Calibrated("TH-1", 59, 0.2),
     Calibrated("FM-1", 59, 0.3),
@@ -126,6 +142,7 @@ LATER = (
     Calibrated("TD-3", 52, 0.4, GOOD, "After repair and adjustment."),
     Calibrated("MM-1", 8, 0.1),
     Calibrated("GD-1", 9, -1.0),
+    Calibrated("GD-2", 9, 0.5),
     Calibrated("PG-1", 8, 0.3),
     Calibrated("TH-1", 8, 0.1),
     Calibrated("FM-1", 8, 0.5),

@@ -97,6 +97,8 @@ class Lab:
     limits: dict[str, int] = field(default_factory=dict)
     """by the name of the design: the version written last"""
     holds: dict[str, int] = field(default_factory=dict)
+    lists: dict[str, int] = field(default_factory=dict)
+    """make-safe lists of the site by their place"""
     mappings: dict[str, Mapping] = field(default_factory=dict)
     """by the serial of a stack: through which its bench's logs are read"""
     lifted: dict[str, list[Layer]] = field(default_factory=dict)
