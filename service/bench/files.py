@@ -34,7 +34,7 @@ from service.store.arithmetic.identifiers import serial_key, serials_in
 from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
-from service.store.files import TypeFinder, Wrong
+from service.store.files import TypeFinder, Wrong, look_alikes
 from service.store.queries.forbids import NewItem, concessions_left, for_parts, forbids_of_new_items
 from service.store.queries.part_types import PartTypeFacts, part_types
 from service.store.tables import Lot, Part
@@ -68,6 +68,8 @@ class StackOptions:
     make_missing: bool = False
     from_free_end: bool = False
     """positions count from the free end: they are turned round"""
+    alike_differ: bool = False
+    """serials that look alike are of different parts"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +317,13 @@ def plan_stack(
     for row in table.rows:
         take(draft, row, mapping)
     draft.wrong += _must_not_be_used(session, draft, head.closed_at)
+    if not options.alike_differ:
+        new = [
+            (part.line, part_type.id, part.serial)
+            for part, part_type, _label in draft.parts
+            if part.part_id is None and part.serial
+        ]
+        draft.wrong += look_alikes(session, new)
     if not draft.wrong:
         _refuse_gaps(draft, table)
     whole = replace(_seen_whole(draft, source, head), not_listed=tuple(_not_listed(draft)))

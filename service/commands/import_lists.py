@@ -41,6 +41,10 @@ Columns = Annotated[
 ]
 DayFirst = Annotated[bool, typer.Option("--day-first", help="7/3/2026 is the seventh of March.")]
 Decimal = Annotated[str | None, typer.Option(help="The decimal mark: , or . (else as each tells).")]
+AlikeDiffer = Annotated[
+    bool,
+    typer.Option("--alike-differ", help="Serials that look alike (0/O, 1/I) are different parts."),
+]
 Yes = Annotated[bool, typer.Option("--yes", help="Write without asking.")]
 
 
@@ -64,6 +68,7 @@ def parts(
     ] = None,
     day_first: DayFirst = False,
     decimal: Decimal = None,
+    alike_differ: AlikeDiffer = False,
     yes: Yes = False,
 ) -> None:
     """Add the parts and lots of a list."""
@@ -72,7 +77,8 @@ def parts(
     how = _how(settings, day_first=day_first, decimal=decimal)
     with terminal.database(settings) as engine:
         with reading(engine) as session:
-            options = parts_in.ListOptions(how, terminal.OWNER, _part_type(session, part_type))
+            type_id = _part_type(session, part_type)
+            options = parts_in.ListOptions(how, terminal.OWNER, type_id, alike_differ)
             plan_read = parts_in.plan(
                 session, list_read.table, list_read.mapping, list_read.source, options
             )
@@ -112,6 +118,7 @@ def stack(
     column: Columns = None,
     day_first: DayFirst = False,
     decimal: Decimal = None,
+    alike_differ: AlikeDiffer = False,
     yes: Yes = False,
 ) -> None:
     """Take over a stack in the middle of its life: its record then waits for approval."""
@@ -139,7 +146,7 @@ def stack(
                 list_read.mapping,
                 list_read.source,
                 head=head,
-                options=StackOptions(how, make_missing, from_free_end),
+                options=StackOptions(how, make_missing, from_free_end, alike_differ),
             )
         _show(list_read, plan_read.wrong)
         if plan_read.check is not None:
@@ -189,6 +196,10 @@ def _show(list_read: _List, wrong: Sequence[Wrong]) -> None:
     terminal.say(f"{list_read.source.name}: {list_read.table.described}")
     for name, index in list_read.mapping.items():
         terminal.say(f"  {name.replace('_', ' ')}: column “{list_read.table.headers[index]}”")
+    read = set(list_read.mapping.values())
+    for index, header in enumerate(list_read.table.headers):
+        if index not in read:
+            terminal.say(f"  not read: column “{header}”; --column says which it is")
     for problem in wrong[:SHOWN]:
         terminal.say(f"line {problem.line}: {problem.said}")
     if len(wrong) > SHOWN:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.errors import TradeError
@@ -24,7 +25,9 @@ from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading, day_in, number_in, usability_in, whole_in
 from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
+from service.platform.queries.statements import param_list
 from service.store.arithmetic.identifiers import FNC1, read_scan, serial_key
+from service.store.arithmetic.near_serials import look_of
 from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS, remarks_on
 from service.store.changes.imports import (
     LotKey,
@@ -38,6 +41,7 @@ from service.store.changes.imports import (
 from service.store.changes.lots import LotEntry
 from service.store.changes.parts import PartEntry, refuse_odd
 from service.store.queries.part_types import PartTypeFacts, part_types
+from service.store.tables import Part
 
 # Which part type a row of a list means: by name, by drawing number and revision, or by kind.
 
@@ -135,6 +139,8 @@ class ListOptions:
     how: Reading
     by: Person
     part_type_id: int | None = None
+    alike_differ: bool = False
+    """serials that look alike are of different parts"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +212,7 @@ def plan(
     """Return what this list would make, and which rows cannot be taken, each with its reasons.
 
     ``mapping`` says for each field of `PART_COLUMNS` in which column of the table it stands.
-    Nothing is written. Statements: two, and one for each 500 different lots or serials.
+    Nothing is written. Statements: three, and one for each 500 different lots or serials.
     Raises Refused where the mapping itself cannot work.
     """
     _refuse_mapping(table, mapping)
@@ -221,12 +227,43 @@ def plan(
         reason = "there is such a part of this type already; case and space do not count."
         refusal = Refused("serial", part.entry.serial, reason, "Without this row.")
         draft.wrong.append(Wrong(part.line, refusal))
+    if not options.alike_differ:
+        new = [(part.line, part.part_type_id, part.entry.serial) for part in draft.parts]
+        draft.wrong += look_alikes(session, new)
     return PartsSeen(
         PartsPlan(source, tuple(draft.lots.values()), tuple(draft.parts)),
         tuple(sorted(draft.wrong, key=lambda wrong: wrong.line)),
         {part_type.id: f"{part_type.name}, {part_type.drawing}" for part_type in types_known},
         draft.remarks,
     )
+
+
+SERIALS = select(Part.part_type_id, Part.serial).where(
+    Part.part_type_id.in_(param_list("type_ids")), Part.serial.is_not(None)
+)
+
+
+def look_alikes(session: Session, new: Sequence[tuple[int, int, str]]) -> list[Wrong]:
+    """Return rows whose new serial looks like another one of its part type, here or in the list.
+
+    ``new`` has line, part type and serial of each. A part under two serials is two parts for ever.
+    One statement.
+    """
+    type_ids = {type_id for _line, type_id, _serial in new}
+    rows = session.execute(SERIALS, {"type_ids": list(type_ids)})
+    seen = {
+        (row.part_type_id, look_of(row.serial)): (row.serial, f"{row.serial}, which is kept here")
+        for row in rows
+    }
+    wrong = []
+    for line, type_id, serial in new:
+        of_line = (serial, f"{serial} of line {line}")
+        other, named = seen.setdefault((type_id, look_of(serial)), of_line)
+        if serial_key(other) != serial_key(serial):
+            reason = f"it looks like {named}: 0 and O, or 1, I and l, are taken for one another."
+            right = "As it is marked on the part; or say that such serials are of different parts."
+            wrong.append(Wrong(line, Refused("serial", serial, reason, right)))
+    return wrong
 
 
 def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:

@@ -425,3 +425,16 @@ def test_what_is_odd_in_it_is_a_remark_and_it_is_taken_over_all_the_same(lab: Ta
         listed = [one for one in what_is_missing(session, record_id) if one.anchor == "check"]
     assert [one.severity for one in listed] == ["remark"]
     assert "does not answer for it" in listed[0].sentence
+
+
+def test_a_serial_that_looks_like_a_part_kept_here_makes_no_second_part(lab: TakenOver) -> None:
+    """M-I is M-1 misread; said to differ, it is a part of its own."""
+    with Session(lab.engine) as session:
+        builders.a_part(session, builders.the_part_types(session).mea, serial="M-I")
+        session.commit()
+
+    seen = lab.look(make_missing=True)
+    differ = lab.look(make_missing=True, alike_differ=True)
+
+    assert ["it looks like M-I, which is kept here" in wrong.said for wrong in seen.wrong] == [True]
+    assert not differ.wrong

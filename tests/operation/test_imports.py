@@ -206,3 +206,13 @@ def test_what_is_said_of_the_stack_is_looked_at(
     assert ended.returncode == 1
     assert says in ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+def test_columns_that_are_not_read_are_named(run: Run, tmp_path: Path) -> None:
+    """“Dicke” is no field's heading: nobody loses a column without a word."""
+    file = tmp_path / "parts.csv"
+    file.write_text("Bauteil;Seriennummer;Dicke\nmea;M-2031;0,4\n")
+
+    said = run("import", "parts", str(file), "--yes")
+
+    assert "not read: column “Dicke”" in said.stderr + said.stdout

@@ -37,8 +37,8 @@ class Lists:
         """Read a list, its columns by their headings."""
         table = read_table(text.encode(), "list.csv", headings=files.HEADINGS)
         mapping = suggest_mapping(table.headers, files.SYNONYMS)
-        part_type_id = how.pop("part_type_id", None)
-        options = ListOptions(Reading(BERLIN, NOW, **how), by or self.by, part_type_id)  # type: ignore[arg-type]
+        part_type_id, differ = how.pop("part_type_id", None), bool(how.pop("alike_differ", False))
+        options = ListOptions(Reading(BERLIN, NOW, **how), by or self.by, part_type_id, differ)  # type: ignore[arg-type]
         with reading(self.engine) as session:
             return files.plan(session, table, mapping, SOURCE, options)
 
@@ -288,3 +288,17 @@ def test_the_statements_of_a_look_do_not_grow_with_the_list(
         return len(seen)
 
     assert counted(5) == counted(300)
+
+
+@pytest.mark.both_engines
+def test_serials_that_look_alike_are_refused_unless_said_to_differ(lists: Lists) -> None:
+    """Whole serials, in the list and in store: 0 and O, 1, I and l."""
+    text = "part type;serial\nmea;MD-0010\nmea;MD-0O1O\nmea;md-OOI0\nmea;M-I\nair plate;MD-0010\n"
+
+    seen = lists.look(text)
+    differ = lists.look(text, alike_differ=True)
+
+    assert [line for line, _words in said(seen)] == [3, 4, 5]
+    assert "it looks like MD-0010 of line 2" in said(seen)[0][1]
+    assert "it looks like M-1, which is kept here" in said(seen)[2][1]
+    assert differ.may_be_written

@@ -104,7 +104,9 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
 
 def _plan(session: Session, kept_list: KeptList, form: Form, head: StackHead) -> StackSeen:
     how = Reading(form.zone, now_utc(), decimal=form.raw("decimal") or None)
-    options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
+    options = StackOptions(
+        how, form.yes("make_missing"), form.yes("from_free_end"), form.yes("alike_differ")
+    )
     mapping = mapping_of(form, kept_list.table, STACK_COLUMNS)
     return plan_stack(
         session, kept_list.table, mapping, kept_list.source, head=head, options=options

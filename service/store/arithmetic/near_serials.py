@@ -14,6 +14,7 @@ ALIKE = ({"0", "o"}, {"1", "l", "i"})
 """As `serial_key` writes them, without regard to case."""
 LIKE_DIGITS = digits + "oli"
 SEPARATORS = "-./_ "
+LOOKS = str.maketrans("oli" + SEPARATORS, "011" + "-" * len(SEPARATORS))
 SIGNS = ascii_lowercase + digits + SEPARATORS
 LONGEST = 40
 """Longer texts are codes, not serials that somebody misread."""
@@ -39,6 +40,17 @@ def looks_alike(text: str) -> frozenset[str]:
             if parted is bare:
                 near |= {_parted(signs, digits), _parted(signs, LIKE_DIGITS)}
     return frozenset(near - {key})
+
+
+def look_of(text: str) -> str:
+    """Return how a serial looks on a worn mark: the same for all that are taken for one another.
+
+    Signs that resemble and kinds of separators count as one; their places do not.
+
+    >>> look_of("MD-0O1O") == look_of("md 0010") == "md-0010"
+    True
+    """
+    return serial_key(text).translate(LOOKS)
 
 
 def one_slip_away(text: str) -> frozenset[str]:

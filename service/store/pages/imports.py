@@ -230,6 +230,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
 def _plan(session: Session, kept_list: KeptList, form: Form, me: Person) -> PartsSeen:
     mapping = mapping_of(form, kept_list.table, PART_COLUMNS)
     how = Reading(form.zone, now_utc(), form.yes("day_first"), form.raw("decimal") or None)
-    options = ListOptions(how, me, form.whole("part_type_id", required=False))
+    type_id, alike_differ = form.whole("part_type_id", required=False), form.yes("alike_differ")
+    options = ListOptions(how, me, type_id, alike_differ)
     form.check()
     return parts_in.plan(session, kept_list.table, mapping, kept_list.source, options)
