@@ -178,6 +178,9 @@ class Lifted(DoneThen):
     serial: Annotated[Code, Fact("scanned")] = ""
     part_id: Annotated[Number | None, Fact(required=True)] = None
     findings: list[Seen] = Field(min_length=1, max_length=50)
+    facing: Facing | None = Field(
+        default=None, description="end its marked face looked at, where that was seen"
+    )
     departs_because: Annotated[str, Field(max_length=2000)] = Field(
         default="", description="why it is lifted off where the plan leaves it in"
     )

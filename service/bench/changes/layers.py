@@ -68,12 +68,16 @@ def lift_off(
     findings: Sequence[FindingEntry],
     part_id: int | None = None,
     scanned: str = "",
+    facing: Facing | None = None,
     departs_because: str = "",
     stands: Stands | None = None,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
     """Lift the outermost layer off an end; give the entry's id.
+
+    ``facing`` is which end its marked face looked at, as found: the entry keeps it and says where
+    the records have it otherwise; how it lay in its builds is a correction of theirs.
 
     ``part_id`` or ``scanned`` name the layer that is expected there: another one is refused and
     nothing is written. Raises Refused for findings that make no answer, and for a pile that is
@@ -96,6 +100,7 @@ def lift_off(
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     write_findings(work, step, layer.part, findings)
     deviation = keep_deviation(step, deviations)
+    found = _found_turned(work, step, layer, facing)
     journal.finish_entry(
         work,
         record,
@@ -104,12 +109,34 @@ def lift_off(
             (
                 moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
                 *_seen(layer.label, findings),
+                *found,
                 *(deviation.as_changes if deviation else ()),
             ),
             deviation.because if deviation else "",
         ),
     )
     return step.id
+
+
+AS_FOUND = "as found at lifting off"
+
+
+def _found_turned(
+    work: Work, step: Step, layer: Layer, facing: Facing | None
+) -> tuple[Change, ...]:
+    """Keep with the entry that a layer lay the other way round than recorded."""
+    if facing is None or facing is layer.facing or Facing.EITHER in (facing, layer.facing):
+        return ()
+    face = work.session.scalar(
+        select(PartType.marked_face)
+        .join(Part, Part.part_type_id == PartType.id)
+        .where(Part.id == layer.part)
+    )
+    found = f"Found with its {face or 'marked face'} to the {facing}; recorded: {layer.facing}."
+    step.facing = facing
+    step.deviation = f"{step.deviation} {found}" if step.deviation else found
+    step.deviation_because = step.deviation_because or AS_FOUND
+    return ((f"facing of {layer.label} as found", layer.facing, facing),)
 
 
 def lift_off_down_to(

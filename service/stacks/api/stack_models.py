@@ -77,7 +77,7 @@ class LayerMap(Out):
 @like(
     installations.Sitting,
     only="stack_serial build_number record_id record_state closed_at opened_at position cell"
-    " facing rod_number",
+    " facing rod_number lay_reversed",
 )
 class Sitting(Out):
     """One build a part sat in."""

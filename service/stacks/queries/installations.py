@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
+from sqlalchemy import and_, exists, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic import pile
@@ -50,6 +50,8 @@ class Sitting:
     rod_number: int | None
     end: End | None
     correction_id: int | None
+    lay_reversed: bool
+    """it lay the other way round than was recorded, by a correction"""
     hours: Hours
     near: tuple[pile.Layer, ...]
     """the layers on both sides and the part's own, from the fixed end; empty for a fixing"""
@@ -153,9 +155,18 @@ def _sat(is_then: bool) -> Any:
         Fixing.correction_id,
     ).where(Fixing.part_id == param("part_id"), known(Fixing, at))
     sat = union_all(layer, fixing).subquery()
+    recorded = aliased(Layer)
+    otherwise = exists().where(
+        recorded.build_id == sat.c.build_id,
+        recorded.part_id == param("part_id"),
+        recorded.facing != sat.c.facing,
+        recorded.facing != Facing.EITHER,
+        *([recorded.known_from <= at] if at is not None else ()),
+    )
     return (
         select(
             sat,
+            otherwise.label("lay_reversed"),
             Build.number,
             Build.record_id,
             Build.stack_id,

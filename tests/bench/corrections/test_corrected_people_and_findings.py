@@ -7,19 +7,26 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off
 from service.bench.queries.corrections import Fact, correctable
 from service.bench.queries.rebuild_records import record_view
-from service.bench.tables import CorrectionOf
+from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
+from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import reading
 from service.platform.errors import Refused
 from service.records.queries.content import verify
 from service.records.queries.entries import CheckRecorded
 from service.records.queries.records import people_on, record_head
-from service.records.tables import Finding
+from service.records.tables import Finding, RecordKind, Step
+from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.queries.part_lives import findings_on
+from service.stacks.tables import Build
 from service.store.tables import Hold, Part
-from tests.bench.at_the_bench import WORK_BEGAN
+from tests import builders
+from tests.bench.at_the_bench import SEEN_NOTHING, WORK_BEGAN, Lab, a_lab, known
 from tests.proof.test_releases_corrected import Released
 
 OF = CorrectionOf
@@ -261,3 +268,77 @@ def test_a_torque_read_at_another_rod_moves_there(stack: Released) -> None:
     assert moved.old_value == "9.2 N·m"
     assert stack.states == {"not released"}
     assert holds(stack)
+
+
+@pytest.mark.both_engines
+def test_case_09_a_layer_found_the_other_way_round_flags_its_reversed_hours(
+    engine: Engine,
+) -> None:
+    lab = a_lab(engine)
+    bench = lab.begin(RecordKind.TEARDOWN)
+    bench.open()
+    layer = bench.pile.layers[-1]
+    turned = {Facing.FIXED_END: Facing.FREE_END, Facing.FREE_END: Facing.FIXED_END}
+    while layer.facing is Facing.EITHER:
+        bench.do(lift_off, end=End.FREE, findings=SEEN_NOTHING)
+        layer = bench.pile.layers[-1]
+    found = turned[layer.facing]
+
+    step_id = bench.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, facing=found)
+    entry = lab.get(Step, step_id)
+    bench.lift(count=len(bench.pile.layers))
+    bench.do(hand_in)
+    before = sitting_of(lab, layer.part)
+    desk = Corrector(lab)
+    desk.correct(OF.LAYER_FACING, layer.part, found.value)
+    after = sitting_of(lab, layer.part)
+
+    assert entry.facing is found
+    assert f"to the {found}; recorded: {layer.facing}." in entry.deviation
+    assert (before.facing, before.lay_reversed) == (layer.facing, False)
+    assert (after.facing, after.lay_reversed) == (found, True)
+    assert after.hours.hours == before.hours.hours > 0
+
+
+def test_case_09_a_layer_found_as_recorded_departs_from_nothing(engine: Engine) -> None:
+    lab = a_lab(engine)
+    bench = lab.begin()
+    bench.open()
+    layer = bench.pile.layers[-1]
+
+    step_id = bench.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, facing=layer.facing)
+
+    assert lab.get(Step, step_id).deviation is None
+
+
+def sitting_of(lab: Lab, part_id: int) -> Sitting:
+    with reading(lab.engine) as session:
+        return sittings(session, part_id)[-1]
+
+
+class Corrector:
+    """Somebody who corrects the first build of a stack, and somebody who approves it."""
+
+    def __init__(self, lab: Lab) -> None:
+        self.lab = lab
+        self.by = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+
+    def correct(self, of: CorrectionOf, part_id: int, value: str) -> None:
+        with Session(self.lab.engine) as session:
+            record_id = session.scalars(select(Build.record_id).order_by(Build.id)).first() or 0
+            facts = correctable(session, record_id).facts
+        chosen = next(
+            each
+            for each in facts
+            if each.of is of and getattr(each.details, "part_id", None) == part_id
+        )
+        given = {"of": of, "subject_id": chosen.subject_id, "new_value": value}
+        number = self.lab.do(propose, record_id, reason="found so at teardown", **given)
+        self.lab.do(
+            decide,
+            number,
+            approve=True,
+            content_sha256=self.lab.get(Correction, number).content_sha256,
+            password=builders.PASSWORD,
+            by=self.by,
+        )
