@@ -20,9 +20,12 @@ from service.store.arithmetic.instruments import (
     AWAY_FIELDS,
     CALIBRATION_FIELDS,
     DEVICE_FIELDS,
+    GasMatrix,
     InstrumentKind,
+    Principle,
     TorqueTool,
 )
+from service.store.arithmetic.make_safe import LINE_FIELDS, LineAsked, SafeAct
 from service.store.changes.calibrations import (
     AwayEntry,
     CalibrationEntry,
@@ -34,8 +37,10 @@ from service.store.changes.calibrations import (
 )
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.instruments import InstrumentEntry, add_instrument
+from service.store.changes.make_safe_lists import begin_list, propose_list
 from service.store.queries import holds as queries
 from service.store.queries import instruments as queries_of_instruments
+from service.store.queries.make_safe_lists import ListOnPage, lines_of, make_safe_lists
 
 router = APIRouter(tags=["parts"])
 HoldNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -193,6 +198,8 @@ class InstrumentSent(In):
 
     kind: InstrumentKind
     tool: TorqueTool | None = None
+    principle: Principle | None = None
+    gas_matrix: GasMatrix | None = None
     accuracy_coverage: Coverage = Coverage.GREATEST
 
 
@@ -297,3 +304,107 @@ def device(instrument_id: InstrumentNumber, body: DeviceSent, call: Call) -> Mad
     need(call.caller, Act.INSTRUMENT_WRITE)
     entry = DeviceEntry(**dict(body))
     return make_once(call, lambda work: change_device(work, instrument_id, entry))
+
+
+@like(LineAsked)
+class MakeSafeAsked(Out):
+    """One line of a make-safe list."""
+
+
+class MakeSafeVersion(Out):
+    """The version of a list that is in force."""
+
+    number: int
+    approved_by: str
+    approved_at: datetime
+    reason: str
+    lines: list[MakeSafeAsked]
+
+
+@like(ListOnPage, only="id act place carried_from")
+class MakeSafeListed(Out):
+    """One list of the site for an act; without a place it is for everywhere."""
+
+    in_force: MakeSafeVersion | None
+    waiting: int | None = Field(description="proposal that waits for an approval")
+
+
+class MakeSafeLists(Out):
+    """All lists."""
+
+    lists: list[MakeSafeListed]
+
+
+@asks(LINE_FIELDS)
+class MakeSafeLineSent(In):
+    """One line of a list; limits in its unit."""
+
+    reading_least: float | None = None
+    reading_most: float | None = None
+    instrument_kind: InstrumentKind | None = None
+    principle: Principle | None = None
+    gas_matrix: GasMatrix | None = None
+    needs_instrument: bool = False
+    needs_bump_test: bool = False
+    needs_witness: bool = False
+
+
+class VersionSent(Why):
+    """A version of a list, which waits until somebody else approves it."""
+
+    lines: list[MakeSafeLineSent] = Field(min_length=1, max_length=60)
+    source: str = Field(default="", max_length=1000)
+
+    @property
+    def asked(self) -> list[LineAsked]:
+        """Its lines, numbered as they come."""
+        return [LineAsked(number, **dict(line)) for number, line in enumerate(self.lines, 1)]
+
+
+class ListSent(VersionSent):
+    """The first version of a list."""
+
+    act: SafeAct
+    place: str = Field(default="", max_length=200, description="as of stacks; empty: everywhere")
+
+
+@router.get("/make-safe-lists")
+def safe_lists(caller: Caller, engine: Database) -> MakeSafeLists:
+    """List the site's make-safe lists with what is in force."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        rows = make_safe_lists(session)
+    return MakeSafeLists(lists=[_listed(row) for row in rows])
+
+
+def _listed(row: ListOnPage) -> MakeSafeListed:
+    version = row.in_force
+    in_force = version and MakeSafeVersion.from_answer(
+        version, number=row.numbers[version.id], lines=lines_of(version)
+    )
+    waiting = row.waiting.id if row.waiting else None
+    return MakeSafeListed.from_answer(row, in_force=in_force, waiting=waiting)
+
+
+@router.post("/make-safe-lists", status_code=201)
+def write_list(body: ListSent, call: Call) -> Made:
+    """Propose the first version of a list; gives the list's number."""
+    need(call.caller, Act.LIMITS_WRITE)
+    return make_once(
+        call,
+        lambda work: begin_list(
+            work, body.act, body.place, body.asked, source=body.source, reason=body.reason
+        ),
+    )
+
+
+@router.post("/make-safe-lists/{list_id}/versions", status_code=201)
+def write_version(list_id: HoldNumber, body: VersionSent, call: Call) -> Made:
+    """Propose a new version of a list; gives the proposal's number."""
+    need(call.caller, Act.LIMITS_WRITE)
+    return make_once(
+        call,
+        lambda work: propose_list(
+            work, list_id, body.asked, source=body.source, reason=body.reason
+        ),
+    )

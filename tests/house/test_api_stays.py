@@ -50,6 +50,7 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
         "kinds of entry a whole record had no place for"
     ),
+    r"(GET|POST) /api/v1/make-safe-lists\b.*": "the site's make-safe lists",
     r"POST /api/v1/records sends make_safe\[\]\.act: null\|string": "which list a line is of",
     r"POST /api/v1/records sends .*\.(outside_because|departs_because): string": (
         "the reason that makes an entry stand against its design"

@@ -122,3 +122,37 @@ def test_who_may_not_write_lists_sees_them_only(signed_in_client: Clients) -> No
 
     assert "The site has no list yet" in client.get("/make-safe").text
     assert client.post("/make-safe/new", data=FIRST).status_code == 403
+
+
+def test_a_machine_proposes_a_list_and_reads_what_is_in_force(
+    calling: Callable[..., Any], signed_in_client: Clients
+) -> None:
+    machine, other = calling("quality"), signed_in_client("supervisor")
+    at = "/api/v1/make-safe-lists"
+    line = {
+        "wording": "Hydrogen at the outlet",
+        "unit": "% vol",
+        "reading_most": 0.4,
+        "good_minutes": 30,
+        "principle": "thermal conductivity",
+    }
+    sent = {"act": "opening", "place": "", "lines": [line], "reason": "procedure 12"}
+
+    missing = machine.post(at, json=sent | {"lines": [line | {"good_minutes": None}]})
+    assert missing.status_code == 422
+    assert "line_1_good_minutes" in missing.text
+    made = machine.post(at, json=sent)
+    assert made.status_code == 201, made.text
+    (waiting,) = machine.get(at).json()["lists"]
+    assert (waiting["in_force"], waiting["id"]) == (None, made.json()["id"])
+    approved(other, f"/proposals/{waiting['waiting']}")
+    second = sent["lines"] + [line | {"wording": "Oxygen in the room"}]
+    version = {"lines": second, "reason": "oxygen too"}
+    assert machine.post(f"{at}/{waiting['id']}/versions", json=version).status_code == 201
+
+    (listed,) = machine.get(at).json()["lists"]
+    assert listed["in_force"]["number"] == 1
+    (kept,) = listed["in_force"]["lines"]
+    assert kept["number"] == 1
+    assert {name: kept[name] for name in line} == line
+    assert listed["waiting"]
