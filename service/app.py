@@ -75,6 +75,7 @@ PAGES = (
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",
     "service.bench.pages.proposals",
+    "service.bench.pages.use_judgements",
     "service.records.pages.pile_checks",
     "service.bench.pages.bench",
     "service.life.pages.part_page",

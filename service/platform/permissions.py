@@ -90,6 +90,8 @@ class Act(StrEnum):
     """Add stacks and say where they stand."""
     INSTRUMENT_WRITE = "instrument.write"
     """Add instruments and calibrations."""
+    USE_JUDGE = "use.judge"
+    """Judge what was read with an instrument that cannot be trusted."""
     HOURS_WRITE = "hours.write"
     """Enter hour-meter readings and replace meters."""
     RUN_WRITE = "run.write"
@@ -187,6 +189,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.STACK_WRITE: ((WORKERS,),),
     Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.USE_JUDGE: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.HOURS_WRITE: ((WORKERS,),),
     Act.RUN_WRITE: ((WORKERS,),),
     Act.FAILING_RULE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),

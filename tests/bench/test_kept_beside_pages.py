@@ -234,9 +234,13 @@ def test_a_calibration_out_of_tolerance_lists_the_readings_it_doubts(
     assert answer.status_code == 303
 
     seen = words(client.get("/instruments/1").text)
-    assert "Readings in doubt" in seen
-    assert "rod 1 pass 1, closing" in seen
     assert "found out of tolerance" in seen
+    (link,) = set(re.findall(r"/instruments/1/uses/[1-9]\d*", client.get("/instruments/1").text))
+    sheet = words(client.get(link).text)
+    assert "rod 1 pass 1, closing" in sheet
+    assert "Sign the judgement" in sheet
+    wrong = client.post(f"{link}/judge", data={"decision": "hold", "reason": "", "build_id": "1"})
+    assert wrong.status_code == 422
 
 
 @pytest.mark.usefixtures("lab")

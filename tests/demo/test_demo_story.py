@@ -25,6 +25,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Event
 from service.platform.database import make_engine, now_utc, reading
 from service.platform.tables import AuditEntry
+from service.proof.queries.instrument_uses import assessment
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.working_piles import working_pile
@@ -32,9 +33,10 @@ from service.records.tables import RebuildRecord, RecordKind, RecordState, Step,
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack, stack_list
 from service.stacks.tables import Build, HourReading, Layer, Stack
-from service.store.queries.instruments import instruments, readings_in_doubt
+from service.store.arithmetic.calibrations import CalibrationResult
+from service.store.queries.instruments import instruments
 from service.store.queries.scans import resolve
-from service.store.tables import Concession, Part, PartType
+from service.store.tables import Calibration, Concession, Part, PartType
 from tests.bench.at_the_bench import what_is_missing
 
 pytestmark = pytest.mark.slow
@@ -178,7 +180,10 @@ def test_the_driver_it_was_first_closed_with_is_in_doubt(engine: Engine) -> None
     first, second = _failing(engine).builds
     with reading(engine) as session:
         (driver,) = (one for one in instruments(session) if one.label == "TD-3")
-        doubtful = {one.stack_serial for one in readings_in_doubt(session, driver.id)}
+        (found,) = session.scalars(
+            select(Calibration.id).where(Calibration.result == CalibrationResult.OUT_OF_TOLERANCE)
+        )
+        doubtful = {build.stack_serial for build in assessment(session, driver.id, found).builds}
 
     assert first.torques is not None
     assert [(one.label, one.error_percent) for one in first.torques.instruments] == [("TD-3", -9.0)]

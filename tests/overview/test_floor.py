@@ -856,7 +856,8 @@ def test_an_instrument_found_out_of_tolerance_after_its_use_is_told(engine: Engi
     told = need_of(engine, NeedKind.INSTRUMENT, Role.QUALITY)
 
     assert told.sentence == (
-        f"Torque driver {driver.label} was used on build 1 and then found out of tolerance."
+        f"Torque driver {driver.label} was used on build 1 and then found out of tolerance: to"
+        " be judged."
     )
     assert (told.address, told.since) == (f"/instruments/{driver.id}", AFTER)
     assert told.may
@@ -953,7 +954,9 @@ def test_an_instrument_used_by_concession_is_told(engine: Engine) -> None:
 
     told = need_of(engine, NeedKind.INSTRUMENT)
 
-    assert told.sentence.endswith("was used on build 1 out of calibration, by concession.")
+    assert told.sentence.endswith(
+        "was used on build 1 out of calibration, by concession: to be judged."
+    )
 
 
 # Benches that report

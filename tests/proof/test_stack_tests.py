@@ -20,6 +20,7 @@ from service.platform.errors import Refused, Stale
 from service.proof.arithmetic.electrical_tests import InsulationTest, ShortCheck
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
+from service.proof.arithmetic.with_the_error import Still
 from service.proof.changes import record_insulation_test, record_leak_test
 from service.proof.queries.build_verdicts import (
     VerdictLine,
@@ -27,6 +28,7 @@ from service.proof.queries.build_verdicts import (
     verdicts_of_build,
     verdicts_of_head,
 )
+from service.proof.queries.instrument_uses import assessment
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.tables import StackTest
 from service.records.changes.bench_opening import close_stack
@@ -36,7 +38,7 @@ from service.records.queries.records import record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables import Build
 from service.store.arithmetic.calibrations import CalibrationResult
-from service.store.queries.instruments import instrument, readings_in_doubt
+from service.store.queries.instruments import instrument
 from service.store.tables import Calibration, Concession, Hold
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, what_is_missing
@@ -412,9 +414,11 @@ def test_tests_read_with_an_instrument_found_out_are_in_doubt(engine: Engine) ->
     )
 
     with reading(engine) as session:
-        (doubt,) = readings_in_doubt(session, stack.tools.thermometer)
+        finding = session.scalars(select(Calibration.id).order_by(Calibration.id.desc())).first()
+        (build,) = assessment(session, stack.tools.thermometer, finding).builds
         assert instrument(session, stack.tools.thermometer).readings == 1
-    assert (doubt.what, doubt.shown) == ("leak test", "pass")
+    (use,) = build.uses
+    assert (use.what, use.shown, use.still) == ("leak test", "pass", Still.CANNOT_TELL)
 
 
 # What it is worth now

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.platform.changes import Stored
 from service.platform.errors import Refused
 from service.platform.tables import Attachment
+from service.proof.queries.instrument_uses import assessment
 from service.records.changes.attachments import remove_attachment
 from service.store.arithmetic.calibrations import AsLeft, CalibrationResult, FoundError, Point
 from service.store.arithmetic.instrument_errors import ErrorShares
@@ -24,7 +25,7 @@ from service.store.changes.calibrations import (
     take_back,
 )
 from service.store.queries.calibrations import calibration_on
-from service.store.queries.instruments import instrument, instruments, readings_in_doubt
+from service.store.queries.instruments import instrument, instruments
 from service.store.tables import Instrument
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
@@ -77,11 +78,12 @@ def test_a_torque_tool_is_due_after_so_many_readings(lab: Lab) -> None:
 def test_one_found_out_of_tolerance_and_left_in_tolerance_may_be_used_again(lab: Lab) -> None:
     key = a_driver_in_use(lab)
     found = replace(YEAR, done_at=FIRST_CLOSING + DAY, result=BAD)
-    add(lab, key, replace(found, as_left=AsLeft.IN_TOLERANCE))
+    found_id = add(lab, key, replace(found, as_left=AsLeft.IN_TOLERANCE))
 
     with Session(lab.engine) as session:
         assert calibration_on(session, key, NOW).is_valid
-        assert len(readings_in_doubt(session, key)) == 12
+        (build,) = assessment(session, key, found_id).builds
+        assert len(build.uses) == 12
 
     add(lab, key, replace(found, done_at=FIRST_CLOSING + 2 * DAY, as_left=AsLeft.OUT_OF_TOLERANCE))
     with Session(lab.engine) as session:
@@ -164,12 +166,13 @@ def test_case_34_readings_and_calibrations_belong_to_the_device_of_their_time(la
         assert calibration_on(session, key, swapped + DAY).state == "never"
         assert instrument(session, key).row.state_on(NOW) == "never"
     add(lab, key, replace(YEAR, done_at=swapped + 2 * DAY))
-    add(lab, key, replace(YEAR, done_at=NOW - DAY, result=BAD))
+    found = add(lab, key, replace(YEAR, done_at=NOW - DAY, result=BAD))
 
     with Session(lab.engine) as session:
         before = calibration_on(session, key, swapped - DAY / 2)
         assert before.is_valid
         assert before.found_out_at is None, "the old device was never found out"
         assert calibration_on(session, key, swapped + 3 * DAY).found_out_at == NOW - DAY
-        assert all(doubt.taken_at > swapped for doubt in readings_in_doubt(session, key))
+        (build,) = assessment(session, key, found).builds
+        assert {use.taken_at > swapped for use in build.uses} == {True}
         assert session.get_one(Instrument, key).label == "TD-9"

@@ -9,6 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
+from service.proof.queries.instrument_uses import assessment
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.changes.calibrations import CalibrationEntry, add_calibration
@@ -18,7 +19,6 @@ from service.store.queries.instruments import (
     instrument,
     instrument_list,
     instruments,
-    readings_in_doubt,
 )
 from tests import builders
 from tests.builders import START
@@ -96,19 +96,17 @@ def test_readings_since_the_calibration_before_are_in_doubt(lab: Lab) -> None:
 
     key = lab.rows(make)
     with Session(lab.engine) as session:
-        assert readings_in_doubt(session, key) == ()
+        assert assessment(session, key, None).builds == ()
     found = calibrated(lab, key, builders.FIRST_CLOSING + 10 * DAY, NOW + 300 * DAY, BAD)
 
     with Session(lab.engine) as session:
-        doubted = readings_in_doubt(session, key)
+        (build,) = assessment(session, key, found).builds
         seen = instrument(session, key)
 
-    assert len(doubted) == 12  # 4 rods in 3 passes of the first closing; the second came later
+    assert len(build.uses) == 12  # 4 rods in 3 passes of the first closing; the second came later
     assert seen.readings == 24
-    assert {one.calibration_id for one in doubted} == {found}
-    assert {one.stack_serial for one in doubted} == {"TARN-1"}
-    assert doubted[0].what == "rod 1 pass 1, closing"
-    assert doubted[0].shown == "3\u2009N·m"
+    assert (build.stack_serial, build.number) == ("TARN-1", 1)
+    assert (build.uses[0].what, build.uses[0].shown) == ("rod 1 pass 1, closing", "3\u2009N·m")
 
 
 def test_a_calibration_stays_as_it_was_written(lab: Lab) -> None:

@@ -1,12 +1,23 @@
 """All that can need somebody in one statement: for a whole laboratory, or for some stacks."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import and_, exists, func, literal, or_, select, union_all
+from sqlalchemy import (
+    ColumnElement,
+    and_,
+    cast,
+    exists,
+    func,
+    literal,
+    null,
+    or_,
+    select,
+    union_all,
+)
 from sqlalchemy.orm import Session, aliased
 
 from service.limits.arithmetic.figures import DesignFigures
@@ -17,12 +28,13 @@ from service.overview.queries.columns import NeedKind, hide_from_index, needs
 from service.overview.queries.waiting import waiting
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.statements import known
-from service.platform.tables import UtcDateTime
+from service.platform.tables import BigKey, UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.calibrations import CalibrationResult
-from service.store.tables import Calibration, Concession
+from service.store.queries.calibrations import device_edge
+from service.store.tables import Calibration, Concession, UseJudgement
 
 # Readings the closed stacks stand on that were taken with an instrument out of calibration.
 #
@@ -35,6 +47,7 @@ FOUND_OUT, BY_CONCESSION = "and then found out of tolerance", "out of calibratio
 
 
 BEFORE_ALL = datetime(1900, 1, 1, tzinfo=UTC)
+NO_FINDING = cast(null(), BigKey)
 
 
 def of_instruments(*, whole: bool) -> list[Any]:
@@ -60,10 +73,16 @@ def _tools() -> Iterator[tuple[str, str]]:
 def _doubted() -> Any:
     """For each finding out of tolerance: the instrument, and since and until when it is doubted."""
     before = aliased(Calibration)
+    device_from = device_edge(
+        Calibration.instrument_id, Calibration.done_at, after=False
+    ).correlate(Calibration)
     since = (
         select(func.max(before.done_at))
         .where(
-            before.instrument_id == Calibration.instrument_id, before.done_at < Calibration.done_at
+            before.instrument_id == Calibration.instrument_id,
+            before.done_at < Calibration.done_at,
+            before.known_until.is_(None),
+            before.done_at >= func.coalesce(device_from, literal(BEFORE_ALL, UtcDateTime)),
         )
         .correlate(Calibration)
         .scalar_subquery()
@@ -71,10 +90,14 @@ def _doubted() -> Any:
     return (
         select(
             Calibration.instrument_id,
-            func.coalesce(since, literal(BEFORE_ALL, UtcDateTime)).label("since"),
+            Calibration.id.label("calibration_id"),
+            func.coalesce(since, device_from, literal(BEFORE_ALL, UtcDateTime)).label("since"),
             Calibration.done_at.label("until"),
         )
-        .where(Calibration.result == CalibrationResult.OUT_OF_TOLERANCE)
+        .where(
+            Calibration.result == CalibrationResult.OUT_OF_TOLERANCE,
+            Calibration.known_until.is_(None),
+        )
         .cte("doubted")
     )
 
@@ -123,17 +146,32 @@ def _needs_of_use(use: Any, note: str, whole: bool, *conditions: Any) -> Any:
             at=use.c.since,
             note=literal(note),
         )
-        .where(use.c.build_id.is_not(None), ~at_work(stack_id), *conditions)
+        .where(use.c.build_id.is_not(None), ~at_work(stack_id), ~_is_judged(use), *conditions)
         .distinct()
     )
 
 
-def _nuts(instrument_id: Any, since: Any, source: Any, on: Any) -> Any:
+def _is_judged(use: Any) -> ColumnElement[bool]:
+    """Somebody signed what the build's readings with the instrument are worth."""
+    judged = aliased(UseJudgement)
+    return (
+        exists()
+        .where(
+            judged.build_id == use.c.build_id,
+            judged.instrument_id == use.c.instrument_id,
+            judged.calibration_id.is_not_distinct_from(use.c.calibration_id),
+        )
+        .correlate(use)
+    )
+
+
+def _nuts(instrument_id: Any, since: Any, calibration_id: Any, source: Any, on: Any) -> Any:
     """Nuts read at a closing or later, found through a finding or a concession."""
     return (
         select(
             instrument_id.label("instrument_id"),
             since.label("since"),
+            calibration_id.label("calibration_id"),
             TorqueReading.record_id,
             TorqueReading.rod_number,
             TorqueReading.taken_at,
@@ -180,7 +218,8 @@ def _nuts_in_doubt(doubted: Any, whole: bool) -> Any:
         TorqueReading.taken_at >= doubted.c.since,
         TorqueReading.taken_at < doubted.c.until,
     )
-    nuts = _nuts(TorqueReading.instrument_id, doubted.c.until, doubted, on)
+    tool, until = TorqueReading.instrument_id, doubted.c.until
+    nuts = _nuts(tool, until, doubted.c.calibration_id, doubted, on)
     return _needs_of_use(nuts, FOUND_OUT, whole, _is_last(nuts))
 
 
@@ -191,17 +230,16 @@ def _nuts_by_concession(whole: bool) -> Any:
         TorqueReading.concession_id.is_not(None),
         Concession.instrument_id > 0,
     )
-    nuts = _nuts(TorqueReading.instrument_id, Concession.given_at, Concession, on)
+    nuts = _nuts(TorqueReading.instrument_id, Concession.given_at, NO_FINDING, Concession, on)
     return _needs_of_use(nuts, BY_CONCESSION, whole, _is_last(nuts))
 
 
-def _tests(instrument_id: Any, since: Any, retest_after: Any, source: Any, on: Any) -> Any:
-    """Standing tests, found through a finding or a concession."""
+def _tests(uses: Sequence[Any], source: Any, on: Any) -> Any:
+    """Standing tests, found through a finding or a concession: tool, since, retest, finding."""
+    names = ("instrument_id", "since", "retest_after", "calibration_id")
     return (
         select(
-            instrument_id.label("instrument_id"),
-            since.label("since"),
-            retest_after.label("retest_after"),
+            *(column.label(name) for column, name in zip(uses, names, strict=True)),
             StackTest.record_id,
             Step.kind.label("test"),
             _present_build(StackTest.record_id, Step.done_at, StackTest, Step).label("build_id"),
@@ -217,7 +255,7 @@ def _tests_in_doubt(doubted: Any, tool: str, whole: bool) -> Any:
     of_tool = getattr(StackTest, tool) == hide_from_index(doubted.c.instrument_id)
     until = doubted.c.until
     tests = (
-        _tests(doubted.c.instrument_id, until, until, doubted, of_tool)
+        _tests((doubted.c.instrument_id, until, until, doubted.c.calibration_id), doubted, of_tool)
         .where(Step.done_at >= doubted.c.since, Step.done_at < until)
         .subquery()
     )
@@ -232,7 +270,7 @@ def _tests_by_concession(tool: str, calibration: str, whole: bool) -> Any:
         getattr(StackTest, calibration).is_(None),
     )
     tests = _tests(
-        Concession.instrument_id, Concession.given_at, Step.done_at, Concession, on
+        (Concession.instrument_id, Concession.given_at, Step.done_at, NO_FINDING), Concession, on
     ).subquery()
     return _needs_of_use(tests, BY_CONCESSION, whole, ~_made_again(tests))
 

@@ -20,7 +20,7 @@ ASKS_FOR = {
     NeedKind.RULE_MET: Act.FAILING_CONFIRM,
     NeedKind.LEAK_TEST: Act.RECORD_WRITE,
     NeedKind.RE_TORQUE: Act.RECORD_WRITE,
-    NeedKind.INSTRUMENT: Act.INSTRUMENT_WRITE,
+    NeedKind.INSTRUMENT: Act.USE_JUDGE,
     NeedKind.HELD: Act.HOLD_LIFT,
     NeedKind.TO_DECIDE: Act.HOLD_LIFT,
     NeedKind.NOT_INSPECTED: Act.PART_JUDGE,
@@ -89,7 +89,9 @@ def sentence(need: StackNeed, about: About) -> str:
         NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),
         NeedKind.RE_TORQUE: f"{build} has settled: its nuts were not read again.",
-        NeedKind.INSTRUMENT: f"{about.instrument} was used on {_begun_small(build)} {of}.",
+        NeedKind.INSTRUMENT: (
+            f"{about.instrument} was used on {_begun_small(build)} {of}: to be judged."
+        ),
         NeedKind.HELD: _held(need, part),
         NeedKind.TO_DECIDE: f"{part} waits for a decision: {_ended(of)}",
         NeedKind.NOT_INSPECTED: _not_inspected(number),

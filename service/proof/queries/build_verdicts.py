@@ -58,6 +58,7 @@ from service.proof.arithmetic.tests_in_words import (
     path_line,
     shorts_line,
 )
+from service.proof.queries.instrument_uses import NO_DOUBTS, Doubts, doubts_of
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.queries.records import RecordHead
 from service.records.tables import (
@@ -132,6 +133,8 @@ class StandingTest:
 
     made: MadeTest
     outdated_by: Mapping[Retest, Done]
+    doubt: str = ""
+    """why its instruments cannot be trusted before somebody has judged it"""
 
     @property
     def says(self) -> frozenset[Retest]:
@@ -141,7 +144,7 @@ class StandingTest:
     @property
     def stands(self) -> bool:
         """Say whether nothing that it says is outdated."""
-        return self.says.isdisjoint(self.outdated_by)
+        return not self.doubt and self.says.isdisjoint(self.outdated_by)
 
     @property
     def verdict(self) -> Verdict:
@@ -160,6 +163,7 @@ class ClosedVerdicts:
     tests: tuple[StandingTest, ...]
     done: tuple[Done, ...]
     clamp: KeptClamp | None
+    doubts: Doubts = NO_DOUBTS
 
     @property
     def figures(self) -> DesignFigures:
@@ -207,6 +211,8 @@ class ClosedVerdicts:
     def _standing(self) -> Iterator[Standing]:
         for test in self.tests:
             words = {retest: deed.words for retest, deed in test.outdated_by.items()}
+            if test.doubt:
+                words = dict.fromkeys(test.says, test.doubt) | words
             yield Standing(test.made.result, words)
 
     def _clamp_wanted(self) -> RequiredVerdict | None:
@@ -222,7 +228,8 @@ class ClosedVerdicts:
                 else deed.record_id > clamp.record_id
             )
         ]
-        return RequiredVerdict(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
+        why = later[0].words if later else self.doubts.closing
+        return RequiredVerdict(CLAMP, self.clamp.outcome.verdict, why)
 
 
 NOTHING_IN_FORCE = DesignFigures()
@@ -249,7 +256,7 @@ RECORD_AND_DESIGN = (
 
 
 def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
-    """Return the verdicts of a build as they stand. Five statements. Raises NotFound."""
+    """Return the verdicts of a build as they stand. Eight statements at most. Raises NotFound."""
     row = session.execute(RECORD_AND_DESIGN, {"build_id": build_id}).first()
     if row is None:
         raise NotFound("build", build_id)
@@ -257,7 +264,7 @@ def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
 
 
 def verdicts_of_head(session: Session, head: RecordHead) -> ClosedVerdicts | None:
-    """Return the same for a record whose head is at hand. Five statements at most."""
+    """Return the same for a record whose head is at hand. Eight statements at most."""
     if head.closed_at is not None:
         return _verdicts(session, head.id, head.build_id or 0, head.design_id)
     if head.base_build_id is None or head.opened_at is not None:
@@ -268,14 +275,22 @@ def verdicts_of_head(session: Session, head: RecordHead) -> ClosedVerdicts | Non
 def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -> ClosedVerdicts:
     deeds = _done(session, record_id, build_id)
     tests = made_while_closed(session, record_id, build_id)
+    clamp = _clamp(session, record_id, build_id)
+    doubts = doubts_of(session, build_id, tests, clamp.record_id if clamp else None)
     return ClosedVerdicts(
         record_id,
         build_id,
         design_id,
         limits_in_force(session, design_id),
-        tuple(StandingTest(test, outdated_since(test.done_at, deeds)) for test in tests),
+        tuple(
+            StandingTest(
+                test, outdated_since(test.done_at, deeds), doubts.tests.get(test.step_id, "")
+            )
+            for test in tests
+        ),
         deeds,
-        _clamp(session, record_id, build_id),
+        clamp,
+        doubts,
     )
 
 

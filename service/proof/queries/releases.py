@@ -380,6 +380,8 @@ def _shut(
 ) -> Iterator[str]:
     if not build.is_present:
         yield "The stack was opened since: this build is not the present one."
+    if closed.doubts.hold:
+        yield f"On hold by a judgement of its instruments: {closed.doubts.hold}."
     approved = {record.id for record in records if record.state is RecordState.APPROVED}
     yield from release_gate.gate(
         closed.wanted,

@@ -29,6 +29,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables import UseDecision, UseJudgement
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
@@ -94,6 +95,7 @@ def release_stands(
         at.is_not(None),
         ~ended_since(at, build, period, until).exists(),
         ~corrected_since(at, build, period, until).exists(),
+        ~judged_since(at, build, until).exists(),
     )
 
 
@@ -145,6 +147,20 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
         .correlate(build, period)
     )
     return ending_entries if until is None else ending_entries.where(step.written_at <= until)
+
+
+def judged_since(at: Any, build: Any, until: Any = None) -> Any:
+    """Return judgements of a build after a time that do not accept what its instruments read."""
+    judged = (
+        select(UseJudgement.id)
+        .where(
+            UseJudgement.build_id == build.id,
+            UseJudgement.decision != UseDecision.ACCEPT,
+            UseJudgement.signed_at > at,
+        )
+        .correlate(build)
+    )
+    return judged if until is None else judged.where(UseJudgement.signed_at <= until)
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:

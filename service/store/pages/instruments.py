@@ -39,12 +39,10 @@ from service.store.changes.calibrations import (
 from service.store.changes.instruments import InstrumentEntry, add_instrument, change_instrument
 from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.instruments import (
-    InDoubt,
     InstrumentOnPage,
     InstrumentRow,
     instrument,
     instrument_list,
-    readings_in_doubt,
 )
 
 router = APIRouter(prefix="/instruments")
@@ -67,7 +65,6 @@ class InstrumentPage:
     """One instrument, with the form for a calibration."""
 
     instrument: InstrumentOnPage
-    in_doubt: tuple[InDoubt, ...]
     on_it: HoldsOnIt
     form: Form
     now: datetime
@@ -234,7 +231,6 @@ def _instrument_page(
     with reading(database) as session:
         context = InstrumentPage(
             instrument(session, instrument_id),
-            readings_in_doubt(session, instrument_id),
             holds_on(session, About(instrument_id=instrument_id)),
             form,
             now_utc(),

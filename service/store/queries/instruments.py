@@ -1,12 +1,11 @@
 """Instruments, their calibrations, and whether one was in calibration on a date."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
@@ -18,14 +17,8 @@ from service.platform.tables import Attachment
 from service.proof.tables import StackTest
 from service.records.tables import (
     MakeSafeLine,
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-    Step,
-    StepKind,
     TorqueReading,
 )
-from service.stacks.tables import Stack
 from service.store.arithmetic.calibrations import (
     AsLeft,
     CalibrationResult,
@@ -40,7 +33,7 @@ from service.store.arithmetic.instruments import (
     Principle,
     TorqueTool,
 )
-from service.store.queries.calibrations import histories, operations_between
+from service.store.queries.calibrations import operations_between
 from service.store.tables import (
     Calibration,
     CalibrationPoint,
@@ -307,156 +300,3 @@ def _instrument_rows() -> Select[*tuple[Any, ...]]:
             operations=operations_between(Instrument.id, Calibration.done_at),
         )
     ).outerjoin(Calibration, Calibration.id == last)
-
-
-# Readings taken with an instrument that was found out of tolerance afterwards.
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """From one calibration (None: from the beginning) to the one that found it out."""
-
-    calibration_id: int
-    since: datetime | None
-    until: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class InDoubt:
-    """One reading taken with an instrument that was found out of tolerance afterwards.
-
-    ``shown`` is the reading with its unit, ``what`` names it: rod 2 pass 3 closing, or the line.
-    """
-
-    calibration_id: int
-    record_id: int
-    record_kind: RecordKind
-    record_state: RecordState
-    stack_serial: str
-    taken_at: datetime
-    what: str
-    shown: str
-
-
-def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
-    """Return the readings each calibration that found an instrument out of tolerance doubts.
-
-    From the calibration before of the same device (None: from the beginning) up to the finding.
-    """
-    spans = []
-    before: dict[datetime | None, datetime] = {}
-    for calibration in histories(session, [instrument_id]).calibrations.get(instrument_id, []):
-        device = calibration.device_from
-        if calibration.result is CalibrationResult.OUT_OF_TOLERANCE:
-            spans.append(Span(calibration.id, before.get(device, device), calibration.done_at))
-        before[device] = calibration.done_at
-    return tuple(spans)
-
-
-def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ...]:
-    """Return readings taken with an instrument before it was found out of tolerance.
-
-    Those since the calibration before, as known now, in their order. Four statements at most.
-    """
-    spans = doubtful_spans(session, instrument_id)
-    if not spans:
-        return ()
-    record = (
-        RebuildRecord.id.label("record_id"),
-        RebuildRecord.kind.label("record_kind"),
-        RebuildRecord.state.label("record_state"),
-        Stack.serial.label("stack_serial"),
-    )
-    torques = session.execute(
-        select(
-            *record,
-            TorqueReading.taken_at,
-            TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.stage,
-            TorqueReading.torque_nm,
-            TorqueReading.press,
-        )
-        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
-        .where(_within(TorqueReading.taken_at, spans))
-        .order_by(TorqueReading.taken_at, TorqueReading.id)
-    )
-    lines = session.execute(
-        select(
-            *record,
-            Step.done_at.label("taken_at"),
-            Step.kind.label("step"),
-            MakeSafeLine.line_number,
-            MakeSafeLine.wording,
-            MakeSafeLine.reading,
-            MakeSafeLine.unit,
-        )
-        .join(Step, Step.id == MakeSafeLine.step_id)
-        .join(RebuildRecord, RebuildRecord.id == MakeSafeLine.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(MakeSafeLine.instrument_id == instrument_id, Step.undone_at.is_(None))
-        .where(_within(Step.done_at, spans))
-        .order_by(Step.done_at, Step.id)
-    )
-    tests = session.execute(
-        select(*record, Step.done_at.label("taken_at"), Step.kind.label("step"), StackTest.verdict)
-        .join(Step, Step.id == StackTest.step_id)
-        .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(
-            or_(
-                StackTest.instrument_id == instrument_id,
-                StackTest.thermometer_id == instrument_id,
-                StackTest.meter_id == instrument_id,
-            ),
-            Step.undone_at.is_(None),
-        )
-        .where(_within(Step.done_at, spans))
-        .order_by(Step.done_at, Step.id)
-    )
-    doubts = [
-        _doubt(
-            row,
-            spans,
-            quantity=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
-            value=f"{f'{row.press} at ' if row.press else ''}{row.torque_nm:g}\u2009N·m",
-        )
-        for row in torques
-    ]
-    doubts += [
-        _doubt(
-            row,
-            spans,
-            quantity=f"make-safe line {row.line_number}"
-            if row.step is StepKind.MAKE_SAFE
-            else row.wording.lower(),
-            value="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
-        )
-        for row in lines
-    ]
-    doubts += [_doubt(row, spans, quantity=str(row.step), value=str(row.verdict)) for row in tests]
-    return tuple(sorted(doubts, key=lambda doubt: (doubt.taken_at, doubt.record_id)))
-
-
-def _doubt(row: Any, spans: Sequence[Span], *, quantity: str, value: str) -> InDoubt:
-    span = _span_of(row.taken_at, spans)
-    return read_as(InDoubt, row, calibration_id=span, what=quantity, shown=value)
-
-
-def _within(at: Any, spans: Sequence[Span]) -> ColumnElement[bool]:
-    return or_(
-        *(
-            at < span.until if span.since is None else and_(at >= span.since, at < span.until)
-            for span in spans
-        )
-    )
-
-
-def _span_of(at: datetime, spans: Sequence[Span]) -> int:
-    return next(
-        span.calibration_id
-        for span in spans
-        if at < span.until and (span.since is None or at >= span.since)
-    )
