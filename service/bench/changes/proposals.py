@@ -1,5 +1,6 @@
 """Putting a proposed change in force: signed by somebody else, carried out at once."""
 
+from service.bench.changes.calibration_corrections import correct_calibration
 from service.designs.changes import put_pattern_in_force
 from service.designs.queries import pattern_proposed
 from service.life.arithmetic.failing_rules import rule_from_data
@@ -27,6 +28,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
     elif row.kind is ChangeKind.PATTERN:
         entry = pattern_proposed(content)
         put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
+    elif row.kind is ChangeKind.CALIBRATION:
+        correct_calibration(work, row, content)
     elif row.kind is ChangeKind.LAB_WORDS:
         put_words_in_force(work, row, content)
     elif row.kind is ChangeKind.FAILING_RULE:

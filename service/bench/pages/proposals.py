@@ -8,6 +8,7 @@ from fastapi import APIRouter, BackgroundTasks, Request, Response
 from sqlalchemy import Engine
 
 from service.bench.changes.proposals import approve_proposal
+from service.bench.queries.calibration_follows import CalibrationFollows, follows
 from service.designs.arithmetic.pattern_toml import pattern_differences, read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import KnownType
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
@@ -20,6 +21,7 @@ from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
+from service.store.changes.calibrations import calibration_proposed
 from service.store.queries.proposals import Proposal, proposal
 from service.store.tables import ChangeKind
 
@@ -44,6 +46,8 @@ class ProposalPage:
     decides: Answer
     remarks: tuple[str, ...]
     form: Form
+    follows: tuple[CalibrationFollows, ...] = ()
+    """of a calibration, while it waits: what changes with it"""
 
 
 @router.get("")
@@ -85,8 +89,12 @@ def _sheet(
         facts = proposal(session, proposal_id)
         remarks = remarks_beside(session, me.id, {facts.made_by_id or 0}, now_utc())
         types = known_types(session) if facts.kind is ChangeKind.PATTERN else ()
+        following: tuple[CalibrationFollows, ...] = ()
+        if facts.kind is ChangeKind.CALIBRATION and facts.waits and facts.holds:
+            right = calibration_proposed(json.loads(facts.content))
+            following = follows(session, facts.subject_id, right)
     decides = may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=facts.made_by_id or 0))
-    context = ProposalPage(facts, _pattern(facts, types), decides, remarks, form)
+    context = ProposalPage(facts, _pattern(facts, types), decides, remarks, form, following)
     return page(request, "bench/proposals/show.html", context, form.status)
 
 

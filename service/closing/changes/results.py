@@ -4,6 +4,8 @@ It is written once and never changed: a record that comes back and is handed in 
 row, and a later version of a formula or of the limits is computed beside it, not in its place.
 """
 
+from collections.abc import Collection
+
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_inputs import ClosingInputs, inputs_as_data
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
@@ -56,8 +58,15 @@ def keep_closings_anew(work: Work, stack_id: int, correction_id: int) -> list[Ch
     With the limits it was kept with, so that the correction alone makes the difference; then each
     later closing that rests on one of them. What was kept before stays beside it.
     """
-    changes: list[Change] = []
     builds = builds_corrected(work.session, correction_id)
+    return keep_closings_of(work, stack_id, builds, correction_id)
+
+
+def keep_closings_of(
+    work: Work, stack_id: int, builds: Collection[int], correction_id: int | None = None
+) -> list[Change]:
+    """Compute anew the closings of these builds, and each later one that rests on them."""
+    changes: list[Change] = []
     for anew in list(closings_anew(work.session, stack_id, builds)):
         result = _result(anew.inputs, anew.outcome)
         result.record_id, result.limit_set_id = anew.kept.record_id, anew.kept.limit_set_id

@@ -172,6 +172,13 @@ def assessment(session: Session, instrument_id: int, calibration_id: int | None)
     )
 
 
+def uses_of(session: Session, instrument_id: int) -> list[Use]:
+    """Return everything that was read with an instrument, without an error. Four statements."""
+    kind = session.scalar(select(Instrument.kind).where(Instrument.id == instrument_id))
+    unknown = ErrorInUnit(FoundError(found_error(_NONE, None)), "")
+    return list(_uses(session, instrument_id, kind, unknown)) if kind else []
+
+
 def _since(of: Histories, finding: KeptCalibration | None) -> datetime | None:
     if finding is None:
         return None

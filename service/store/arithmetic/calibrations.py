@@ -39,6 +39,11 @@ class Point:
     as_found: float | None = None
     as_left: float | None = None
 
+    def __str__(self) -> str:
+        """Write it as it is typed."""
+        values = (self.reference, self.as_found, self.as_left)
+        return "; ".join("-" if value is None else f"{value:.10g}" for value in values)
+
 
 POINT = "reference; as found; as left"
 MOST_POINTS = 60

@@ -1,7 +1,9 @@
 """Calibrations of instruments, their absences, and which device bears a mark from when on."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import or_, select
 
@@ -13,9 +15,11 @@ from service.platform.permissions import Act, need
 from service.platform.tables import Attachment
 from service.store.arithmetic.calibrations import AsLeft, CalibrationResult, Point
 from service.store.arithmetic.instruments import AWAY_FIELDS, CALIBRATION_FIELDS, DEVICE_FIELDS
+from service.store.changes.proposals import propose
 from service.store.tables import (
     Calibration,
     CalibrationPoint,
+    ChangeKind,
     Instrument,
     InstrumentAway,
     InstrumentDevice,
@@ -235,3 +239,100 @@ def _note(
     work: Work, instrument: Instrument, did: Event, changes: list[Change], reason: str = ""
 ) -> None:
     work.note(did, ("instrument", instrument.id, instrument.label), changes, reason=reason)
+
+
+# Corrections: the wrong calibration stays, a new row takes its place once somebody else approves.
+
+
+def propose_correction(
+    work: Work, calibration_id: int, entry: CalibrationEntry, *, reason: str
+) -> int:
+    """Propose that a calibration be corrected, with the reason; gives the proposal's number.
+
+    Raises Refused where nothing differs, or it was corrected before.
+    """
+    need(work.by, Act.INSTRUMENT_WRITE)
+    old = work.row(Calibration, calibration_id, "calibration")
+    instrument = work.row(Instrument, old.instrument_id, "instrument")
+    why = given.reason(reason)
+    _refuse_corrected(old)
+    entry = checked_calibration(work, instrument, entry)
+    changes = given.trail_of(CALIBRATION_FIELDS, old, entry)
+    points = points_of(work, calibration_id)
+    if points != entry.points:
+        changes.append(("points", _listed(points), _listed(entry.points)))
+    if not changes:
+        raise Refused("reason", "", "nothing differs from what is recorded.", "What was wrong.")
+    content = {
+        field.name: getattr(entry, field.name) for field in fields(entry) if field.name != "points"
+    }
+    for name in ("done_at", "due_at"):
+        content[name] = content[name].isoformat()
+    content["points"] = [asdict(point) for point in entry.points]
+    subject = (calibration_id, f"{instrument.label}, {old.certificate}")
+    return propose(
+        work, ChangeKind.CALIBRATION, subject, {"calibration": content}, changes, reason=why
+    )
+
+
+def calibration_proposed(content: Mapping[str, Any]) -> CalibrationEntry:
+    """Return the calibration a proposal asks for."""
+    values = dict(content["calibration"])
+    values["points"] = tuple(Point(**point) for point in values["points"])
+    for name in ("done_at", "due_at"):
+        values[name] = datetime.fromisoformat(values[name])
+    values["result"] = CalibrationResult(values["result"])
+    values["as_left"] = AsLeft(values["as_left"]) if values["as_left"] else None
+    return CalibrationEntry(**values)
+
+
+def put_correction_in_force(
+    work: Work, calibration_id: int, entry: CalibrationEntry, *, by_id: int, reason: str
+) -> int:
+    """Let a corrected calibration take the place of the wrong one, which stays readable.
+
+    Its certificate is the same file. Gives the instrument's id. Raises Refused where it was
+    corrected before.
+    """
+    old = work.locked(Calibration, calibration_id, "calibration")
+    instrument = work.row(Instrument, old.instrument_id, "instrument")
+    _refuse_corrected(old)
+    changes = given.trail_of(CALIBRATION_FIELDS, old, entry)
+    old.known_until = work.now
+    work.session.flush()
+    row = put_calibration(work, instrument.id, entry, by_id=by_id, replaces_id=old.id)
+    for file in work.session.scalars(
+        select(Attachment).where(Attachment.calibration_id == calibration_id)
+    ).all():
+        kept = {name: getattr(file, name) for name in FILE}
+        work.session.add(Attachment(**kept, calibration_id=row.id))
+    work.session.flush()
+    _note(work, instrument, Event.CALIBRATION_CORRECTED, changes, reason)
+    return instrument.id
+
+
+FILE = ("content_sha256", "media_type", "size_bytes", "name", "added_by_id", "added_at")
+
+
+def points_of(work: Work, calibration_id: int) -> tuple[Point, ...]:
+    """Return the points of a calibration. One statement."""
+    rows = work.session.scalars(
+        select(CalibrationPoint)
+        .where(CalibrationPoint.calibration_id == calibration_id)
+        .order_by(CalibrationPoint.number)
+    )
+    return tuple(Point(row.reference, row.as_found, row.as_left) for row in rows)
+
+
+def _listed(points: tuple[Point, ...]) -> str | None:
+    return "; ".join(map(str, points)) or None
+
+
+def _refuse_corrected(old: Calibration) -> None:
+    if old.known_until is not None:
+        raise Refused(
+            "calibration",
+            old.certificate,
+            "it was corrected before.",
+            "Correct what took its place.",
+        )

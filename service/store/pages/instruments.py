@@ -33,14 +33,17 @@ from service.store.changes.calibrations import (
     DeviceEntry,
     add_calibration,
     change_device,
+    propose_correction,
     send_away,
     take_back,
 )
 from service.store.changes.instruments import InstrumentEntry, add_instrument, change_instrument
 from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.instruments import (
+    CalibrationRow,
     InstrumentOnPage,
     InstrumentRow,
+    calibration_on_page,
     instrument,
     instrument_list,
 )
@@ -82,6 +85,16 @@ class EntryPage:
     form: Form
     changed: InstrumentOnPage | None = None
     fields: Mapping[str, Field] = field(default_factory=lambda: by_name(INSTRUMENT_FIELDS))
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionPage:
+    """A calibration with the form that corrects it."""
+
+    of: InstrumentOnPage
+    calibration: CalibrationRow
+    form: Form
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(OF_CALIBRATION))
 
 
 @router.get("")
@@ -197,6 +210,37 @@ def replace_device(
             change_device(work, instrument_id, entry)
         return go_on(request, work.answer)
     return _instrument_page(request, database, instrument_id, form)
+
+
+@router.get("/calibrations/{calibration_id}")
+def show_calibration(request: Request, me: Me, database: Database, calibration_id: int) -> Response:
+    """Show the form that corrects a calibration."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        of, calibration = calibration_on_page(session, calibration_id)
+    form = filled(request, CALIBRATION_FIELDS, calibration)
+    form.typed[POINTS_FIELD.name] = ("\n".join(map(str, calibration.points)),)
+    context = CorrectionPage(of, calibration, form)
+    return page(request, "store/instruments/correct.html", context)
+
+
+@router.post("/calibrations/{calibration_id}/correct")
+def correct(
+    request: Request, me: Me, database: Database, form: Typed, calibration_id: int
+) -> Response:
+    """Propose that a calibration be corrected."""
+    with reading(database) as session:
+        of, calibration = calibration_on_page(session, calibration_id)
+    with form.collecting_errors():
+        reason = form.text("reason")
+        values = form.values(CALIBRATION_FIELDS, calibration)
+        entry = CalibrationEntry(**values, points=points_typed(form))
+        with changing(database, me, key=form.key) as work:
+            number = propose_correction(work, calibration_id, entry, reason=reason)
+            work.answer = f"/proposals/{number}"
+        return go_on(request, work.answer)
+    context = CorrectionPage(of, calibration, form)
+    return page(request, "store/instruments/correct.html", context, form.status)
 
 
 @router.get("/{instrument_id}/edit")

@@ -208,6 +208,18 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
     )
 
 
+def calibration_on_page(
+    session: Session, calibration_id: int
+) -> tuple[InstrumentOnPage, CalibrationRow]:
+    """Return one calibration with its instrument. Eight statements. Raises NotFound."""
+    of = select(Calibration.instrument_id).where(Calibration.id == calibration_id)
+    instrument_id = session.scalar(of)
+    if instrument_id is None:
+        raise NotFound("calibration", calibration_id)
+    on_page = instrument(session, instrument_id)
+    return on_page, next(each for each in on_page.calibrations if each.id == calibration_id)
+
+
 Beside = TypeVar("Beside", AwayRow, DeviceRow)
 
 

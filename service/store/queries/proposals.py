@@ -60,6 +60,8 @@ class Proposal:
             return f"/part-types/{self.subject_id}"
         if self.kind is ChangeKind.LAB_WORDS:
             return f"/words?list={self.subject_label}"
+        if self.kind is ChangeKind.CALIBRATION:
+            return f"/instruments/calibrations/{self.subject_id}"
         if self.kind is ChangeKind.MAKE_SAFE_LIST:
             return f"/make-safe/{self.subject_id}"
         return f"/designs/{self.subject_id}"

@@ -1,0 +1,158 @@
+"""What follows a correction of a calibration: readings it judges, closings that rest on it."""
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, or_, select
+from sqlalchemy.orm import Session
+
+from service.closing.queries.closing_inputs import Instead
+from service.closing.queries.closing_results import closings_anew
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.statements import known
+from service.proof.queries.instrument_uses import uses_of
+from service.records.tables import RebuildRecord, RecordState, TorqueReading
+from service.stacks.tables import Build
+from service.store.queries.calibrations import Histories, KeptCalibration, histories
+from service.store.tables import Calibration
+
+ERROR = ("error_percent", "error_offset", "error_full_scale_percent")
+GIVEN = (*ERROR, "done_at", "due_at", "due_operations", "result", "as_left")
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationFollows:
+    """One thing that changes with a correction of a calibration."""
+
+    what: str
+    before: str
+    after: str
+
+
+def follows(session: Session, calibration_id: int, right: Any) -> tuple[CalibrationFollows, ...]:
+    """Return what follows once ``right`` takes the place of a calibration. Writes nothing.
+
+    The readings and tests of each build by how their instrument stood, then the closings that would
+    be computed anew.
+    """
+    instrument_id = session.scalar(
+        select(Calibration.instrument_id).where(Calibration.id == calibration_id)
+    )
+    if instrument_id is None:
+        return ()
+    before = histories(session, [instrument_id])
+    after = _corrected(before, instrument_id, calibration_id, right)
+    return (
+        *_of_uses(session, instrument_id, before, after),
+        *_of_closings(session, instrument_id, before, after),
+    )
+
+
+def _corrected(before: Histories, instrument_id: int, calibration_id: int, right: Any) -> Histories:
+    values = {name: getattr(right, name) for name in GIVEN}
+    of = [
+        replace(each, **values) if each.id == calibration_id else each
+        for each in before.calibrations.get(instrument_id, [])
+    ]
+    in_order = sorted(of, key=lambda each: (each.done_at, each.id))
+    return Histories({instrument_id: in_order}, before.operations)
+
+
+def _of_uses(
+    session: Session, instrument_id: int, before: Histories, after: Histories
+) -> Iterator[CalibrationFollows]:
+    changed: Counter[tuple[str, str, str]] = Counter()
+    uses = uses_of(session, instrument_id)
+    numbers = dict(
+        session.execute(
+            select(Build.id, Build.number).where(
+                Build.id.in_({use.build_id for use in uses if use.build_id})
+            )
+        ).all()
+    )
+    for use in uses:
+        was, then = (_words(of, instrument_id, use.taken_at) for of in (before, after))
+        if was != then:
+            number = numbers.get(use.build_id or 0)
+            build = f"{use.stack_serial} build {number}" if number else use.stack_serial
+            changed[build, was, then] += 1
+    for (build, was, then), count in changed.items():
+        readings = "1 reading" if count == 1 else f"{count} readings"
+        yield CalibrationFollows(f"{readings} of {build}", was, then)
+
+
+def _words(of: Histories, instrument_id: int, at: datetime) -> str:
+    found, counting = of.finding(instrument_id, at), of.counting(instrument_id, at)
+    state = of.state(instrument_id, at)
+    words = "in calibration" if state == "valid" else str(state)
+    if counting is not None:
+        words += f" since {counting.done_at:%Y-%m-%d}{_error(counting)}"
+    if found is not None:
+        words += f"; found out of tolerance on {found.done_at:%Y-%m-%d}{_error(found)}"
+    return words
+
+
+def _error(calibration: KeptCalibration) -> str:
+    units = ("\u2009% of the reading", " of its unit", "\u2009% of full scale")
+    parts = [
+        f"{value:g}{unit}"
+        for name, unit in zip(ERROR, units, strict=True)
+        if (value := getattr(calibration, name)) is not None
+    ]
+    return f", error {' + '.join(parts)}" if parts else ""
+
+
+def valid_then(of: Histories, instrument_id: int, at: datetime) -> KeptCalibration | None:
+    """Return the calibration a reading was valid by, None: none held."""
+    return of.counting(instrument_id, at) if of.state(instrument_id, at) == "valid" else None
+
+
+def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
+    """Return the standing readings of nuts with an instrument, with stack and build.
+
+    One statement.
+    """
+    build_id = (
+        select(func.max(Build.id))
+        .where(or_(Build.record_id == RebuildRecord.id, Build.id == RebuildRecord.base_build_id))
+        .correlate(RebuildRecord)
+        .scalar_subquery()
+    )
+    return list(
+        session.execute(
+            select(
+                TorqueReading.id,
+                TorqueReading.taken_at,
+                TorqueReading.stage,
+                TorqueReading.calibration_id,
+                RebuildRecord.stack_id,
+                build_id.label("build_id"),
+            )
+            .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
+            .where(
+                TorqueReading.instrument_id == instrument_id,
+                known(TorqueReading),
+                RebuildRecord.state != RecordState.VOID,
+            )
+        )
+    )
+
+
+def _of_closings(
+    session: Session, instrument_id: int, before: Histories, after: Histories
+) -> Iterator[CalibrationFollows]:
+    instead: dict[int, dict[str, Any]] = {}
+    reached: dict[int, set[int]] = {}
+    for nut in nuts_read_with(session, instrument_id):
+        was, then = (valid_then(of, instrument_id, nut.taken_at) for of in (before, after))
+        if was != then and nut.stage is Stage.CLOSING and nut.build_id:
+            instead[nut.id] = {name: getattr(then, name, None) for name in ERROR}
+            reached.setdefault(nut.stack_id, set()).add(nut.build_id)
+    for stack_id, builds in reached.items():
+        for anew in closings_anew(session, stack_id, builds, Instead(readings=instead)):
+            for name, was_closed, then_closed in anew.rows:
+                if was_closed != then_closed:
+                    yield CalibrationFollows(name, str(was_closed), str(then_closed))
