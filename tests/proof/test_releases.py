@@ -39,7 +39,7 @@ from tests.bench.at_the_bench import known
 from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import FIGURES, ClosedStack, a_closed_stack, later
 
-GATE_STATEMENTS = 13
+GATE_STATEMENTS = 12
 
 
 def the_build(stack: ClosedStack) -> int:

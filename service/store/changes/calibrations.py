@@ -294,6 +294,7 @@ def put_correction_in_force(
     Its certificate is the same file. Gives the instrument's id. Raises Refused where it was
     corrected before.
     """
+    need(work.by, Act.INSTRUMENT_WRITE)
     old = work.locked(Calibration, calibration_id, "calibration")
     instrument = work.row(Instrument, old.instrument_id, "instrument")
     _refuse_corrected(old)
