@@ -348,7 +348,7 @@ def _of_test(row: StackTest, step: Step, subject: str) -> Iterator[ValueFacts]:
             f"{subject}, {each.name}",
             each.value,
             NOT_SAID if each.value is None else with_unit(each.value, each.unit),
-            Asks.CHOICE if each.choices else Asks.NUMBER,
+            Asks.CHOICE if each.choices else Asks.WORDS if each.in_words else Asks.NUMBER,
             each.unit,
             each.choices,
             each.is_optional,

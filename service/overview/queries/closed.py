@@ -246,7 +246,7 @@ def _ran(closed: Any) -> Any:
 
 
 def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
-    """Subject: the build, 0 at the bench. Other: its record. Note: none, fail or test again."""
+    """Subject: the build, 0 at the bench. Other: its record. Note: why; none: not tested."""
     test, step, record = aliased(StackTest), aliased(Step), aliased(RebuildRecord)
     tests = (
         select(test.verdict)
@@ -295,6 +295,7 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
     word = case(
         (verdict.is_(None), literal("none")),
         (verdict == Verdict.FAIL, literal(Verdict.FAIL.value)),
+        (verdict == Verdict.TEST_AGAIN, literal("invalid")),
         else_=literal(Verdict.TEST_AGAIN.value),
     )
     untested = and_(verdict.is_(None), or_(closed.c.taken_over == 0, _ran(closed)))
@@ -310,7 +311,7 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
     ).where(
         closed.c.released == 0,
         closed.c.design_id.in_(designs),
-        or_(untested, verdict == Verdict.FAIL, undone),
+        or_(untested, verdict.in_((Verdict.FAIL, Verdict.TEST_AGAIN)), undone),
     )
 
 

@@ -121,6 +121,8 @@ def _ran(ran: Hours | None, note: str) -> str:
 def _leak(note: str, build: str) -> str:
     if note == Verdict.FAIL:
         return f"{build} failed its last leak test."
+    if note == "invalid":
+        return f"{build} has a leak test that was marked invalid: test again."
     if note == Verdict.TEST_AGAIN:
         return f"{build} was worked on since its leak test: test again."
     return f"{build} has no leak test since its closing."

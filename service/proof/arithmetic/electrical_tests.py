@@ -63,6 +63,7 @@ class InsulationTest:
     readings: tuple[InsulationMeasured, ...]
     working_voltage_v: float | None = None
     accuracy_percent: float | None = None
+    invalid_because: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse a test that must not be made, and readings that contradict each other."""
@@ -197,6 +198,7 @@ class ShortCheck:
     values: tuple[float | None, ...]
     active_area_cm2: float
     blank_cells: tuple[int, ...] = ()
+    invalid_because: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no cell can have."""

@@ -161,6 +161,7 @@ class LeakTest:
     volume_percent: float = 3.0
     state: Wetness | None = None
     kept: StepsKept | None = None
+    invalid_because: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be, naming field, value and what would be right."""

@@ -80,7 +80,7 @@ def _sentence(verdict: RequiredVerdict) -> str:
     words = {
         Verdict.FAIL: "failed",
         Verdict.UNDECIDED: "undecided: too near the limit, or a condition of the test not met",
-        Verdict.TEST_AGAIN: "test again",
+        Verdict.TEST_AGAIN: "its test was marked invalid, test again",
     }
     return f"{_begin(verdict.what)}: {words.get(verdict.verdict, str(verdict.verdict))}."
 

@@ -363,10 +363,37 @@ def result_from_data(kind: TestKind, data: Mapping[str, Any]) -> Result:
 def judge_test(test: StackTest, figures: DesignFigures) -> Result:
     """Judge a test by these figures, also by others than those of its time.
 
-    Raises trade errors only for readings that cannot be, or a volume that is not known.
+    One that was marked invalid is to be made again, whatever it read; it keeps its values. Raises
+    trade errors only for readings that cannot be, or a volume that is not known.
     """
     if isinstance(test, LeakTest):
-        return judge_leak(test, figures.leak)
+        leak = judge_leak(test, figures.leak)
+        return leak if not test.invalid_because else _leak_again(leak, test.invalid_because)
     if isinstance(test, InsulationTest):
-        return judge_insulation_test(test, figures)
-    return judge_short_check(test, figures.shorts)
+        outcome = judge_insulation_test(test, figures)
+        return outcome if not test.invalid_because else _again(outcome, test.invalid_because)
+    shorts = judge_short_check(test, figures.shorts)
+    if not test.invalid_because:
+        return shorts
+    remarks = (_invalid(test.invalid_because), *shorts.remarks)
+    return replace(shorts, verdict=Verdict.TEST_AGAIN, remarks=remarks)
+
+
+def _invalid(because: str) -> str:
+    return f"Marked invalid: {because.rstrip('.')}."
+
+
+def _leak_again(result: LeakResult, because: str) -> LeakResult:
+    paths = tuple(
+        replace(path, verdict=path.verdict and Verdict.TEST_AGAIN) for path in result.paths
+    )
+    remarks = (_invalid(because), *result.remarks)
+    return replace(result, verdict=Verdict.TEST_AGAIN, paths=paths, remarks=remarks)
+
+
+def _again(result: InsulationOutcome, because: str) -> InsulationOutcome:
+    found = tuple(
+        replace(reading, verdict=reading.verdict and Verdict.TEST_AGAIN) for reading in result.found
+    )
+    remarks = (_invalid(because), *result.remarks)
+    return replace(result, verdict=Verdict.TEST_AGAIN, found=found, remarks=remarks)

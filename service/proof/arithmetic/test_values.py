@@ -59,6 +59,7 @@ class TestValue:
     unit: str
     choices: tuple[str, ...]
     is_optional: bool
+    in_words: bool = False
 
 
 def values_of(test: StackTest) -> tuple[TestValue, ...]:
@@ -138,6 +139,8 @@ def _leaf(path: str, field: str, begun: str, value: Any, hint: Any) -> TestValue
     if isinstance(kinds[0], type) and issubclass(kinds[0], StrEnum):
         words = tuple(str(word) for word in kinds[0])
         return TestValue(path, name, None if value is None else str(value), "", words, is_optional)
+    if field == "invalid_because":
+        return TestValue(path, name, value, "", (), is_optional, in_words=True)
     if kinds[0] in (float, int):
         return TestValue(path, name, value, UNITS.get(ending, ""), (), is_optional)
     return None

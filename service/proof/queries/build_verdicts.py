@@ -143,8 +143,9 @@ class StandingTest:
 
     @property
     def stands(self) -> bool:
-        """Say whether nothing that it says is outdated."""
-        return not self.doubt and self.says.isdisjoint(self.outdated_by)
+        """Say whether it is valid, trusted, and nothing that it says is outdated."""
+        is_valid = self.made.verdict is not Verdict.TEST_AGAIN and not self.doubt
+        return is_valid and self.says.isdisjoint(self.outdated_by)
 
     @property
     def verdict(self) -> Verdict:
@@ -445,6 +446,7 @@ def _why(required: RequiredVerdict) -> str:
     words: dict[Verdict | None, str] = {
         Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
         Verdict.UNDECIDED: "Undecided",
+        Verdict.TEST_AGAIN: "Repeat these tests (marked invalid)",
     }
     return words.get(required.verdict, str(required.verdict))
 

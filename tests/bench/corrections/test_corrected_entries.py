@@ -17,6 +17,8 @@ from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Question, Refused
 from service.platform.permissions import Person
+from service.proof.queries.build_verdicts import tests_in_words as in_words
+from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.records.changes.deviations import Stands
 from service.records.changes.make_safe import record_bump_test
@@ -284,3 +286,43 @@ def test_a_bump_test_is_put_right_by_its_line_in_the_table(engine: Engine) -> No
     assert desk.fact("bump test, entry 3, passed").old_value == "no"
     assert desk.fact("bump test, entry 3, test gas").old_value.startswith("1 %")
     assert desk.holds
+
+
+INVALID = {
+    "leak test, entry 4": ("tested with argon", "leak anode to outside"),
+    "insulation test, entry 6": (
+        "the tester's calibration had expired",
+        "insulation plates to ground, dry",
+    ),
+    "short check, entry 8": ("coolant stood in the cells", "shorts of cells"),
+}
+
+
+@pytest.mark.both_engines
+@pytest.mark.parametrize("label", INVALID)
+def test_case_26_a_test_is_marked_invalid_after_hand_in_and_its_verdicts_obey(
+    desk: Desk, label: str
+) -> None:
+    """Wrong gas, pressure or an expired gauge: the values stay, the verdict is to be made again."""
+    because, what = INVALID[label]
+    desk.stack.lab.rows(lambda s: builders.a_release(s, present_build(s)))
+
+    number = desk.propose(f"{label}, invalid because", because)
+    shown = desk.preview(number)
+    assert desk.released == {1}, "it counts once somebody else has approved it"
+    desk.decide(number)
+
+    assert ("verdict of the test", "pass", "test again") in rows_of(shown)
+    ends = ("release of build 1 of TARN-001", "released", "ended by this correction")
+    assert ends in rows_of(shown)
+    kept, anew = the_two(desk, int(label.rsplit(" ", 1)[1]))
+    assert (kept.verdict, kept.stands, anew.verdict) == (Verdict.PASS, False, Verdict.TEST_AGAIN)
+    assert anew.result.remarks[0] == f"Marked invalid: {because}."
+    assert desk.released == set()
+    assert desk.holds
+    with Session(desk.stack.lab.engine) as session:
+        closed = verdicts_of_build(session, present_build(session).id)
+    verdicts = {required.what: required.verdict for required in closed.wanted}
+    assert verdicts[what] is Verdict.TEST_AGAIN
+    said = [sentence for sentence in in_words(closed) if what in sentence]
+    assert [sentence.split(":")[0] for sentence in said] == ["Repeat these tests (marked invalid)"]
