@@ -84,6 +84,7 @@ class Event(StrEnum):
     HOURS_TAKEN_BACK = "hours:reports taken back"
     METER_REPLACED = "hour meter:replaced"
     RUN_IMPORTED = "run:imported"
+    RUN_CLOCK_CORRECTED = "run:clock corrected"
     RUN_READ_AGAIN = "run:read again"
     RUN_VOID = "run:made void"
     MAPPING_KEPT = "column mapping:kept"

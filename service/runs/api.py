@@ -19,7 +19,7 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_data, mapping_from_json
-from service.runs.changes.runs import keep_mapping, void_run
+from service.runs.changes.runs import correct_clock, keep_mapping, void_run
 from service.runs.files import run_files
 from service.runs.files.run_files import PIECE, Received, receive, receiving
 from service.runs.files.run_reading import Asked, LogTaking
@@ -106,6 +106,13 @@ class Again(request_models.In):
     stack: request_models.Name | None = Field(
         default=None, description="serial, where it is another's log"
     )
+
+
+class ClockError(request_models.In):
+    """By how much the clock of a log was wrong, in min, and how that was found out."""
+
+    minutes: float = Field(description="added to all times; minus where the clock was ahead")
+    reason: request_models.Words
 
 
 class Void(request_models.In):
@@ -255,6 +262,15 @@ def again(
     taking.begin(received.token, instructions)
     with reading(engine) as session:
         return _upload(upload(session, received.token))
+
+
+@router.post("/runs/{run_id}/clock")
+def clock(run_id: RunNumber, entry: ClockError, caller: Caller, engine: Database) -> WholeRun:
+    """Move all times of a log whose clock, or time zone, was wrong; hours and snapshots follow."""
+    with changing(engine, caller, via="api") as work:
+        correct_clock(work, run_id, minutes=entry.minutes, reason=entry.reason)
+    with reading(engine) as session:
+        return WholeRun.from_answer(run_sheet(session, run_id))
 
 
 @router.post("/runs/{run_id}/void")

@@ -39,7 +39,14 @@ from service.runs.changes.run_uploads import (
     forget_uploads,
     note_progress,
 )
-from service.runs.changes.runs import StoredLog, import_run, keep_mapping, read_run_again, void_run
+from service.runs.changes.runs import (
+    StoredLog,
+    correct_clock,
+    import_run,
+    keep_mapping,
+    read_run_again,
+    void_run,
+)
 from service.runs.queries.run_checks import (
     overlapping_run,
     run_with_content,
@@ -320,6 +327,53 @@ def test_reading_again_closes_out_what_was_read_before(engine: Engine, lab: Lab)
     assert sheet.run.reading.began_at == lab.began_at + HOUR
     assert sheet.run.reading.reason == "the bench's clock was an hour slow"
     assert standing == snapshots == sheet.snapshot_count
+
+
+@pytest.mark.both_engines
+def test_case_29_a_logs_clock_is_corrected_and_hours_and_snapshots_follow(
+    engine: Engine, lab: Lab
+) -> None:
+    """An event of its own: before and after stay, the trail says by how much and why."""
+    run_id = taken_in(engine, lab, a_log(lab))
+    with reading(engine) as session:
+        times = session.scalars(select(Snapshot.from_at).order_by(Snapshot.from_at)).all()
+
+    with changing(engine, lab.by) as work:
+        correct_clock(work, run_id, minutes=60, reason="the logger was set to winter time")
+
+    with reading(engine) as session:
+        sheet = run_sheet(session, run_id)
+        after, before = sheet.readings
+        moved = session.scalars(
+            select(Snapshot.from_at)
+            .where(Snapshot.known_until.is_(None))
+            .order_by(Snapshot.from_at)
+        ).all()
+        act, changes = session.execute(
+            select(AuditEntry.act, AuditEntry.changes).order_by(AuditEntry.id.desc())
+        ).first() or ("", "")
+        meters = meters_of(session, [lab.stack_id])[lab.stack_id]
+    assert after.began_at - before.began_at == after.ended_at - before.ended_at == HOUR
+    assert after.load_hours == before.load_hours
+    assert before.known_until is not None
+    assert list(moved) == [at + HOUR for at in times]
+    assert meters.meters[-1].newest is not None
+    assert meters.meters[-1].newest.at == after.ended_at
+    assert (act, "+60 min" in changes) == ("run:clock corrected", True)
+
+
+@pytest.mark.parametrize("minutes", [0, 60 * 24 * 400])
+def test_a_clock_that_would_leave_the_build_or_did_not_err_is_refused(
+    engine: Engine, lab: Lab, minutes: float
+) -> None:
+    run_id = taken_in(engine, lab, a_log(lab))
+
+    with pytest.raises(Refused) as refused, changing(engine, lab.by) as work:
+        correct_clock(work, run_id, minutes=minutes, reason="wrong year")
+
+    assert refused.value.field == "minutes"
+    with reading(engine) as session:
+        assert len(run_sheet(session, run_id).readings) == 1
 
 
 @pytest.mark.both_engines

@@ -12,7 +12,7 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.runs.arithmetic.log_columns import CellColumn, Mapping
+from service.runs.arithmetic.log_columns import CellColumn, Mapping, mapping_from_json
 from service.runs.arithmetic.log_times import RunTimes, run_times
 from service.runs.arithmetic.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.runs.queries.run_checks import overlapping_run, shown_around, why_not_released
@@ -94,7 +94,8 @@ def add_reading(
     not_ahead("began_at", ended_at, work.now)
     _refuse_beyond_build(place, began_at, ended_at)
     _refuse_overlap(work, stack_id, began_at, ended_at)
-    meter_id, doubts = _meter(work, stack_id, log.totals, began_at, ended_at)
+    shows = (log.totals.meter_from_hours, log.totals.meter_to_hours)
+    meter_id, doubts = _meter(work, stack_id, shows, began_at, ended_at)
     load = log.totals.load
     row = RunReading(
         run_id=run_id,
@@ -128,6 +129,80 @@ def add_reading(
         work.session.execute(insert(Snapshot), rows)
     tell_others(work, stack_id)
     return row
+
+
+def add_moved(work: Work, before: RunReading, by: timedelta, reason: str) -> RunReading:
+    """Add a reading like one closed out just now, with its snapshots, all its times moved.
+
+    Raises Refused as `add_reading` does.
+    """
+    began_at, ended_at = before.began_at + by, before.ended_at + by
+    names = channel_names(mapping_from_json(before.mapping).cells)
+    place = voltage_place(work, before.stack_id, began_at, names, when="minutes", field="minutes")
+    not_ahead("minutes", ended_at, work.now)
+    _refuse_beyond_build(place, began_at, ended_at)
+    _refuse_overlap(work, before.stack_id, began_at, ended_at)
+    shows = (before.meter_from_hours, before.meter_to_hours)
+    meter_id, doubts = _meter(work, before.stack_id, shows, began_at, ended_at)
+    again = {"by_id": work.by.id, "known_from": work.now, "known_until": None}
+    build_id = place.build.build_id
+    moved = (
+        _copied(before)
+        | again
+        | {
+            "build_id": build_id,
+            "began_at": began_at,
+            "ended_at": ended_at,
+            "meter_id": meter_id,
+            "meter_from_hours": None if meter_id is None else before.meter_from_hours,
+            "meter_to_hours": None if meter_id is None else before.meter_to_hours,
+            "above": _moved_limits(before.above, by),
+            "doubts": json.dumps(
+                [*json.loads(before.doubts), clock_corrected(by), *doubts], ensure_ascii=False
+            ),
+            "not_released": why_not_released(work.session, build_id, began_at, ended_at),
+            "reason": reason,
+        }
+    )
+    row = RunReading(**moved)
+    work.session.add(row)
+    work.session.flush()
+    snapshots = work.session.scalars(
+        select(Snapshot).where(Snapshot.reading_id == before.id, Snapshot.known_until == work.now)
+    )
+    rows = [
+        _copied(snapshot)
+        | again
+        | {
+            "reading_id": row.id,
+            "build_id": build_id,
+            "from_at": snapshot.from_at + by,
+            "until_at": snapshot.until_at + by,
+        }
+        for snapshot in snapshots
+    ]
+    if rows:
+        work.session.execute(insert(Snapshot), rows)
+    tell_others(work, before.stack_id)
+    return row
+
+
+def clock_corrected(by: timedelta) -> str:
+    """Say by how much a log's clock was corrected."""
+    return f"The log’s clock was corrected by {by.total_seconds() / 60:+g} min."
+
+
+def _copied(row: RunReading | Snapshot) -> dict[str, Any]:
+    """What a row says, without its number."""
+    return {c.key: getattr(row, c.key) for c in row.__table__.columns if c.key != "id"}
+
+
+def _moved_limits(above: str, by: timedelta) -> str:
+    limits = json.loads(above)
+    for limit in limits:
+        if limit["farthest_at"] is not None:
+            limit["farthest_at"] = (datetime.fromisoformat(limit["farthest_at"]) + by).isoformat()
+    return json.dumps(limits, ensure_ascii=False)
 
 
 def tell_others(work: Work, stack_id: int) -> None:
@@ -173,27 +248,32 @@ def _refuse_overlap(work: Work, stack_id: int, began_at: datetime, ended_at: dat
 
 
 def _meter(
-    work: Work, stack_id: int, totals: RunFound, began_at: datetime, ended_at: datetime
+    work: Work,
+    stack_id: int,
+    shows: tuple[float | None, float | None],
+    began_at: datetime,
+    ended_at: datetime,
 ) -> tuple[int | None, list[str]]:
     """The meter a log tells of, after its showings were held against what is known of it.
 
     Showings for which time does not suffice are left out, none is then given, and said as a doubt.
     """
-    if totals.meter_from_hours is None or totals.meter_to_hours is None:
+    from_hours, to_hours = shows
+    if from_hours is None or to_hours is None:
         return None, []
     meter = meter_fitted_at(work, stack_id, began_at)
     showings = shown_around(work.session, meter.id, began_at, ended_at)
     if meter.removed_at is not None and ended_at > meter.removed_at:
         raise Refused(
             "log",
-            f"{totals.meter_to_hours:g} h",
+            f"{to_hours:g} h",
             f"hour meter {meter.number} was removed at {meter.removed_at:%Y-%m-%d %H:%M} UTC,"
             " before the log ends.",
             "A log of one meter.",
         )
     spans = open_spans(work.session, stack_id)
     doubts: list[str] = []
-    for hours, at in ((totals.meter_from_hours, began_at), (totals.meter_to_hours, ended_at)):
+    for hours, at in ((from_hours, began_at), (to_hours, ended_at)):
         refuse_unless_between(showings, hours, at, "log")
         if beyond := hours_beyond_time(showings, hours, at, spans):
             doubts.append(f"{beyond} {LEFT_OUT}")

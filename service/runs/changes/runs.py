@@ -4,6 +4,7 @@ The file lies on disk under its hash before its row is written (runs/files/run_f
 """
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from sqlalchemy import select
 
@@ -13,11 +14,20 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping
-from service.runs.changes.run_readings import LogRead, add_reading, close_out, tell_others
+from service.runs.changes.run_readings import (
+    LogRead,
+    add_moved,
+    add_reading,
+    close_out,
+    tell_others,
+)
 from service.runs.queries.run_checks import KnownRun, run_with_content
 from service.runs.tables import ColumnMapping, PolarisationCurve, Run, RunKind, RunReading
 from service.stacks.changes.build_features import keep_makeups_since
 from service.stacks.tables import Stack
+
+MOST_MOVED_MIN = 60 * 24 * 366 * 10
+"""Some clocks forget the year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +109,37 @@ def read_run_again(
         [*moved, *_facts(log, before, reading)],
         reason=why,
         stack_id=belongs_to,
+    )
+    return reading.id
+
+
+def correct_clock(work: Work, run_id: int, *, minutes: float, reason: str) -> int:
+    """Move all times of a log whose clock, or time zone, was wrong. Gives the new reading's id.
+
+    Hours and snapshots follow at their right times, perhaps in another build; what was read before
+    is closed out and stays. Raises Refused as `add_reading` does, NotFound.
+    """
+    why = changes.reason(reason)
+    if not minutes or abs(minutes) > MOST_MOVED_MIN:
+        right = "Not zero; plus where the clock was slow, minus where it was ahead."
+        raise Refused("minutes", f"{minutes:g}", "it cannot be an error of a clock.", right)
+    run, serial = _locked_run(work, run_id)
+    before = _standing(work, run_id)
+    if run.kind is not RunKind.LOG or before is None:
+        raise Refused("run", run.name, "it is no log that counts.", "A log that is not void.")
+    close_out(work, before)
+    reading = add_moved(work, before, timedelta(minutes=minutes), why)
+    keep_makeups_since(work, before.stack_id, min(before.began_at, reading.began_at))
+    names = ("began_at", "ended_at", "build_id", "meter_id", "not_released")
+    work.note(
+        Event.RUN_CLOCK_CORRECTED,
+        ("run", run_id, run_label(run.name, serial)),
+        [
+            ("clock", None, f"{minutes:+g} min"),
+            *((name, getattr(before, name), getattr(reading, name)) for name in names),
+        ],
+        reason=why,
+        stack_id=before.stack_id,
     )
     return reading.id
 

@@ -20,7 +20,7 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
-from service.runs.changes.runs import void_run
+from service.runs.changes.runs import correct_clock, void_run
 from service.runs.files import run_files
 from service.runs.files.run_files import Received, receive
 from service.runs.files.run_reading import Asked
@@ -134,6 +134,21 @@ def read_again(
         instructions = Asked(mapping_from_json(mapping), began_at, run.note, again=run_id)
         taking(request, database, me).note(run.stack_id, received, instructions)
         return go_on(request, f"/runs/uploads/{received.token}")
+    return _sheet(request, database, form, run_id)
+
+
+@router.post("/runs/{run_id}/clock")
+def move_times(
+    request: Request, me: Me, database: Database, form: Typed, run_id: Number
+) -> Response:
+    """Move all times of a log whose clock was wrong."""
+    with form.collecting_errors():
+        minutes = form.number("minutes", unit="min")
+        reason = form.text("clock_reason")
+        with changing(database, me, key=form.key) as work:
+            correct_clock(work, run_id, minutes=minutes or 0.0, reason=reason)
+            work.answer = f"/runs/{run_id}"
+        return go_on(request, work.answer)
     return _sheet(request, database, form, run_id)
 
 
