@@ -119,24 +119,18 @@ class ComparePage:
 def show_comparison(
     request: Request, me: Me, database: Database, query: Asked, serial: str
 ) -> Response:
-    """Show two builds side by side with what changed."""
+    """Show two builds side by side with what changed, as known now or at a time."""
     need(me, Act.READ)
-    as_of = query.as_of()
+    known_at = query.known_as_of().known_at
     first = query.whole("from", least=1, required=False)
     second = query.whole("to", least=1, required=False)
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-        after = layer_map(
-            session,
-            stack_id,
-            on=None if second else as_of.on,
-            known_at=as_of.known_at,
-            build_number=second,
-        )
+        after = layer_map(session, stack_id, known_at=known_at, build_number=second)
         numbers = [build.number for build in after.builds]
         if first is None:
             first = _one_before(numbers, after.build)
-        before = layer_map(session, stack_id, known_at=as_of.known_at, build_number=first)
+        before = layer_map(session, stack_id, known_at=known_at, build_number=first)
         sheet = stack_sheet(session, stack_id)
     comparison = compare(before.layers, after.layers)
     marks = comparison.marks
