@@ -8,7 +8,7 @@ materials' own curves in place of one stiffness.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy  # optimize takes long to load: with the first call
 
 from service.physics.arithmetic.clamped_parts import Assembly, with_cells
 from service.physics.arithmetic.clamping import Law, torque_for
@@ -107,7 +107,7 @@ def _balanced(
         high *= 1.5
         if high > before * _MOST_GROWTH:
             raise NoSolution("The force grows without bound", last=f"{high:.0f} N")
-    after = float(brentq(out, 0.0, high, xtol=1e-6, rtol=1e-12))
+    after = float(scipy.optimize.brentq(out, 0.0, high, xtol=1e-6, rtol=1e-12))
     states = columns.under(after, closed.states.gap_m)
     columns.check(states, assembly.gap_name)
     if assembly.rods.springs:
@@ -167,7 +167,11 @@ def torque_for_pressure(
             "MPa",
             f"up to {most / 1e6:.3g} MPa; there the hard stops carry the rest",
         )
-    force = float(brentq(lambda f: mean(f) - pressure_pa, 0.0, most_force, xtol=1e-3, rtol=1e-12))
+    force = float(
+        scipy.optimize.brentq(
+            lambda f: mean(f) - pressure_pa, 0.0, most_force, xtol=1e-3, rtol=1e-12
+        )
+    )
     torque = torque_for(force / assembly.rods.count, law, deviation)
     return WantedPressure(force, torque, close_stack(assembly, Estimate(force), law))
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from math import inf, isinf, log
 
 import numpy as np
+import scipy  # optimize takes long to load: with the first call
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import gammaln
 
 from service.platform.arithmetic.errors import Inconsistent
@@ -301,5 +301,7 @@ def _bound(around: Law, tail: slice, share: float) -> float:
 
 def _solved(off: Callable[[float], float]) -> float:
     # Ten digits of the log of the odds: nine of the odds ratio, far more than are shown.
-    log_odds = brentq(off, -_FARTHEST_LOG_ODDS, _FARTHEST_LOG_ODDS, xtol=1e-10, rtol=1e-12)
+    log_odds = scipy.optimize.brentq(
+        off, -_FARTHEST_LOG_ODDS, _FARTHEST_LOG_ODDS, xtol=1e-10, rtol=1e-12
+    )
     return float(np.exp(log_odds))

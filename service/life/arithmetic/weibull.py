@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import exp, log
 
 import numpy as np
-from scipy.optimize import brentq, minimize_scalar
+import scipy  # optimize takes long to load: with the first call
 from scipy.special import ndtri
 
 from service.life.arithmetic.lifetimes import Floats, Lives
@@ -169,8 +169,10 @@ def _best_shape(likelihood: _Likelihood) -> float:
     low, high = float(grid[top - 1]), float(grid[top + 1])
     if likelihood.score(low) > 0 > likelihood.score(high):
         # The root lies within one step of the grid (±12 %): to the last digits of a float.
-        return float(brentq(likelihood.score, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
-    minimum = minimize_scalar(
+        return float(
+            scipy.optimize.brentq(likelihood.score, low, high, xtol=1e-12, rtol=1e-12, maxiter=200)
+        )
+    minimum = scipy.optimize.minimize_scalar(
         lambda shape: -likelihood.best(shape), bounds=(low, high), method="bounded",
         options={"xatol": 1e-10},
     )  # fmt: skip

@@ -7,7 +7,7 @@ DIN EN 16983. Catalogue loads are ± 5 % and more; friction between discs is not
 from dataclasses import dataclass
 from math import log, pi
 
-from scipy.optimize import brentq
+import scipy  # optimize takes long to load: with the first call
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
@@ -174,7 +174,7 @@ class SpringColumn:
         if load_n >= self.flat_load_n:
             return self.greatest_travel_m
         each = load_n / self.parallel
-        travel = brentq(
+        travel = scipy.optimize.brentq(
             # Travels are some 1e-3 m: 1e-18 m leaves it to brentq’s relative tolerance.
             lambda s: self.disc.load(s) - each,
             0.0,
