@@ -89,16 +89,17 @@ def free_port() -> int:
 
 
 def answered(
-    process: "subprocess.Popen[Any]", address: str, *, within_s: int = 60
+    process: "subprocess.Popen[Any]", address: str, *, within_s: int = 240
 ) -> httpx.Response:
     """Ask a server that is just starting; fail as soon as its process ends."""
-    for _ in range(within_s * 10):
-        with suppress(httpx.TransportError):
-            return httpx.get(address, headers={"accept": "text/html"}, timeout=within_s)
-        with suppress(subprocess.TimeoutExpired):
-            process.wait(0.1)
-            said = process.stderr.read() if process.stderr else ""
-            pytest.fail(f"the server ended with {process.returncode}: {said}")
+    with httpx.Client(headers={"accept": "text/html"}, timeout=within_s) as client:
+        for _ in range(within_s * 10):
+            with suppress(httpx.TransportError):
+                return client.get(address)
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(0.1)
+                said = process.stderr.read() if process.stderr else ""
+                pytest.fail(f"the server ended with {process.returncode}: {said}")
     pytest.fail(f"{address} did not answer within {within_s} s")
 
 
