@@ -99,9 +99,13 @@ def pytest_report_header(config: pytest.Config) -> str:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Make two items of a test of a database, that on PostgreSQL mostly for the night."""
+    """Make two items of a test of a database, that on PostgreSQL mostly by night alone."""
     by_day = metafunc.definition.get_closest_marker("both_engines")
-    engines = ["sqlite", pytest.param("postgresql", marks=() if by_day else pytest.mark.night)]
+    engines: list[Any] = ["sqlite"]
+    if by_day:
+        engines.append("postgresql")
+    elif metafunc.config.getoption("whole"):
+        engines.append(pytest.param("postgresql", marks=pytest.mark.night))
     chosen = str([mark.args[0] for mark in metafunc.definition.iter_markers("parametrize")])
     for fixture in PARAMETRISED:
         if fixture in metafunc.fixturenames and fixture not in chosen:
