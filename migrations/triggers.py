@@ -245,7 +245,7 @@ def _of_entries() -> Iterator[Guard]:
     why = "the record is handed in: its entries are frozen"
     for table in (
         *("step", "finding", "make_safe_line", "tool_setting", "bump_test", "handover"),
-        *("corner_height", "record_person"),
+        *("corner_height", "held_closing", "record_person"),
     ):
         yield Guard(table, "UPDATE", why, FREE_OF_FROZEN.get(table, ()), when=RECORD_IS_FROZEN)
         if table == "record_person":

@@ -5,6 +5,7 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -64,6 +65,7 @@ class StepKind(StrEnum):
     BUMP_TEST = "bump test"
     HANDOVER = "handover"
     CORNERS = "heights at corners"
+    HELD = "nuts run down to hold"
 
 
 class Involvement(StrEnum):
@@ -377,6 +379,39 @@ class ToolSetting(Base):
     tester_id: Mapped[int | None] = reference("instrument", index=True)
     tester_calibration_id: Mapped[int | None] = reference("calibration")
     tester_concession_id: Mapped[int | None] = reference("concession")
+
+
+class HeldClosing(Base):
+    """A closing to height or by press force: what held the stack while its nuts were run down."""
+
+    __tablename__ = "held_closing"
+    __table_args__ = (
+        CheckConstraint("mode <> 'to torque'", name="held_otherwise_than_by_torque"),
+        CheckConstraint(
+            "mode <> 'to height' OR held_by IS NOT NULL", name="to_height_by_stop_or_gauge"
+        ),
+        CheckConstraint(
+            "mode <> 'by press force' OR (force_kn IS NOT NULL AND height_before_mm IS NOT NULL)",
+            name="by_force_with_its_readings",
+        ),
+        CheckConstraint("(force_kn IS NULL) = (load_cell_id IS NULL)", name="force_by_a_load_cell"),
+        Index("ix_held_closing_record_id", "record_id"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record")
+    step_id: Mapped[int] = reference("step", unique=True)
+    mode: Mapped[ClosingMode] = mapped_column(word(ClosingMode), comment="as it was closed")
+    held_by: Mapped[HeldBy | None] = mapped_column(word(HeldBy))
+    press: Mapped[str] = mapped_column(default="", comment="mark on the press")
+    force_kn: Mapped[float | None] = mapped_column(comment="held while the nuts were run down")
+    load_cell_id: Mapped[int | None] = reference("instrument", index=True)
+    load_cell_calibration_id: Mapped[int | None] = reference("calibration")
+    load_cell_concession_id: Mapped[int | None] = reference("concession")
+    height_before_mm: Mapped[float | None] = mapped_column(comment="under the press")
+    height_after_mm: Mapped[float] = mapped_column(comment="once it was let off")
+    gauge_id: Mapped[int] = reference("instrument", index=True)
+    gauge_calibration_id: Mapped[int | None] = reference("calibration")
+    gauge_concession_id: Mapped[int | None] = reference("concession")
 
 
 class CornerHeightRead(Base):

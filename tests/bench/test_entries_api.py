@@ -25,7 +25,7 @@ from tests.records.test_pile_checks import closed, opened, put, renewed
 
 Calling = Callable[..., Any]
 TESTS = {"leak-test", "insulation-test", "short-check"}
-CLICKS = {"tool-setting", "nut-pressed", "corner-heights"}
+CLICKS = {"tool-setting", "nut-pressed", "corner-heights", "held-closing"}
 NONE_SEEN = [{"condition": "none seen"}]
 
 

@@ -59,7 +59,7 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records.* sends (.*\.)?(stands|unloaded_first): .*": (
         "answers to what is asked of an entry that departs from what was set"
     ),
-    r"POST /api/v1/records sends (tool_settings|nuts_pressed|corner_heights)\b.*": (
+    r"POST /api/v1/records sends (tool_settings|nuts_pressed|corner_heights|held_closing)\b.*": (
         "a closing with a click tool, which shows no reading; heights at the corners"
     ),
     r"GET /api/v1/.* 200 (.*\.)?rods\[\]\.press: .*": "how a nut answered a click tool",

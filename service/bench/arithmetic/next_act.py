@@ -29,6 +29,7 @@ class Place(StrEnum):
     OFF = "fixings-off"
     TORQUE = "torque"
     CORNERS = "corners"
+    HELD = "held"
     CLOSING = "closing"
     CHECKS = "closing-checks"
     TESTS = "tests"
@@ -45,6 +46,7 @@ STATIONS: dict[Place, Place] = {
     Place.AS_FOUND: Place.FIXINGS,
     Place.OFF: Place.FIXINGS,
     Place.CORNERS: Place.TORQUE,
+    Place.HELD: Place.TORQUE,
 }
 """Places beside another one, where the same is done."""
 IN_ORDER = (
@@ -116,6 +118,8 @@ class Standing:
     """the pass after which the click tool is to be checked; 0: none"""
     corners_due: int = 0
     """the pass after which the heights at the corners are to be measured; 0: none"""
+    to_hold: str = ""
+    """how the design closes where not to torque, until it is recorded; nuts are run down to hold"""
     read_again: int = 0
     """the pass that is due after settling; 0: none is, or it was read"""
     checks: int = 0
@@ -238,7 +242,8 @@ def _holding_together(at: Standing) -> NextAct:
             else "Enter only what is new."
         )
         words = f"All layers are on. Fit plates, rods and nuts. {more}"
-        onward = None if at.fixings else Lead(Place.TORQUE, "Go on: torque")
+        begins = Lead(Place.HELD, f"Go on: close {at.to_hold}") if at.to_hold else GO_TORQUE
+        onward = None if at.fixings else begins
         return NextAct(Place.FIXINGS, words, "Go on: fixings", onward)
     if turning := _turning(at):
         return turning
@@ -282,6 +287,7 @@ def _layers(at: Standing) -> NextAct | None:
     return None
 
 
+GO_TORQUE = Lead(Place.TORQUE, "Go on: torque")
 AFTER_LAYERS = (Place.FIXINGS, Place.AS_FOUND, Place.OFF, Place.CHECKS)
 
 
@@ -304,6 +310,9 @@ def _turning(at: Standing) -> NextAct | None:
     if at.corners_due:
         words = f"Measure the height at the corners, after pass {at.corners_due}."
         return NextAct(Place.CORNERS, words, "Go on: corners")
+    if at.to_hold:
+        words = f"Close {at.to_hold}: run the nuts down to hold, then measure."
+        return NextAct(Place.HELD, words, f"Go on: close {at.to_hold}")
     return NextAct(Place.TORQUE, at.nut.in_words, "Go on: torque") if at.nut else None
 
 

@@ -21,7 +21,9 @@ from service.bench.changes.layers import lift_off, lift_off_down_to, note_findin
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.changes.checks import record_closing_check, record_corner_heights
 from service.closing.changes.click_tools import press_nut, set_tool
+from service.closing.changes.held_closings import record_held_closing
 from service.closing.changes.torque import read_torque
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.changes import In, Name, Words
@@ -342,6 +344,27 @@ class CornersMeasured(DoneThen):
     instrument: Mark = Field(description="mark on the height gauge")
 
 
+class HeldDown(DoneThen):
+    """A closing to height or by press force, its nuts run down to hold; heights in mm."""
+
+    mode: ClosingMode
+    held_by: HeldBy | None = Field(default=None, description="of a closing to height")
+    press: Annotated[str, Field(max_length=200)] = Field(default="", description="its mark")
+    force_kn: Annotated[float, Field(gt=0, le=100_000), Fact(unit="kN")] | None = None
+    load_cell: Annotated[Name | None, Fact("load_cell_id", stands_for="instrument")] = None
+    height_before_mm: Annotated[float, Field(gt=0, le=100_000), Fact(unit="mm")] | None = Field(
+        default=None, description="under the press"
+    )
+    height_after_mm: Annotated[float, Field(gt=0, le=100_000), Fact(unit="mm", required=True)] = (
+        Field(description="once the press is let off")
+    )
+    gauge: Annotated[Name, Fact("gauge_id", stands_for="instrument", required=True)]
+    stands: Stands | None = Field(default=None, description=IT_STANDS)
+    outside_because: Words = Field(
+        default="", description="why a height or a force outside its tolerance stays"
+    )
+
+
 class Closing(In):
     """The closing of the clamp, with what the hour meter showed, in h."""
 
@@ -458,6 +481,7 @@ ENTRIES: Mapping[str, Entry] = {
     "tool-setting": Entry(set_tool, ToolSet, Place.TORQUE, Place.TORQUE),
     "nut-pressed": Entry(press_nut, NutPressed, Place.TORQUE, Place.TORQUE),
     "corner-heights": Entry(record_corner_heights, CornersMeasured, Place.CORNERS),
+    "held-closing": Entry(record_held_closing, HeldDown, Place.HELD),
     "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
     "close": Entry(close_stack, Closing, Place.CLOSING),
     "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
@@ -546,6 +570,7 @@ class WholeRecord(In):
     tool_settings: list[ToolSet] = Field(default=[], max_length=200)
     nuts_pressed: list[NutPressed] = Field(default=[], max_length=5000)
     corner_heights: list[CornersMeasured] = Field(default=[], max_length=200)
+    held_closing: HeldDown | None = None
     closing_checks: list[Checked] = Field(default=[], max_length=1000)
     closing: Closing | None = None
     leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
@@ -571,6 +596,7 @@ IN_ORDER: Mapping[str, str] = {
     "tool_settings": "tool-setting",
     "nuts_pressed": "nut-pressed",
     "corner_heights": "corner-heights",
+    "held_closing": "held-closing",
     "closing_checks": "closing-check",
     "closing": "close",
     "leak_tests": "leak-test",

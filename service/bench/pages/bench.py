@@ -32,7 +32,7 @@ from service.bench.pages.places import (
 )
 from service.bench.pages.scanned import Sent, understood
 from service.bench.pages.tests import at_tests
-from service.bench.pages.torque import at_corners, at_torque, live_closing, rod_plan
+from service.bench.pages.torque import at_corners, at_held, at_torque, live_closing, rod_plan
 from service.bench.queries import choices
 from service.bench.queries.missing import AT_EVERY_ROD, missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView, bench_view
@@ -469,6 +469,7 @@ FILL: dict[Place, Fill] = {
     Place.OFF: _fixings,
     Place.TORQUE: at_torque,
     Place.CORNERS: at_corners,
+    Place.HELD: at_held,
     Place.CLOSING: _closing,
     Place.CHECKS: _checks,
     Place.TESTS: at_tests,

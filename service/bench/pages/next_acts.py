@@ -18,11 +18,12 @@ from service.closing.queries.build_torques import TorqueTable, checks_asked
 from service.designs.arithmetic.grammar_check import Extent, extent_of
 from service.designs.arithmetic.pile import CELL_KINDS
 from service.designs.queries import KeptPattern, pattern_of_design
-from service.limits.arithmetic.closing_modes import CornersAsked
+from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Stage
+from service.records.queries.entries import MOVED
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import RecordKind, StepKind
 from service.store.arithmetic.make_safe import SafeAct
@@ -41,6 +42,7 @@ MADE_AT = {
     StepKind.TOOL_SET: Place.TORQUE,
     StepKind.NUT_PRESSED: Place.TORQUE,
     StepKind.CORNERS: Place.TORQUE,
+    StepKind.HELD: Place.TORQUE,
     StepKind.CLOSED: Place.CLOSING,
     StepKind.CLOSING_CHECK: Place.CHECKS,
     StepKind.LEAK_TEST: Place.TESTS,
@@ -68,11 +70,17 @@ def standing_of(
     nut = _nut(view, table)
     minutes: float = SETTLING_MINUTES
     due = [number for number in view.corners_due if nut is None or number < nut.pass_number]
-    is_asked = bool(due) or (nut is None and bool(table.passes))
+    is_moving = view.last is not None and view.last.kind in MOVED
+    is_asked = bool(due) or not (table.passes or is_moving) or (nut is None and bool(table.passes))
     limits = limits_in_force(session, head.design_id) if is_asked else None
     clamp = limits.figures.clamp if limits else None
     if nut is None and head.kind is not RecordKind.RE_TORQUE:
         minutes = clamp.settling_minutes if clamp else minutes
+    mode = clamp.mode if clamp else ClosingMode.TORQUE
+    is_held = bool(view.of(StepKind.HELD))
+    if mode is not ClosingMode.TORQUE and head.kind is not RecordKind.RE_TORQUE:
+        nut = None  # nuts are run down to hold: none of them has to be read
+        table = replace(table, passes=(), rows=())
     asks_corners = clamp is not None and clamp.corners_asked is CornersAsked.ALWAYS
     due_at = settled_at(view, table, minutes) if nut is None else None
     end = end_of_work(view)
@@ -96,8 +104,9 @@ def standing_of(
         is_complete=is_complete,
         comes=comes,
         end=str(end),
-        torque_is_begun=bool(table.passes or view.settings) or not view.rods,
+        torque_is_begun=bool(table.passes or view.settings or is_held) or not view.rods,
         nut=nut if due_at else nut or _circular(view, table),
+        to_hold="" if mode is ClosingMode.TORQUE or is_held else str(mode),
         tool_to_check=view.tool_to_check or 0,
         corners_due=due[0] if due and asks_corners else 0,
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",

@@ -27,6 +27,7 @@ from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import pattern_of_design
+from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.closing_modes import Corner
 from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
@@ -220,7 +221,14 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
             (Place.OFF, "take off"),
         ),
     ),
-    ("torque", ((Place.TORQUE, "torque"), (Place.CORNERS, "heights at the corners"))),
+    (
+        "torque",
+        (
+            (Place.TORQUE, "torque"),
+            (Place.CORNERS, "heights at the corners"),
+            (Place.HELD, "to height, by press force"),
+        ),
+    ),
     ("close", ((Place.CLOSING, "closing"), (Place.CHECKS, "height, thread, sleeves, shorts"))),
     ("test", ((Place.TESTS, "leaks, insulation, shorts"),)),
     ("hand in", ((Place.HANDING_IN, "hand in"), (Place.HANDOVER, "hand over"))),
@@ -316,6 +324,8 @@ class BenchPage:
     checks_tool: ToolCheck | None = None
     """the setting of a click tool asked for here, or its check; none: nuts are tightened"""
     corners: tuple[Corner, ...] = ()
+    clamp: ClampFigures | None = None
+    """figures of the clamp, where a closing to height or by press force is recorded"""
     corners_pass: int = 1
     """the pass after which the corners are measured"""
     testers: tuple[tuple[int, str], ...] = ()

@@ -18,6 +18,7 @@ from service.closing.pages.sheets import ClosingSheet, closing_sheet
 from service.closing.queries.build_torques import UNOPENED, TorqueTable, checks_asked
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.queries.corner_heights import corners_to_measure
+from service.limits.arithmetic.closing_modes import ClosingMode
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -100,6 +101,26 @@ def at_corners(
         instruments=gauges,
         drawing=rod_plan(page, session, None),
         closing=live_closing(page, session),
+    )
+
+
+def at_held(page: BenchPage, session: Session, _query: Mapping[str, str], _me: Person) -> BenchPage:
+    """Return the place of a closing to height or by press force."""
+    limits = limits_in_force(session, page.view.head.design_id)
+    clamp, form = limits.figures.clamp if limits else None, page.form
+    gauges = choices.instruments_to_choose(session, *LENGTH)
+    cells = choices.instruments_to_choose(session, InstrumentKind.LOAD_CELL)
+    begun = {
+        "mode": str(clamp.mode) if clamp and clamp.mode is not ClosingMode.TORQUE else "",
+        "gauge_id": str(gauges[0][0]) if len(gauges) == 1 else "",
+        "load_cell_id": str(cells[0][0]) if len(cells) == 1 else "",
+    }
+    for name, text in begun.items():
+        if text and not form.raw(name):
+            form.typed[name] = (text,)
+    closing = live_closing(page, session)
+    return replace(
+        page, clamp=clamp, instruments=gauges, testers=cells, closing=closing, drawing=""
     )
 
 

@@ -17,7 +17,7 @@ from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.queries.build_torques import done_by_tests
 from service.designs.arithmetic import grammar_findings
 from service.designs.tables import DesignRod
-from service.limits.arithmetic.closing_modes import CornersAsked
+from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
@@ -96,6 +96,7 @@ ANCHORS = {
     StepKind.CLOSED: "closing",
     StepKind.TORQUE: "torque",
     StepKind.TOOL_SET: "torque",
+    StepKind.HELD: "held",
     StepKind.LIFTED_OFF: "lifting",
     StepKind.PUT_ON: "putting-on",
     StepKind.LEAK_TEST: "tests",
@@ -104,6 +105,7 @@ ANCHORS = {
 CHECKS = "closing-checks"
 FIXINGS = "fixings"
 CORNERS = "corners"
+HELD = "held"
 TESTS = "tests"
 NOT_DONE = "not_done"
 """Name of the reasons hand-in takes, by key."""
@@ -344,6 +346,13 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
         )
         .order_by(TorqueReading.pass_number, Step.sequence)
     ).all()
+    clamp = closed.figures.clamp if closed else None
+    mode = clamp.mode if clamp else ClosingMode.TORQUE
+    if mode is not ClosingMode.TORQUE and head.kind is not RecordKind.RE_TORQUE:
+        yield from _held_missing(session, head, mode)
+        yield from _settings_unchecked(session, head)
+        yield from _corners_missing(session, head, closed, {row.pass_number for row in rows})
+        return
     if head.kind is RecordKind.RE_TORQUE and not rows:
         yield Missing(BLOCKS, "No torque reading is entered, and a re-torque is one.", "torque")
         return
@@ -383,6 +392,16 @@ def _torque(session: Session, head: RecordHead, closed: ClosedVerdicts | None) -
             f" from the target of {head.target_nm:g}\u2009N·m."
         )
         yield Missing(REMARK, sentence, "torque")
+
+
+def _held_missing(session: Session, head: RecordHead, mode: ClosingMode) -> Iterator[Missing]:
+    """What a closing that does not go by its torques lacks: how it was held."""
+    held = select(Step.id).where(
+        Step.record_id == head.id, Step.kind == StepKind.HELD, Step.undone_at.is_(None)
+    )
+    if head.closed_at is not None and session.scalar(held.limit(1)) is None:
+        sentence = f"The design closes {mode}: nothing says how the stack was held."
+        yield _may_be_missing(sentence, HELD, "how the stack was held")
 
 
 def _corners_missing(

@@ -17,6 +17,7 @@ from service.closing.arithmetic.closing_inputs import (
     RodReading,
 )
 from service.closing.arithmetic.corner_heights import CornersOutcome, corners_outcome
+from service.closing.arithmetic.held_closings import state_at_height
 from service.closing.arithmetic.levelling import Spread, spread_of
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
@@ -352,7 +353,8 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
     else:
         outcome = _wanted(outcome, inputs, clamp, built.assembly)
         outcome = _with_closed(outcome, inputs, clamp, built, nuts)
-    return judged_by(replace(outcome, remarks=_remarks(outcome)), inputs.figures)
+    remarks = (*outcome.remarks, *_remarks(outcome))
+    return judged_by(replace(outcome, remarks=remarks), inputs.figures)
 
 
 def _read_last(inputs: ClosingInputs) -> tuple[int | None, frozenset[int]]:
@@ -367,7 +369,7 @@ def _read_last(inputs: ClosingInputs) -> tuple[int | None, frozenset[int]]:
 
 def _is_last_pass_read(inputs: ClosingInputs) -> bool:
     """Be true once every nut has a reading in the design's last pass, or after it."""
-    if inputs.passes is None:
+    if inputs.passes is None or inputs.held is not None:
         return True
     read = {
         reading.rod
@@ -390,6 +392,7 @@ def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
         rods_count=len(inputs.rods),
         rods_read=0,
         corners=_corners(inputs),
+        held=inputs.held,
         rods_pressed=len({reading.rod for reading in inputs.readings if reading.press}),
         rods=(),
         force_n=None,
@@ -442,6 +445,8 @@ def _with_closed(
     nuts: NutsRead,
 ) -> ClosingOutcome:
     assembly = built.assembly
+    if assembly is not None and inputs.held is not None:
+        return _held_closed(outcome, inputs, clamp, built, nuts)
     if assembly is None or nuts.preloads is None or not outcome.is_complete:
         return _and_not(outcome, f"closed state: {outcome.nuts_read}")
     try:
@@ -460,6 +465,39 @@ def _with_closed(
         not_computed=(*outcome.not_computed, *spread.not_computed),
     )
     return _with_warm(outcome, inputs, clamp, built, closed)
+
+
+def _held_closed(
+    outcome: ClosingOutcome,
+    inputs: ClosingInputs,
+    clamp: ClampFigures,
+    built: Built,
+    nuts: NutsRead,
+) -> ClosingOutcome:
+    """Compute the closed state from the measured height, with the forces beside it as a check."""
+    held, assembly = inputs.held, built.assembly
+    if held is None or assembly is None:
+        return outcome
+    try:
+        closed = state_at_height(assembly, held.after_mm, clamp.law)
+    except TradeError as trouble:
+        return _and_not(outcome, f"closed state: {trouble}")
+    whole = {rod.number for rod in inputs.rods} == {reading.rod for reading in nuts.readings}
+    forces = [f"{_kn(closed.force_n)} by the measured height"]
+    if held.force_n is not None:
+        forces.append(f"{_kn(held.force_n)} by the press")
+    if nuts.preloads is not None and whole:
+        forces.append(f"{_kn(nuts.preloads.total)} by the nuts' torques")
+    outcome = replace(
+        outcome,
+        closed=closed_outcome(built, assembly, closed),
+        remarks=(f"Force of all rods: {'; '.join(forces)}. A check: none of them rules.",),
+    )
+    return _with_warm(outcome, inputs, clamp, built, closed)
+
+
+def _kn(force: Estimate) -> str:
+    return f"{force.value / 1e3:.3g} ± {force.expanded / 1e3:.2g}\u2009kN"
 
 
 def _with_warm(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.closing.arithmetic.corner_heights import CornersMeasured
+from service.closing.arithmetic.held_closings import Held
 from service.limits.arithmetic.figures import FORM as FIGURES_FORM
 from service.limits.arithmetic.figures import DesignFigures
 from service.physics.arithmetic.part_stiffness import (
@@ -253,6 +254,8 @@ class ClosingInputs:
     limits: str = ""
     corners: tuple[CornersMeasured, ...] = ()
     """heights measured at the corners, by pass"""
+    held: Held | None = None
+    """how it was closed where that was not by the torque"""
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""

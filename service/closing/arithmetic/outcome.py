@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.closing.arithmetic.corner_heights import CornersOutcome
+from service.closing.arithmetic.held_closings import Held
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import (
     Judged,
@@ -205,6 +206,8 @@ class ClosingOutcome:
     """whether every nut was read in the design's last pass: before, nothing is judged"""
     corners: tuple[CornersOutcome, ...] = ()
     """spread and tilt of the heights at the corners, by pass"""
+    held: Held | None = None
+    """closed to height or by press force: the nuts' torques do not rule"""
     rods_pressed: int = 0
     """nuts not read, but tightened by a click tool"""
 
@@ -217,11 +220,13 @@ class ClosingOutcome:
     @property
     def is_complete(self) -> bool:
         """Say whether every nut has a reading that gives its preload."""
-        return self.rods_read == self.rods_count > 0
+        return self.held is not None or self.rods_read == self.rods_count > 0
 
     @property
     def nuts_read(self) -> str:
         """How many nuts are read in the pass that is being read, in words."""
+        if self.held is not None and not self.rods_read:
+            return f"closed {self.held.mode}, {self.rods_count} nuts run down to hold"
         done = "tightened" if self.rods_pressed else "read"
         if self.pass_number is None or self.passes is None:
             return f"{self.rods_read} of {self.rods_count} nuts {done}"

@@ -56,7 +56,7 @@ def record_closing_check(
     outside the tolerance without a note that says why, and a stack not opened in this record.
     """
     record = journal.lock_record(work, record_id, version)
-    _refuse_unopened(record)
+    refuse_unopened(record)
     at = journal.done_at_of(work, record, done_at)
     if check is ClosingCheck.PROTRUSION:
         refuse_no_rod(work, record, rod_number or 0)
@@ -126,7 +126,7 @@ def record_corner_heights(
     in this record.
     """
     record = journal.lock_record(work, record_id, version)
-    _refuse_unopened(record)
+    refuse_unopened(record)
     if not 1 <= pass_number <= PASSES_MOST:
         raise Refused("pass_number", pass_number, "passes count from 1.", f"1 to {PASSES_MOST}.")
     at = journal.done_at_of(work, record, done_at)
@@ -186,7 +186,8 @@ def record_corner_heights(
     return step.id
 
 
-def _refuse_unopened(record: RebuildRecord) -> None:
+def refuse_unopened(record: RebuildRecord) -> None:
+    """Refuse a check of a stack that is not opened in this record."""
     begins = record.kind in BEGINS_A_STACK
     if record.opened_at is None and not begins and record.kind not in UNOPENED:
         raise Refused(

@@ -4,8 +4,6 @@ What it is set to is entered once a pass, with what a tester read of it before a
 nut with one press. What is known of a clicked nut is the setting with the tool's error.
 """
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -243,25 +241,17 @@ def _checked(
         if check.tester_id is not None:
             raise Refused("checked", "", "a tester is named and no reading.", "Such as 4.6.")
         return None, "", None
-    with refused_as("checked"):
+    try:
         value, text = torque_typed(None, check.typed, "N·m")
+    except Refused as refusal:
+        refusal.field = "checked"
+        raise
     if check.tester_id is None:
         raise Refused("tester_id", "", "a check asks for its tester.", "Choose from the list.")
     kinds = (InstrumentKind.TORQUE_TESTER,)
-    with refused_as("tester_id"):
-        tester = instrument_to_use(work, record, check.tester_id, at, kinds)
+    tester = instrument_to_use(work, record, check.tester_id, at, kinds, field="tester_id")
     refuse_beyond_range(tester.instrument, "checked", value, "N·m", typed=text)
     return value, text, tester
-
-
-@contextmanager
-def refused_as(field: str) -> Iterator[None]:
-    """Name another field in what is refused."""
-    try:
-        yield
-    except Refused as refusal:
-        refusal.field = field
-        raise
 
 
 def _off(tool: Instrument, set_nm: float, checked_nm: float, moment: ToolCheck) -> str:

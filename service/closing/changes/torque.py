@@ -13,6 +13,7 @@ from sqlalchemy import select
 from service.closing.arithmetic.torque_bands import torque_band
 from service.closing.queries.build_torques import UNOPENED
 from service.designs.tables import Design
+from service.limits.arithmetic.closing_modes import ClosingMode
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.clamping import likely_units, read_torque_text, torque_unit
 from service.physics.arithmetic.tightening import PASS_BAND_PERCENT
@@ -304,6 +305,8 @@ def torque_departure(
     if read.stage is Stage.CLOSING:
         limits = limits_in_force(work.session, design.id)
         clamp = limits.figures.clamp if limits else None
+        if clamp is not None and clamp.mode is not ClosingMode.TORQUE:
+            return TorqueDeparture(hint, facts) if hint else None
         band = torque_band(
             target_nm,
             tolerance,

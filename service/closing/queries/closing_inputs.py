@@ -30,6 +30,7 @@ from service.closing.arithmetic.outcome import (
 )
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.corner_heights import corners_measured
+from service.closing.queries.held_closings import held_closing
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -335,7 +336,7 @@ def closing_ground(
 ) -> ClosingGround:
     """Return what the closing of a record is computed from. Raises NotFound.
 
-    Nine statements, seven more without a pile, one less where the clamp was not released.
+    Ten statements, seven more without a pile, one less where the clamp was not released.
     """
     pile = pile or pile_known_now(session, record_id)
     if instead.parts or instead.piles:
@@ -360,11 +361,12 @@ def closing_ground(
         readings_of(readings, sizes),
         corners=corners_measured(session, record_id, sizes.plate_mm),
     )
+    inputs = replace(inputs, held=held_closing(session, record_id))
     return ClosingGround(
         inputs,
         limits,
         sizes,
-        any(reading.record_id == record_id for reading in readings),
+        inputs.held is not None or any(reading.record_id == record_id for reading in readings),
         used_again([gives[part] for part in soft if part in used and part not in seen_at]),
     )
 

@@ -5,7 +5,7 @@ Common practice, no source.
 
 from dataclasses import dataclass
 
-from service.limits.arithmetic.closing_modes import CornersAsked, corners_of
+from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked, corners_of
 from service.physics.arithmetic.clamped_parts import Rods
 from service.physics.arithmetic.clamping import Law, NutFactor, ThreadFriction
 from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
@@ -55,6 +55,11 @@ class ClampFigures:
     pass_band_percent: float = PASS_BAND_PERCENT
     corners: str = ""
     corners_asked: CornersAsked = CornersAsked.OPTIONAL
+    mode: ClosingMode = ClosingMode.TORQUE
+    target_height_mm: float | None = None
+    height_tolerance_mm: float | None = None
+    press_force_kn: float | None = None
+    press_tolerance_percent: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse figures no clamp has, by the same rules as the computation."""
@@ -103,7 +108,22 @@ class ClampFigures:
         within("the settling time", self.settling_minutes, "min", 0.0, 10_000.0, "settling_minutes")
         if self.corners:
             corners_of(self.corners)
+        self._check_mode()
         within("the pass band", self.pass_band_percent, "%", 1.0, 100.0, "pass_band_percent")
+
+    def _check_mode(self) -> None:
+        needed = {
+            ClosingMode.TORQUE: (),
+            ClosingMode.HEIGHT: ("target_height_mm", "height_tolerance_mm"),
+            ClosingMode.FORCE: ("press_force_kn", "press_tolerance_percent"),
+        }
+        for name in needed[self.mode]:
+            if getattr(self, name) is None:
+                raise Inconsistent(f"A closing {self.mode} needs its target and tolerance.", name)
+        for name in (*needed[ClosingMode.HEIGHT], *needed[ClosingMode.FORCE]):
+            value = getattr(self, name)
+            if value is not None:
+                more_than_zero(f"the {name.rsplit('_', 1)[0].replace('_', ' ')}", value, "", name)
 
     def _check_springs(self) -> None:
         if (self.springs_parallel is None) != (self.springs_series is None):

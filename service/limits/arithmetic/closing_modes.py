@@ -1,4 +1,4 @@
-"""Where the height of a closed stack is measured: corners of the plate, by name and place.
+"""How a design is closed, and where the height of a closed stack is measured.
 
 Common practice, no source.
 """
@@ -10,6 +10,21 @@ from service.platform.arithmetic.errors import OutOfRange
 
 LEAST_CORNERS = 4
 EXAMPLE = "A -60 45; B 60 45; C 60 -45; D -60 -45"
+
+
+class ClosingMode(StrEnum):
+    """What a closing goes by; the nuts are run down to hold where it is not the torque."""
+
+    TORQUE = "to torque"
+    HEIGHT = "to height"
+    FORCE = "by press force"
+
+
+class HeldBy(StrEnum):
+    """What ends the pressing of a closing to height."""
+
+    STOP = "hard stop"
+    GAUGE = "gauge"
 
 
 class CornersAsked(StrEnum):

@@ -5,7 +5,7 @@ Common practice, no source.
 
 from dataclasses import replace
 
-from service.limits.arithmetic.closing_modes import EXAMPLE, CornersAsked
+from service.limits.arithmetic.closing_modes import EXAMPLE, ClosingMode, CornersAsked
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
@@ -69,6 +69,11 @@ CLAMP_FIELDS = (
     _maybe("clamp", "running_temperature_c", "Temperature when running", "°C"),
     _maybe("clamp", "settling_minutes", "Settling time before the nuts are read again", "min"),
     _maybe("clamp", "pass_band_percent", "Pass band, ± of the target of a pass", "%"),
+    _words("clamp_mode", "Closed", tuple(ClosingMode), required=False),
+    _maybe("clamp", "target_height_mm", "Closed height aimed at", "mm"),
+    _maybe("clamp", "height_tolerance_mm", "Closed height, tolerance ±", "mm"),
+    _maybe("clamp", "press_force_kn", "Press force aimed at", "kN"),
+    _maybe("clamp", "press_tolerance_percent", "Press force, tolerance ±", "%"),
     _words("clamp_corners", "Corners the closed height is measured at", required=False),
     _words("clamp_corners_asked", "Heights at the corners", tuple(CornersAsked), required=False),
 )
@@ -262,6 +267,13 @@ _OF: dict[str, str] = {
     "clamp_settling_minutes": f"Empty: {SETTLING_MINUTES:g} min.",
     "clamp_pass_band_percent": "A nut outside it before the last pass is asked about."
     f" Empty: {PASS_BAND_PERCENT:g} %.",
+    "clamp_mode": "To height and by press force the nuts are run down to hold, and the closing's"
+    " arithmetic checks instead of ruling. Empty: to torque.",
+    "clamp_target_height_mm": "Over both compression plates, once the press is let off; needed to"
+    " close to height.",
+    "clamp_height_tolerance_mm": "A height further off is asked about.",
+    "clamp_press_tolerance_percent": "A force further off is asked about.",
+    "clamp_press_force_kn": "By the load cell of the press; needed to close by press force.",
     "clamp_corners": "Name, x and y in mm from the middle of the plate, seen from outside the fixed"
     f" end: {EXAMPLE}. Empty: A, B, C and D at the plate's corners, clockwise from the upper left.",
     "clamp_corners_asked": "Asked in each pass, or recorded where somebody measures them."

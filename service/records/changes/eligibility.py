@@ -19,6 +19,7 @@ from service.proof.tables import StackTest
 from service.records.tables import (
     BumpTest,
     CornerHeightRead,
+    HeldClosing,
     MakeSafeLine,
     RebuildRecord,
     Step,
@@ -164,6 +165,8 @@ def instrument_to_use(
     instrument_id: int,
     taken_at: datetime,
     kinds: Collection[InstrumentKind] = tuple(InstrumentKind),
+    *,
+    field: str = "instrument_id",
 ) -> InstrumentUsed:
     """Return the instrument of a reading, with its valid calibration or the concession used.
 
@@ -171,21 +174,17 @@ def instrument_to_use(
     """
     instrument = work.session.get(Instrument, instrument_id)
     if instrument is None:
-        raise Refused(
-            "instrument_id", instrument_id, "there is no such instrument.", "Choose from the list."
-        )
+        raise Refused(field, instrument_id, "there is no such instrument.", "Choose from the list.")
     if instrument.kind not in kinds:
         raise Refused(
-            "instrument_id",
+            field,
             instrument.label,
             f"it is a {instrument.kind}.",
             f"A {' or '.join(kinds)} would be right.",
         )
     calibration = calibration_on(work.session, instrument_id, taken_at)
     if calibration.away:
-        raise Refused(
-            "instrument_id", instrument.label, calibration.away, "The instrument that was used."
-        )
+        raise Refused(field, instrument.label, calibration.away, "The instrument that was used.")
     forbids = list(what_forbids(work.session, instrument_id=instrument_id))
     if not calibration.is_valid:
         forbids.append(Forbids(Cause.CALIBRATION, calibration.sentence))
@@ -196,7 +195,7 @@ def instrument_to_use(
     allowed = allowing(leaves, forbids, None) if instrument.in_use else ()
     if not allowed:
         raise Refused(
-            "instrument_id",
+            field,
             instrument.label,
             " ".join(forbid.sentence for forbid in forbids),
             "One in calibration would be right, or a concession for this one.",
@@ -249,6 +248,13 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
                 exists().where(
                     TorqueReading.step_id == Step.id,
                     TorqueReading.instrument_id == concession.instrument_id,
+                ),
+                exists().where(
+                    HeldClosing.step_id == Step.id,
+                    or_(
+                        HeldClosing.gauge_id == concession.instrument_id,
+                        HeldClosing.load_cell_id == concession.instrument_id,
+                    ),
                 ),
                 exists().where(
                     CornerHeightRead.step_id == Step.id,

@@ -121,6 +121,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "torque_readings": [_torque(row) for row in sorted(rows["torque_readings"], key=_place)],
         **_tool_settings(rows["tool_settings"]),
         **_corner_heights(rows["corner_heights"]),
+        **_held_closings(rows["held_closings"]),
         "hour_readings": [_hours(row) for row in sorted(rows["hour_readings"], key=_last)],
         "attachments": [_attachment(row) for row in sorted(rows["attachments"], key=_place)],
         "concessions": [_concession(row) for row in sorted(rows["concessions"], key=_place)],
@@ -237,6 +238,19 @@ def _corner_heights(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
     for height in heights:
         height |= {name: _number(height[name]) for name in ("x_mm", "y_mm", "height_mm")}
     return {"corner_heights": heights} if heights else {}
+
+
+def _held_closings(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """How the stack was held while its nuts were run down; left out where it was not."""
+    names = (
+        *("entry", "mode", "held_by", "press", "force_kn", "load_cell", "load_cell_calibration"),
+        *("height_before_mm", "height_after_mm", "gauge", "calibration"),
+    )
+    closings = _named(sorted(rows, key=_place), *names)
+    for held in closings:
+        numbers = ("force_kn", "height_before_mm", "height_after_mm")
+        held |= {name: _number(held[name]) for name in numbers}
+    return {"held_closings": closings} if closings else {}
 
 
 def _hours(row: Sequence[Any]) -> dict[str, Any]:

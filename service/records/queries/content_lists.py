@@ -31,6 +31,7 @@ from service.records.tables import (
     CornerHeightRead,
     Finding,
     Handover,
+    HeldClosing,
     MakeSafeLine,
     RebuildRecord,
     RecordMakeSafeList,
@@ -110,6 +111,7 @@ LISTS = (
     "torque_readings",
     "tool_settings",
     "corner_heights",
+    "held_closings",
     "hour_readings",
     "attachments",
     "concessions",
@@ -168,6 +170,7 @@ class Gather:
             self._torque(),
             self._tool_settings(),
             self._corner_heights(),
+            self._held_closings(),
             self._hours(),
             self._attachments(),
             self._concessions(),
@@ -353,6 +356,30 @@ class Gather:
             .where(CornerHeightRead.record_id == R.id, Step.written_at <= THEN)
         )
 
+    def _held_closings(self) -> ScalarSelect[Any]:
+        of_cell = aliased(Calibration)
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    HeldClosing.mode,
+                    HeldClosing.held_by,
+                    HeldClosing.press,
+                    self._number(HeldClosing.force_kn),
+                    HeldClosing.load_cell_id,
+                    of_cell.certificate,
+                    self._number(HeldClosing.height_before_mm),
+                    self._number(HeldClosing.height_after_mm),
+                    HeldClosing.gauge_id,
+                    Calibration.certificate,
+                )
+            )
+            .join(Step, Step.id == HeldClosing.step_id)
+            .outerjoin(Calibration, Calibration.id == HeldClosing.gauge_calibration_id)
+            .outerjoin(of_cell, of_cell.id == HeldClosing.load_cell_calibration_id)
+            .where(HeldClosing.record_id == R.id, Step.written_at <= THEN)
+        )
+
     def _hours(self) -> ScalarSelect[Any]:
         return self._all(
             select(
@@ -485,6 +512,8 @@ class Gather:
             of_entries(ToolSetting, ToolSetting.instrument_id),
             of_entries(ToolSetting, ToolSetting.tester_id),
             of_entries(CornerHeightRead, CornerHeightRead.instrument_id),
+            of_entries(HeldClosing, HeldClosing.gauge_id),
+            of_entries(HeldClosing, HeldClosing.load_cell_id),
             of_entries(StackTest, StackTest.thermometer_id),
             of_entries(StackTest, StackTest.meter_id),
             of_entries(BumpTest, BumpTest.instrument_id),

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED, place_in_words
 from service.platform.arithmetic.verdicts import Verdict
@@ -21,6 +22,7 @@ from service.records.tables import (
     CornerHeightRead,
     Finding,
     Handover,
+    HeldClosing,
     MakeSafeLine,
     Step,
     StepKind,
@@ -152,6 +154,35 @@ class HandedOver:
 
 
 @dataclass(frozen=True, slots=True)
+class HeldRead:
+    """How a stack was held while its nuts were run down: mm, kN."""
+
+    mode: ClosingMode
+    held_by: HeldBy | None
+    press: str
+    force_kn: float | None
+    height_before_mm: float | None
+    height_after_mm: float
+    gauge: str
+    load_cell: str | None
+
+    @property
+    def in_words(self) -> str:
+        """How it was closed, in one line."""
+        by = f", {self.held_by}" if self.held_by else ""
+        press = f", press {self.press}" if self.press else ""
+        force = "" if self.force_kn is None else f", {self.force_kn:g}\u2009kN by {self.load_cell}"
+        height = f"{self.height_after_mm:g}\u2009mm by {self.gauge}"
+        if self.height_before_mm is not None:
+            back = self.height_after_mm - self.height_before_mm
+            height += (
+                f" ({self.height_before_mm:g}\u2009mm under the press, springs back"
+                f" {back:.2f}\u2009mm)"
+            )
+        return f"closed {self.mode}{by}{press}{force}: {height}"
+
+
+@dataclass(frozen=True, slots=True)
 class CornerRead:
     """The height at one corner after a pass, mm."""
 
@@ -243,6 +274,7 @@ class RecordEntry:
     """the finding of the check which a departure accepts; the note says why"""
     setting: ToolSet | None = None
     heights: tuple[CornerRead, ...] = ()
+    held: HeldRead | None = None
     tested: Verdict | None = None
     """what a test of the closed stack gave"""
     correction_id: int | None = None
@@ -279,7 +311,7 @@ class RecordEntry:
             return _moved_in_words(self, self.part)
         if self.check is not None:
             return _checked_in_words(self, self.check)
-        if beside := self.bump or self.handover:
+        if beside := self.bump or self.handover or self.held:
             return beside.in_words
         closing = self.setting or self.heights or (self.torque[-1] if self.torque else None)
         if closing:
@@ -343,7 +375,7 @@ def _closing_in_words(entry: ToolSet | tuple[CornerRead, ...] | TorqueRead) -> s
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
 ) -> tuple[RecordEntry, ...]:
-    """Return the entries of a record in their order, undone ones too. Nine statements.
+    """Return the entries of a record in their order, undone ones too. Ten statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
@@ -360,6 +392,7 @@ def entries_of(
     hours = _hours(session, record_id)
     settings = _settings(session, record_id)
     heights = _heights(session, record_id)
+    held = _held(session, record_id)
     by, undone_by, right = aliased(Person), aliased(Person), aliased(Step)
     rows: Sequence[Any] = session.execute(
         select(
@@ -411,6 +444,7 @@ def entries_of(
             hours=tuple(hours.get(row.step_id, ())),
             setting=settings.get(row.step_id),
             heights=tuple(heights.get(row.step_id, ())),
+            held=held.get(row.step_id),
         )
         for row in rows
     )
@@ -559,6 +593,20 @@ def _heights(session: Session, record_id: int) -> dict[int, list[CornerRead]]:
         .order_by(CornerHeightRead.id)
     )
     return grouped_as(rows, "step_id", lambda row: read_as(CornerRead, row))
+
+
+def _held(session: Session, record_id: int) -> dict[int, HeldRead]:
+    gauge, cell = aliased(Instrument), aliased(Instrument)
+    rows = session.execute(
+        select(
+            HeldClosing.step_id,
+            *columns(HeldRead, HeldClosing, gauge=gauge.label, load_cell=cell.label),
+        )
+        .join(gauge, gauge.id == HeldClosing.gauge_id)
+        .outerjoin(cell, cell.id == HeldClosing.load_cell_id)
+        .where(HeldClosing.record_id == record_id)
+    )
+    return {row.step_id: read_as(HeldRead, row) for row in rows}
 
 
 def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:

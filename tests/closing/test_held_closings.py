@@ -1,0 +1,286 @@
+"""Closings to height and by press force: nuts are run down to hold, the arithmetic checks."""
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.closing.arithmetic.closing import closing
+from service.closing.changes.click_tools import set_tool
+from service.closing.changes.held_closings import record_held_closing
+from service.closing.queries.closed_heights import computed_height
+from service.closing.queries.closing_inputs import closing_ground
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.vocabulary import Press
+from service.platform.errors import Question, Refused
+from service.records.changes.bench_opening import close_stack
+from service.records.changes.deviations import Stands
+from service.records.queries.content import record_content
+from service.records.queries.entries import entries_of
+from service.stacks.tables import Stack
+from service.store.arithmetic.instruments import TorqueTool
+from tests import builders
+from tests.bench.at_the_bench import Bench, Lab, a_lab
+from tests.bench.test_bench_pages import AtTheBench, at_bench, rows  # noqa: F401
+from tests.bench.test_entries_api import Calling, Machine
+from tests.closing import closings
+from tests.closing.test_click_tools import UNTIL, missing, press
+
+HEIGHT = {
+    "mode": ClosingMode.HEIGHT,
+    "target_height_mm": 57.0,
+    "height_tolerance_mm": 0.3,
+    "settling_minutes": 0.0,
+}
+FORCE = {"mode": ClosingMode.FORCE, "press_force_kn": 40.0, "press_tolerance_percent": 5.0}
+
+
+def in_force(lab: Lab, **clamp: Any) -> None:
+    """Put figures in force that close the stack otherwise than to torque."""
+
+    def make(session: Session) -> None:
+        closings.give_stiffness(session)
+        design_id = session.get_one(Stack, lab.stack_id).design_id
+        closings.put_limits_in_force(session, design_id, **clamp)
+
+    lab.rows(make)
+
+
+@pytest.fixture
+def lab(engine: Engine) -> Lab:
+    """A laboratory with a stack of two cells, its parts' stiffness known."""
+    return a_lab(engine)
+
+
+@pytest.fixture
+def opened(lab: Lab) -> Bench:
+    """A record whose stack stands open."""
+    record = lab.begin()
+    record.open()
+    return record
+
+
+@pytest.fixture
+def tools(lab: Lab) -> dict[str, int]:
+    """A height gauge and a press load cell."""
+    kinds = builders.InstrumentKind
+
+    def make(session: Session) -> tuple[int, int]:
+        gauge = builders.a_torque_instrument(session, kind=kinds.HEIGHT_GAUGE, unit="mm")
+        cell = builders.a_torque_instrument(session, kind=kinds.LOAD_CELL, unit="kN")
+        cell.range_most = 100.0
+        session.flush()
+        return gauge.id, cell.id
+
+    gauge_id, cell_id = lab.rows(make)
+    return {"gauge_id": gauge_id, "load_cell_id": cell_id}
+
+
+def to_height(record: Bench, tools: dict[str, int], height: float = 57.1, **more: Any) -> int:
+    """Close to height at a hard stop."""
+    given = {"mode": ClosingMode.HEIGHT, "held_by": HeldBy.STOP, "gauge_id": tools["gauge_id"]}
+    step_id: int = record.do(record_held_closing, height_after_mm=height, **(given | more))
+    return step_id
+
+
+def by_force(record: Bench, tools: dict[str, int], force: float = 40.5, **more: Any) -> int:
+    """Close by press force."""
+    given = {"mode": ClosingMode.FORCE, "height_before_mm": 57.0, "height_after_mm": 57.2}
+    step_id: int = record.do(record_held_closing, force_kn=force, **(tools | given | more))
+    return step_id
+
+
+def outcome_of(record: Bench) -> Any:
+    """The closing as computed now."""
+    with Session(record.lab.engine) as session:
+        return closing(closing_ground(session, record.number).inputs)
+
+
+@pytest.mark.both_engines
+def test_a_closing_to_height_asks_for_no_torque_of_each_nut(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    in_force(lab, **HEIGHT)
+    opened.do(close_stack, closed_at=lab.now)
+    assert missing(opened)["how-the-stack-was-held"] == (
+        "The design closes to height: nothing says how the stack was held."
+    )
+
+    to_height(opened, tools)
+
+    asked = set(missing(opened))
+    assert not {"how-the-stack-was-held", "torque", "passes", "settling"} & asked
+
+
+@pytest.mark.both_engines
+def test_a_height_outside_its_tolerance_is_asked_about(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    in_force(lab, **HEIGHT)
+
+    with pytest.raises(Question) as asked:
+        to_height(opened, tools, 57.4)
+    assert "57.4 mm: the height aimed at is 57 ± 0.3 mm." in asked.value.reason
+
+    to_height(opened, tools, 57.4, stands=Stands.STANDS, outside_because="a stiffer pile")
+    with Session(lab.engine) as session:
+        assert "a stiffer pile" in entries_of(session, opened.number)[-1].deviates
+
+
+@pytest.mark.both_engines
+def test_a_closing_by_press_force_reads_what_springs_back(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    in_force(lab, **FORCE)
+    with pytest.raises(Question) as asked:
+        by_force(opened, tools, 44.0)
+    assert "44 kN: the press force aimed at is 40 kN ± 5 %." in asked.value.reason
+
+    by_force(opened, tools)
+
+    held = outcome_of(opened).held
+    assert held.spring_back_mm.value == pytest.approx(0.2)
+    assert held.force_n.value == pytest.approx(40_500.0)
+    with Session(lab.engine) as session:
+        content = json.loads(record_content(session, [opened.number])[opened.number].canonical)
+        words = entries_of(session, opened.number)[-1].in_words
+    (kept,) = content["held_closings"]
+    assert (kept["mode"], kept["force_kn"], kept["height_before_mm"]) == (
+        "by press force",
+        40.5,
+        57.0,
+    )
+    assert str(kept["load_cell"]) in content["instruments"]
+    assert "springs back 0.20\u2009mm" in words
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [
+        ({"mode": ClosingMode.TORQUE}, "mode"),
+        ({"mode": ClosingMode.HEIGHT, "held_by": None}, "held_by"),
+        ({"force_kn": None}, "force_kn"),
+        ({"height_before_mm": None}, "height_before_mm"),
+        ({"load_cell_id": None}, "load_cell_id"),
+        ({"force_kn": 200.0}, "force_kn"),
+        ({"height_after_mm": 400.0}, "height_after_mm"),
+    ],
+)
+def test_what_a_mode_asks_for_is_given(
+    opened: Bench, tools: dict[str, int], given: dict[str, Any], field: str
+) -> None:
+    with pytest.raises(Refused) as refused:
+        by_force(opened, tools, **({"force": given.pop("force_kn")} if "force_kn" in given else {}),
+                 **given)  # fmt: skip
+
+    assert refused.value.field == field
+
+
+def test_the_arithmetic_sets_the_forces_side_by_side(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    """GDL pressure from the measured height; a lower stack is pressed harder."""
+    in_force(lab, **FORCE)
+    target = _unruled_height(opened)
+    by_force(opened, tools, height_before_mm=target - 0.1, height_after_mm=target)
+    high = outcome_of(opened)
+    by_force(opened, tools, height_before_mm=target - 0.1, height_after_mm=target - 0.05)
+    low = outcome_of(opened)
+
+    assert high.closed is not None
+    assert high.closed.closed_height_mm.value == pytest.approx(target, abs=1e-3)
+    assert low.closed.gdl_pressure_mpa.value > high.closed.gdl_pressure_mpa.value
+    assert high.rods_read == 0
+    assert high.is_complete
+    assert any("by the measured height" in said and "by the press" in said
+               for said in high.remarks)  # fmt: skip
+
+
+def _unruled_height(record: Bench) -> float:
+    """The height the parts stand at under the torque of the design, mm."""
+    with Session(record.lab.engine) as session:
+        computed = computed_height(session, record.number, record.pile)
+    assert computed.expected is not None, computed.unknown
+    return computed.expected.height_mm
+
+
+def test_a_click_tool_runs_the_nuts_down_to_hold(lab: Lab, opened: Bench) -> None:
+    """No torque rules there: what the tool is set to is asked about in no band."""
+    in_force(lab, **HEIGHT)
+    tool_id = lab.rows(
+        lambda s: builders.a_torque_instrument(s, label="TD-5", tool=TorqueTool.CLICK).id
+    )
+
+    lab.now += timedelta(minutes=1)
+    opened.do(set_tool, pass_number=1, entered="2", instrument_id=tool_id)
+    press(opened, 1, Press.CLICKED)
+
+    assert "nuts-that-did-not-move" not in missing(opened)
+
+
+def test_a_mode_names_its_target_and_tolerance() -> None:
+    figures = closings.CLAMP
+    with pytest.raises(Inconsistent) as wrong:
+        replace(figures, mode=ClosingMode.HEIGHT, target_height_mm=57.0)
+
+    assert isinstance(figures, ClampFigures)
+    assert "height_tolerance_mm" in str(wrong.value.fields)
+
+
+def test_the_bench_leads_to_the_closing_the_design_asks_for(
+    app: Any,
+    at_bench: Callable[..., AtTheBench],  # noqa: F811
+) -> None:
+    bench = at_bench()
+    kind = builders.InstrumentKind.HEIGHT_GAUGE
+    gauge = rows(
+        app, lambda s: builders.a_torque_instrument(s, kind=kind, unit="mm", due_at=UNTIL)
+    ).id
+    with Session(app.state.engine) as session:
+        design_id = session.scalars(select(Stack.design_id)).first() or 0
+        closings.put_limits_in_force(session, design_id, **HEIGHT)
+        session.commit()
+    bench.open()
+    part = bench.outermost()
+    bench.lift()
+    bench.enter("put-on", part_id=part)
+
+    bench.enter("closing-check", check="sleeves")
+    assert bench.next().startswith("Close to height, 57 mm ± 0.3 mm: run the nuts down to hold")
+    page = bench.page(at="held")
+    assert "Close to height" in page
+    wrong = bench.post("held-closing", mode="to height", height_after_mm="57,1", gauge_id=gauge)
+    assert wrong.status_code == 422
+    assert "Nothing says what ended the pressing" in wrong.text
+    bench.enter(
+        "held-closing",
+        mode="to height",
+        held_by="hard stop",
+        height_after_mm="57,1",
+        gauge_id=gauge,
+    )
+    assert "closed to height, hard stop: 57.1" in bench.client.get(f"/records/{bench.number}").text
+    assert "Close to height" not in bench.next(at="closing-checks")
+
+
+@pytest.mark.both_engines
+def test_a_machine_enters_how_a_stack_was_held(calling: Calling, engine: Engine) -> None:
+    lab = a_lab(engine)
+    in_force(lab, **HEIGHT)
+    record = lab.begin()
+    record.open()
+    kind = builders.InstrumentKind.HEIGHT_GAUGE
+    lab.rows(lambda s: builders.a_torque_instrument(s, label="HG-1", kind=kind, unit="mm"))
+    machine = Machine(calling("builder"), record, minutes=40)
+
+    machine.enter("held-closing", mode="to height", held_by="gauge", height_after_mm=57.0,
+                  gauge="HG-1")  # fmt: skip
+
+    assert outcome_of(record).held.mode is ClosingMode.HEIGHT
