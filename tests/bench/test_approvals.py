@@ -14,6 +14,7 @@ from service.bench.changes.corrections import propose
 from service.bench.changes.layers import note_finding, put_on
 from service.bench.tables import CorrectionOf
 from service.operation.migrating import triggers
+from service.people.changes.people import change_roles, deactivate
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Whereabouts
 from service.platform.database import changing
@@ -73,6 +74,9 @@ class Desk:
         return self.lab.rows(lambda s: known(s, builders.a_person(s, *roles, name=name)))
 
 
+OWNER = Person(0, "", "command line", frozenset({Role.ADMIN}))
+
+
 @pytest.fixture
 def desk(engine: Engine) -> Desk:
     """The second build of a stack of two cells is handed in and waits."""
@@ -100,6 +104,30 @@ def test_a_supervisor_who_had_no_part_in_it_signs_the_content(desk: Desk) -> Non
     assert (decision.person_name, decision.person_roles) == ("Ines Falk", "supervisor")
     with Session(desk.lab.engine) as session:
         assert verify(session, [desk.number])[desk.number].holds
+
+
+def test_case_30_the_role_of_an_approver_who_left_is_frozen_at_signing(desk: Desk) -> None:
+    """What was signed keeps name and role; nobody signs with an account that was shut."""
+    signed = desk.approve()
+    with changing(desk.lab.engine, OWNER, now=SIGNED_AT) as work:
+        change_roles(work, desk.supervisor.id, [Role.BUILDER])
+        deactivate(work, desk.supervisor.id, reason="left the laboratory")
+
+    decision = desk.lab.get(Decision, signed)
+    assert (decision.person_name, decision.person_roles) == ("Ines Falk", "supervisor")
+    assert desk.record.state is RecordState.APPROVED
+    with Session(desk.lab.engine) as session:
+        assert verify(session, [desk.number])[desk.number].holds
+
+
+def test_case_30_an_account_that_was_shut_signs_nothing(desk: Desk) -> None:
+    """Not even in a session that was begun before."""
+    with changing(desk.lab.engine, OWNER, now=SIGNED_AT) as work:
+        deactivate(work, desk.supervisor.id, reason="left the laboratory")
+
+    with pytest.raises((Refused, NotAllowed)):
+        desk.approve()
+    assert desk.record.state is RecordState.HANDED_IN
 
 
 @pytest.mark.parametrize(

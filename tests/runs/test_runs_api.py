@@ -166,6 +166,10 @@ def test_a_run_is_read_again_and_made_void(
     told = client.get(f"/api/v1/runs/{run}").json()
     assert told["run"]["reading"]["load_hours"] == 0.0
     assert len(told["readings"]) == 2
+    clock = {"minutes": 30, "reason": "the logger was half an hour slow"}
+    moved = client.post(f"/api/v1/runs/{run}/clock", json=clock).json()
+    assert moved["run"]["reading"]["began_at"] != told["run"]["reading"]["began_at"]
+    assert moved["doubts"][-1] == "The log’s clock was corrected by +30 min."
     void = client.post(f"/api/v1/runs/{run}/void", json={"reason": "a trial"})
     assert void.json()["reading"] is None
 

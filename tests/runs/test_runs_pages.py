@@ -250,6 +250,15 @@ def test_a_run_is_read_again_and_made_void(bea: Any, serial: str) -> None:
     assert "the wrong day was given" in again
     assert "2026-02-05 08:00" in again
 
+    wrong = bea.post(f"{run}/clock", data={"minutes": "0", "clock_reason": "winter time"})
+    assert wrong.status_code == 422
+    assert 'value="0"' in wrong.text
+    clock = {"minutes": "-60", "clock_reason": "set to winter time"}
+    assert bea.post(f"{run}/clock", data=clock).status_code == 303
+    moved = bea.get(run).text
+    assert "The log’s clock was corrected by -60 min." in moved
+    assert "2026-02-05 07:00" in moved
+
     assert bea.post(f"{run}/void", data={"reason": ""}).status_code == 422
     assert bea.post(f"{run}/void", data={"reason": "another stack's"}).status_code == 303
     assert "was made void" in bea.get(run).text
