@@ -222,7 +222,7 @@ def _guards() -> Iterator[Guard]:
         when="old.known_until IS NOT NULL",
         part="once",
     )
-    for table in ("column_mapping", "failing_rule", "lab_words"):
+    for table in ("column_mapping", "failing_rule", "lab_words", "accepted_used"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("stack_test", "closing_result", "build_release", "spared", "pressure_trace"):

@@ -18,6 +18,7 @@ from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
 from service.records.changes.handovers import hand_over
 from service.records.tables import RecordKind
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, move_part, reserve_part
 from service.store.queries.holds import About, holds
@@ -161,6 +162,9 @@ def _accept_used(lab: Lab, when: When) -> None:
             lab.parts[FAILING],
             usability=Usability.ACCEPTED_USED,
             reason="Light table: none seen. The imprint is even. May be used in HERON-01.",
+            acceptance=Acceptance(
+                Basis.MEASUREMENT, thickness_mm=0.43, until_hours_h=6000, same_anode_side=True
+            ),
         )
 
 

@@ -22,6 +22,7 @@ from service.demo.lab import Entry, Lab, serial
 from service.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing, Usability
 from service.records.tables import RebuildRecord
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.holds import Subject, give_concession
 from service.store.changes.imports import LotKey, NewLot, SourceFile
@@ -199,6 +200,7 @@ def _approve(lab: Lab, when: When) -> None:
             work.session.scalars(fitted.order_by(Part.id)).all(),
             usability=Usability.ACCEPTED_USED,
             reason="The annex's papers of their incoming inspection were seen.",
+            acceptance=Acceptance(Basis.PAPERS),
         )
 
 

@@ -13,6 +13,7 @@ from service.platform.api.request_models import In, Why, asks
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.arithmetic.calibrations import MOST_POINTS, AsLeft, CalibrationResult, Point
 from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import (
@@ -38,12 +39,48 @@ from service.store.changes.calibrations import (
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.changes.part_axes import judge_part
 from service.store.queries import holds as queries
 from service.store.queries import instruments as queries_of_instruments
 from service.store.queries.make_safe_lists import ListOnPage, lines_of, make_safe_lists
 
 router = APIRouter(tags=["parts"])
 HoldNumber = Annotated[int, Path(ge=1, le=2**53)]
+
+
+class Judged(Why):
+    """Whether a part may be used; of one accepted used, what it rests on and how far."""
+
+    usability: Usability
+    basis: Basis = Basis.NOT_RECORDED
+    thickness_mm: float | None = Field(default=None, gt=0, le=1000)
+    leak: Annotated[str, Field(max_length=200)] = ""
+    hours_h: float | None = Field(default=None, ge=0, le=10_000_000)
+    until_hours_h: float | None = Field(default=None, gt=0, le=10_000_000)
+    until_openings: int | None = Field(default=None, ge=0, le=1000)
+    design_id: int | None = Field(default=None, ge=1, le=2**53)
+    cell_from: int | None = Field(default=None, ge=1, le=2000)
+    cell_to: int | None = Field(default=None, ge=1, le=2000)
+    same_anode_side: bool = False
+
+
+@router.post("/parts/{part_id}/judgements", status_code=201)
+def judge(part_id: HoldNumber, body: Judged, call: Call) -> Made:
+    """Say whether a part may be used, with the reason."""
+    need(call.caller, Act.PART_JUDGE)
+
+    def change(work: Work) -> int:
+        said = body.model_dump(exclude={"usability", "reason"})
+        judge_part(
+            work,
+            part_id,
+            usability=body.usability,
+            reason=body.reason,
+            acceptance=Acceptance(**said),
+        )
+        return part_id
+
+    return make_once(call, change)
 
 
 class On(StrEnum):

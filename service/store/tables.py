@@ -8,6 +8,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.vocabulary import (
     Back,
+    Facing,
     Joint,
     Kind,
     Material,
@@ -16,6 +17,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
+from service.store.arithmetic.acceptance import Basis
 from service.store.arithmetic.calibrations import AsLeft, CalibrationResult
 from service.store.arithmetic.instrument_errors import Coverage
 from service.store.arithmetic.instruments import (
@@ -239,6 +241,35 @@ class Inspection(Base):
     asked_at: Mapped[utc]
     decided_at: Mapped[utc | None] = mapped_column(comment="none: it waits for a decision")
     decided_by_id: Mapped[int | None] = reference("person")
+
+
+class AcceptedUsed(Base):
+    """What a used part was accepted on and how far: the newest of a part counts. Never changed."""
+
+    __tablename__ = "accepted_used"
+    __table_args__ = (
+        CheckConstraint("until_hours_h > 0", name="hours_are_positive"),
+        CheckConstraint("until_openings >= 0", name="openings_are_not_negative"),
+        CheckConstraint("thickness_mm > 0", name="thickness_is_positive"),
+        CheckConstraint("cell_to >= cell_from", name="cells_in_order"),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int] = reference("part", index=True)
+    basis: Mapped[Basis] = mapped_column(word(Basis))
+    thickness_mm: Mapped[float | None] = mapped_column(comment="mm, measured then")
+    leak: Mapped[str] = mapped_column(default="", comment="found then, with its unit")
+    hours_h: Mapped[float | None] = mapped_column(comment="h it had then")
+    until_hours_h: Mapped[float | None] = mapped_column(comment="h in all")
+    until_openings: Mapped[int | None] = mapped_column(comment="openings in all")
+    design_id: Mapped[int | None] = reference("design", comment="for this design only")
+    cell_from: Mapped[int | None]
+    cell_to: Mapped[int | None]
+    same_anode_side: Mapped[bool]
+    facing_before: Mapped[Facing | None] = mapped_column(
+        comment="which end its marked face looked at last"
+    )
+    by_id: Mapped[int | None] = reference("person", comment="none: it was not recorded")
+    at: Mapped[utc]
 
 
 # Instruments and their calibrations.

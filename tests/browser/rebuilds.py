@@ -28,6 +28,7 @@ from service.platform.arithmetic.vocabulary import (
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands, Unloaded
 from service.stacks.tables import Layer
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.part_axes import judge_part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
@@ -119,6 +120,7 @@ def a_rebuild(
                 layer.part,
                 usability=Usability.ACCEPTED_USED,
                 reason="the crack does not reach a channel",
+                acceptance=Acceptance(Basis.FINDING),
                 by=quality,
             )
     for part in reversed(lifted):

@@ -30,6 +30,7 @@ NEW: dict[str, str] = {
     r"GET /api/v1/(parts/\{serial\}/(history|trace)|stacks/\{serial\}/hours|records/\{record_id\})"
     r" query (on|known_at): .*": "as it was on a date, as it was known at a time, as on the pages",
     r"GET /api/v1/stacks/\{serial\}/hours 200 (on|hours)\b.*": "the date asked for, and the total",
+    r"POST /api/v1/parts/\{part_id\}/judgements\b.*": "whether a part may be used, and on what",
     r"(GET|POST) /api/v1/words\b.*": "the laboratory's words for findings and reasons, in versions",
     r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
         "which word it is, and where on the part"

@@ -13,11 +13,14 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import make_engine, reading
 from service.platform.tables import AuditEntry
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.part_axes import judge_part
 from service.store.queries.holds import About, HoldRow, holds
 from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
+
+LOOKED_AT = Acceptance(Basis.INSPECTION)
 
 BEFORE = "a1c7"
 
@@ -30,7 +33,14 @@ def test_words_of_before_place_their_holds(newest_url: str) -> None:
     judged, cracked = record.lift(count=2)
     failing, withdrawn, allowed = lab.rows(some_meas)
     lab.now += timedelta(minutes=1)
-    lab.do(judge_part, judged, usability=Usability.ACCEPTED_USED, reason="only soot", by=quality)
+    lab.do(
+        judge_part,
+        judged,
+        usability=Usability.ACCEPTED_USED,
+        reason="only soot",
+        acceptance=LOOKED_AT,
+        by=quality,
+    )
     grave(newest_url, lab, (judged, cracked))
 
     migrate(newest_url)

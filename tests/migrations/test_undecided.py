@@ -11,10 +11,13 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import make_engine
 from service.platform.tables import AuditEntry
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.part_axes import judge_part
 from service.store.tables import Inspection, Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
+
+LOOKED_AT = Acceptance(Basis.INSPECTION)
 
 BEFORE = "a9d4"
 
@@ -26,7 +29,14 @@ def test_findings_of_before_ask_for_their_decisions(newest_url: str) -> None:
     record.open()
     judged, doubted = record.lift(count=2)
     lab.now += timedelta(minutes=1)
-    lab.do(judge_part, judged, usability=Usability.ACCEPTED_USED, reason="only soot", by=quality)
+    lab.do(
+        judge_part,
+        judged,
+        usability=Usability.ACCEPTED_USED,
+        reason="only soot",
+        acceptance=LOOKED_AT,
+        by=quality,
+    )
     in_doubt(newest_url, lab, (judged, doubted))
 
     migrate(newest_url)

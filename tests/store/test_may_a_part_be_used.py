@@ -20,12 +20,15 @@ from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
 from service.stacks.tables import Stack
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, judge_parts
 from service.store.queries.forbids import Cause, forbids_of_lots, forbids_of_parts
 from service.store.tables import Concession, Inspection, Part
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab, known
+
+LOOKED_AT = Acceptance(Basis.INSPECTION)
 
 FREE = End.FREE
 TO_LOOK_AT = (FindingEntry("burn mark", 2, "air inlet"),)
@@ -318,7 +321,13 @@ def test_a_finding_to_be_looked_at_leaves_the_part_undecided_until_somebody_deci
         f"To be looked at, by record {opened.bench.number}: burn mark, air inlet"
     ]
 
-    opened.by_quality(judge_part, opened.mea, usability=Usability.ACCEPTED_USED, reason="only soot")
+    opened.by_quality(
+        judge_part,
+        opened.mea,
+        usability=Usability.ACCEPTED_USED,
+        reason="only soot",
+        acceptance=LOOKED_AT,
+    )
     opened.put_back()
 
 

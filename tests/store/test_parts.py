@@ -12,6 +12,7 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, Refused
 from service.records.tables import Step, StepKind
 from service.stacks.tables import Layer
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.part_axes import bring_back, judge_part, move_part, reserve_part
 from service.store.changes.parts import PartEntry, add_part, change_part
 from service.store.queries.part_lists import PartFilter, part_facts, part_in_forms, parts
@@ -19,6 +20,8 @@ from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import Lab, a_lab
 from tests.turning import turned
+
+LOOKED_AT = Acceptance(Basis.INSPECTION)
 
 ALL = PartFilter(items=True)
 
@@ -229,7 +232,13 @@ def test_a_part_that_was_fitted_is_accepted_used_never_as_new(lab: Lab) -> None:
     with pytest.raises(Refused, match="accepted used"), lab.work() as work:
         judge_part(work, part_id, usability=Usability.ACCEPTED, reason="fine")
     with lab.work() as work:
-        judge_part(work, part_id, usability=Usability.ACCEPTED_USED, reason="fine")
+        judge_part(
+            work,
+            part_id,
+            usability=Usability.ACCEPTED_USED,
+            reason="fine",
+            acceptance=LOOKED_AT,
+        )
 
 
 def test_a_part_reserved_for_one_stack_is_freed_before_another_gets_it(lab: Lab) -> None:

@@ -23,6 +23,7 @@ class PartFacts:
     ``usable_until`` is the last day of its shelf life, for a part not fitted before this event.
     ``fitted_again``: it was lifted off in this event and put on again.
     ``for_designs``: the designs with revision its type is released for; empty: any.
+    ``beyond``: how its place lies beyond what it was accepted for.
     """
 
     part: int
@@ -43,6 +44,7 @@ class PartFacts:
     renew_at_opening: bool = False
     fitted_again: bool = False
     for_designs: frozenset[str] = frozenset()
+    beyond: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ def check_parts(parts: Iterable[PartFacts], *, design: str, on: date) -> tuple[F
     alike: dict[tuple[Wrong, str, str, str, Severity | None], list[PartFacts]] = defaultdict(list)
     for part in parts:
         judged = part.usability is Usability.UNDER_CONCESSION
-        for wrong, trouble, mend in _of_part(part, design, on):
+        for wrong, trouble, mend in (*_of_part(part, design, on), *_of_acceptance(part)):
             severity = Severity.REMARK if judged or _is_let_be(part, wrong) else None
             alike[wrong, part.name, trouble, mend, severity].append(part)
     return tuple(_worded(key, some) for key, some in alike.items())
@@ -99,6 +101,12 @@ def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, st
     if part.for_designs and design not in part.for_designs:
         released = ", ".join(sorted(part.for_designs))
         yield Wrong.REVISION, f"released for {released}, not for {design}", "Fit parts for it."
+
+
+def _of_acceptance(part: PartFacts) -> Iterator[tuple[Wrong, str, str]]:
+    mend = "Fit another, or have it accepted for this place."
+    for trouble in part.beyond:
+        yield Wrong.BEYOND_ACCEPTANCE, trouble, mend
 
 
 def _worded(

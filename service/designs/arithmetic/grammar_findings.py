@@ -44,6 +44,7 @@ class Wrong(StrEnum):
     PAST_HOURS = "past its hours"
     NOT_RENEWED = "fitted again, to be renewed at every opening"
     REVISION = "wrong design revision"
+    BEYOND_ACCEPTANCE = "beyond what it was accepted for"
 
 
 SEVERITIES = {
@@ -62,6 +63,7 @@ SEVERITIES = {
     Wrong.PAST_HOURS: Severity.CONCESSION,
     Wrong.NOT_RENEWED: Severity.CONCESSION,
     Wrong.REVISION: Severity.CONCESSION,
+    Wrong.BEYOND_ACCEPTANCE: Severity.CONCESSION,
 }
 """What a finding weighs unless its check says otherwise; all others block the hand-in."""
 

@@ -26,6 +26,7 @@ from service.stacks.queries.layer_maps import LayerMap, layer_map
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.acceptances import acceptances_of, limits_of
 from service.store.queries.forbids import OF_PLACE, Cause, forbids_of_parts
 from service.store.tables import Part, PartType
 
@@ -47,7 +48,7 @@ STAYS = {Cause.DESIGN_HOLD, Cause.EXPIRED, *OF_PLACE}
 
 
 def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> UsedUp:
-    """Return those renewed once they are reached. Three statements, eight where limits count.
+    """Return those renewed once they are reached. Five statements, ten where limits count.
 
     Whatever must not be put on again is renewed; what sits there under a concession, or waits to
     be looked at, is not.
@@ -72,8 +73,9 @@ def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> Us
             against = [x for x in against if x.cause in (Cause.LOT_HOLD, Cause.TYPE_HOLD)]
         if against:
             worn[part] = against[0].word
-    openings_most = {row.id: row.openings_most for row in rows if row.openings_most is not None}
-    hours_most = {row.id: row.hours_most for row in rows if row.hours_most is not None}
+    accepted = acceptances_of(session, parts)
+    openings_most = limits_of(rows, accepted, "openings_most", "until_openings")
+    hours_most = limits_of(rows, accepted, "hours_most", "until_hours_h")
     limited = set(openings_most) - by_type - set(worn)
     openings = _openings(session, limited)
     for part in limited:

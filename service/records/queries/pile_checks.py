@@ -48,6 +48,8 @@ from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as BuildLayer
+from service.store.arithmetic.acceptance import misplaced, used_up
+from service.store.queries.acceptances import AcceptanceKept, acceptances_of
 from service.store.queries.forbids import (
     HOLDS,
     Cause,
@@ -91,6 +93,8 @@ class KnownPart:
     was_fitted_before: bool
     is_new: bool
     has_concession: bool
+    accepted: AcceptanceKept | None
+    other_design: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +115,7 @@ def known_parts(
     stack_id: int,
     until: datetime | None,
 ) -> dict[int, KnownPart]:
-    """Return what is known of these parts as this record has them. Fourteen statements in all.
+    """Return what is known of these parts as this record has them. Sixteen statements in all.
 
     ``until`` is when the record was handed in; None: it is being written, all of today counts.
     """
@@ -136,8 +140,20 @@ def known_parts(
     }
     allowed = concessions_used(session, record_id)
     put_on = _put_on(session, record_id)
-    openings = _openings(session, record_id, [row.id for row in rows if row.openings_most])
-    hours = _hours(session, record_id, [row.id for row in rows if row.hours_most])
+    accepted = acceptances_of(session, ids) if until is None else {}
+    limited = {
+        part: (kept.until_openings is not None, kept.until_hours_h is not None)
+        for part, kept in accepted.items()
+    }
+    neither = (False, False)
+    openings = _openings(
+        session,
+        record_id,
+        [x.id for x in rows if x.openings_most or limited.get(x.id, neither)[0]],
+    )
+    hours = _hours(
+        session, record_id, [x.id for x in rows if x.hours_most or limited.get(x.id, neither)[1]]
+    )
     return {
         row.id: read_as(
             KnownPart,
@@ -151,6 +167,8 @@ def known_parts(
             usable_until=row.expires_at.date() if row.expires_at else None,
             openings=openings.get(row.id, 0),
             hours=hours.get(row.id, 0.0),
+            accepted=accepted.get(row.id),
+            other_design=_reason(values[row.id], {Cause.OTHER_DESIGN}),
             was_fitted_before=put_on.get(row.id, False),
             is_new=not put_on.get(row.id, True),
             has_concession=bool(allowing(allowed, values[row.id], row)),
@@ -179,9 +197,11 @@ def _reason(forbids: Iterable[Forbids], causes: Collection[Cause]) -> str:
 def _is_any_barred(
     session: Session, ids: Collection[int], head: "_Head", until: datetime | None
 ) -> bool:
-    """Say whether one of these parts must not be used, or was on hold then."""
+    """Say whether one of these parts must not be used, or only so far, or was on hold then."""
     forbids = forbids_of_parts(session, ids, stack_id=head.stack_id, held_at=until)
-    return any(_counts(forbid, until) for some in forbids.values() for forbid in some)
+    if any(_counts(forbid, until) for some in forbids.values() for forbid in some):
+        return True
+    return until is None and bool(acceptances_of(session, ids))
 
 
 def _counts(forbid: Forbids, until: datetime | None) -> bool:
@@ -241,7 +261,10 @@ def _earlier(session: Session, record_id: int, builds: Iterable[int]) -> set[int
     return set(rows)
 
 
-WITHOUT_PATTERN = (Wrong.ON_HOLD, Wrong.NOT_ACCEPTED, Wrong.FAILING, Wrong.RULE_MET)
+WITHOUT_PATTERN = (
+    *(Wrong.ON_HOLD, Wrong.NOT_ACCEPTED, Wrong.FAILING, Wrong.RULE_MET),
+    Wrong.BEYOND_ACCEPTANCE,
+)
 """What is told of parts where the design keeps no pattern: what must not be used."""
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64
@@ -503,12 +526,26 @@ def _facts(
             layer.cell,
             renew_at_opening=part.renew_at_opening or part.part in renewed,
             for_designs=strangers.get(part.part, frozenset()),
+            beyond=_beyond(part, layer),
         ),
     )
 
 
+def _beyond(part: KnownPart, layer: Layer | None = None) -> tuple[str, ...]:
+    """How a part, or its place in the pile, lies beyond what it was accepted used for."""
+    accepted = part.accepted
+    if accepted is None:
+        return ()
+    return (
+        *((f"accepted used {part.other_design}",) if part.other_design else ()),
+        *used_up(accepted, hours_h=part.hours, openings=part.openings),
+        *(misplaced(accepted, layer.cell, layer.facing, accepted.facing_before) if layer else ()),
+    )
+
+
 def _facts_of_fixing(fixing: FixingNow, part: KnownPart) -> PartFacts:
-    return _known(part, PartFacts(part.part, fixing.label, str(fixing.kind)))
+    facts = PartFacts(part.part, fixing.label, str(fixing.kind), beyond=_beyond(part))
+    return _known(part, facts)
 
 
 def _known(part: KnownPart, facts: PartFacts) -> PartFacts:

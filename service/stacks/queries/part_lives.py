@@ -28,6 +28,7 @@ from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.queries.acceptances import AcceptanceKept, acceptances_of
 from service.store.queries.part_lists import PartFacts, part_facts
 from service.store.tables import Concession, Hold, Lot, Part
 
@@ -255,6 +256,7 @@ class PartLife:
     sittings: tuple[Sitting, ...]
     events: Events
     findings: tuple[SeenOnIt, ...]
+    accepted: AcceptanceKept | None
     holds: tuple[HoldOnIt, ...]
     concessions: tuple[ConcessionOnIt, ...]
     former_beliefs: tuple[FormerBelief, ...]
@@ -291,6 +293,7 @@ def part_life(session: Session, part_id: int, as_of: AsOf = PRESENT) -> PartLife
         scans=_scans(session, part_id),
         sittings=sittings(session, part_id, as_of),
         events=event_counts(session, [part_id], as_of).get(part_id, Events()),
+        accepted=acceptances_of(session, [part_id]).get(part_id),
         findings=findings_on(session, [part_id], as_of).get(part_id, ()),
         holds=_holds(session, part, as_of),
         concessions=_concessions(session, part, as_of),

@@ -6,17 +6,20 @@ off belong to rebuild records.
 """
 
 from collections.abc import Collection
+from dataclasses import asdict
 
 from sqlalchemy import exists, select
 
+from service.designs.tables import Design
 from service.platform import changes as given
-from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
+from service.store.arithmetic.acceptance import CHOSEN, FIELDS, Acceptance, Basis
 from service.store.changes.inspections import decided
 from service.store.changes.parts import (
     PLACES_BY_HAND,
@@ -25,7 +28,7 @@ from service.store.changes.parts import (
     refuse_no_judgement,
     refuse_place_by_record,
 )
-from service.store.tables import Hold, Part
+from service.store.tables import AcceptedUsed, Hold, Part
 
 
 def move_part(
@@ -73,8 +76,15 @@ def bring_back(
     _moved(work, row, whereabouts, place, f"Scrapping reversed: {why}", used)
 
 
-def judge_part(work: Work, part_id: int, *, usability: Usability, reason: str) -> None:
-    """Say whether a part may be used, with the reason.
+def judge_part(
+    work: Work,
+    part_id: int,
+    *,
+    usability: Usability,
+    reason: str,
+    acceptance: Acceptance | None = None,
+) -> None:
+    """Say whether a part may be used, with the reason; what is accepted used says on what.
 
     Refused: while a hold of its own stands (lifting it says what the part is afterwards),
     “accepted” for a part that was fitted before, holds and concessions, which have their own pages.
@@ -94,14 +104,56 @@ def judge_part(work: Work, part_id: int, *, usability: Usability, reason: str) -
     if row.whereabouts is Whereabouts.SCRAPPED:
         raise Refused("usability", usability.value, "it is scrapped.", "Nothing is to be judged.")
     refuse_new_for_used(work, part_id, usability)
-    before, row.usability = row.usability, usability
+    changes: list[Change] = [("whether it may be used", row.usability, usability)]
+    if usability is Usability.ACCEPTED_USED:
+        changes += _accept_used(work, part_id, acceptance)
+    row.usability = usability
     decided(work, part_id)
     work.note(
         Event.PART_JUDGED,
         ("part", part_id, label(work, row)),
-        [("whether it may be used", before, usability)],
+        changes,
         reason=why,
     )
+
+
+def _accept_used(work: Work, part_id: int, acceptance: Acceptance | None) -> list[Change]:
+    """Keep what a used part is accepted on and how far."""
+    if acceptance is None or acceptance.basis is Basis.NOT_RECORDED:
+        raise Refused("basis", "", "nobody said what it rests on.", f"One of: {', '.join(CHOSEN)}.")
+    kept = given.checked(acceptance, FIELDS[1:-1], work.now)
+    if kept.cell_to is not None and kept.cell_to < (kept.cell_from or 1):
+        raise Refused("cell_to", kept.cell_to, "it lies before the first cell.", "A later cell.")
+    if kept.basis is Basis.MEASUREMENT and kept.thickness_mm is None and not kept.leak:
+        right = "The thickness, the leak, or another basis."
+        raise Refused("thickness_mm", "", "nothing measured is given.", right)
+    design = None if kept.design_id is None else work.row(Design, kept.design_id, "design")
+    facing = work.session.scalar(
+        select(Layer.facing)
+        .where(Layer.part_id == part_id, Layer.known_until.is_(None))
+        .order_by(Layer.id.desc())
+        .limit(1)
+    )
+    facing_before = None if facing is Facing.EITHER else facing
+    if kept.same_anode_side and facing_before is None:
+        reason = "which way it lay before is not known."
+        raise Refused("same_anode_side", "yes", reason, "Leave it out.")
+    work.session.add(
+        AcceptedUsed(
+            part_id=part_id,
+            facing_before=facing_before,
+            by_id=work.by.id or None,
+            at=work.now,
+            **asdict(kept),
+        )
+    )
+    return [
+        *(
+            (f"accepted used: {field.label}", None, getattr(kept, field.name) or None)
+            for field in FIELDS
+        ),
+        ("accepted used: for design", None, design and f"{design.name} {design.revision}"),
+    ]
 
 
 MOST_JUDGED = 2000
@@ -109,7 +161,12 @@ MOST_JUDGED = 2000
 
 
 def judge_parts(
-    work: Work, part_ids: Collection[int], *, usability: Usability, reason: str
+    work: Work,
+    part_ids: Collection[int],
+    *,
+    usability: Usability,
+    reason: str,
+    acceptance: Acceptance | None = None,
 ) -> None:
     """Say of several parts at once whether they may be used, with one reason: all or none.
 
@@ -124,7 +181,7 @@ def judge_parts(
         right = f"At most {MOST_JUDGED} would be right."
         raise Refused("chosen", len(distinct), "these are too many at once.", right)
     for part_id in distinct:
-        judge_part(work, part_id, usability=usability, reason=reason)
+        judge_part(work, part_id, usability=usability, reason=reason, acceptance=acceptance)
 
 
 def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str) -> None:

@@ -21,6 +21,7 @@ from service.platform.permissions import Act, Person, need
 from service.platform.queries.lists import Turn
 from service.stacks.queries.layer_maps import stack_facts
 from service.stacks.queries.stacks import find_stack
+from service.store.arithmetic.acceptance import CHOSEN, FIELDS, Acceptance, Basis
 from service.store.arithmetic.part_fields import (
     CHANGED_FIELDS,
     MEASURED,
@@ -35,6 +36,7 @@ from service.store.queries.part_lists import (
     PartFilter,
     PartInForms,
     PartRow,
+    designs_to_choose,
     part_in_forms,
     parts,
     stacks_to_choose,
@@ -70,6 +72,7 @@ class InspectionPage:
     further: bool
     form: Form
     usabilities: tuple[Usability, ...] = (Usability.ACCEPTED_USED, Usability.REJECTED)
+    bases: tuple[Basis, ...] = CHOSEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +98,11 @@ class ChangePage:
     part: PartInForms
     lots: Choices = ()
     stacks: Choices = ()
+    designs: Choices = ()
     places: tuple[Whereabouts, ...] = PLACES_BY_HAND
     usabilities: tuple[Usability, ...] = JUDGEMENTS
     fields: tuple[Field, ...] = CHANGED_FIELDS
+    acceptance: tuple[Field, ...] = FIELDS
 
 
 @router.get("")
@@ -135,12 +140,17 @@ def inspect(request: Request, me: Me, database: Database, form: Typed, query: As
     stack = _stack_asked(database, query)
     with form.collecting_errors():
         usability, reason = form.choice("usability", Usability), form.text("reason")
+        basis = form.choice("basis", Basis, required=False)
         chosen = form.raw_all("every") if form.yes("all") else form.raw_all("chosen")
         ids = [int(key) for key in chosen if key.isdecimal() and len(key) < 16]
         with changing(database, me, key=form.key) as work:
             work.answer = f"/stacks/{quote(stack, safe='')}"
             part_axes.judge_parts(
-                work, ids, usability=usability or Usability.NOT_INSPECTED, reason=reason
+                work,
+                ids,
+                usability=usability or Usability.NOT_INSPECTED,
+                reason=reason,
+                acceptance=Acceptance(basis or Basis.NOT_RECORDED),
             )
         return go_on(request, work.answer)
     return _inspection_page(request, database, stack, form)
@@ -250,7 +260,9 @@ def judge(request: Request, me: Me, database: Database, form: Typed, part_id: in
     """Say whether a part may be used."""
     need(me, Act.PART_JUDGE)
     with form.collecting_errors():
-        values = {"usability": form.choice("usability", Usability), "reason": form.text("reason")}
+        usability, reason = form.choice("usability", Usability), form.text("reason")
+        acceptance = _acceptance(form) if usability is Usability.ACCEPTED_USED else None
+        values = {"usability": usability, "reason": reason, "acceptance": acceptance}
         return _done(request, form, part_id, part_axes.judge_part, values)
     return _change_page(request, database, "store/parts/judge.html", part_id, form)
 
@@ -303,7 +315,16 @@ def _change_page(
         part = part_in_forms(session, part_id)
         lots = lots_of_type(session, part.row.type_id) if template.endswith("edit.html") else ()
         stacks = stacks_to_choose(session) if template.endswith("reserve.html") else ()
-    return page(request, template, ChangePage(form, part, lots, stacks), form.status)
+        designs = designs_to_choose(session) if template.endswith("judge.html") else ()
+    context = ChangePage(form, part, lots, stacks, designs)
+    return page(request, template, context, form.status)
+
+
+def _acceptance(form: Form) -> Acceptance:
+    """Read what a used part is accepted on, and how far."""
+    values = form.values(FIELDS)
+    basis = Basis(values.pop("basis") or Basis.NOT_RECORDED)
+    return Acceptance(basis, design_id=form.whole("design", required=False), **values)
 
 
 def _new_page(request: Request, database: Engine, form: Form) -> Response:

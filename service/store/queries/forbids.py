@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select, true
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -28,7 +28,16 @@ from service.platform.tables import AuditEntry
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
-from service.store.tables import Concession, Hold, Inspection, Instrument, Lot, Part, PartType
+from service.store.tables import (
+    AcceptedUsed,
+    Concession,
+    Hold,
+    Inspection,
+    Instrument,
+    Lot,
+    Part,
+    PartType,
+)
 
 
 class Cause(StrEnum):
@@ -45,6 +54,7 @@ class Cause(StrEnum):
     RULE_MET = "failing by the rule"
     JUDGED = "not accepted"
     EXPIRED = "past its shelf life"
+    OTHER_DESIGN = "accepted for another design"
     CALIBRATION = "out of calibration"
 
 
@@ -163,8 +173,14 @@ def forbids_of_parts(
     held = _holds(session, rows, stack_id, held_at)
     inspections = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
     rejected = _rejected_at(session, [x.id for x in rows if x.usability is Usability.REJECTED])
+    used = [x.id for x in rows if x.usability is Usability.ACCEPTED_USED]
+    elsewhere = _accepted_elsewhere(session, used, stack_id)
     judged = {
-        x.id: _of_judgement(x.usability, inspections.get(x.id), rejected.get(x.id)) for x in rows
+        x.id: [
+            *_of_judgement(x.usability, inspections.get(x.id), rejected.get(x.id)),
+            *elsewhere.get(x.id, ()),
+        ]
+        for x in rows
     }
     return {row.id: tuple(_of_part(row, held, judged[row.id], stack_id, on)) for row in rows}
 
@@ -380,6 +396,35 @@ def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
         .order_by(Inspection.id)
     )
     return {row.part_id: row for row in rows}
+
+
+def _accepted_elsewhere(
+    session: Session, part_ids: Collection[int], stack_id: int | None
+) -> dict[int, list[Forbids]]:
+    """Which used parts were accepted for another design than that of the stack."""
+    if not part_ids or stack_id is None:
+        return {}
+    newest = select(func.max(AcceptedUsed.id)).group_by(AcceptedUsed.part_id)
+    rows = session.execute(
+        select(AcceptedUsed.part_id, AcceptedUsed.at, Design.name, Design.revision)
+        .join(Design, Design.id == AcceptedUsed.design_id)
+        .where(
+            AcceptedUsed.id.in_(newest),
+            AcceptedUsed.part_id.in_(part_ids) if len(part_ids) <= MANY else true(),
+            AcceptedUsed.design_id != design_of_stack(stack_id),
+        )
+    )
+    return {
+        row.part_id: [
+            Forbids(
+                Cause.OTHER_DESIGN,
+                f"It is accepted used for {row.name} {row.revision} only.",
+                reason=f"for {row.name} {row.revision} only",
+                since=row.at,
+            )
+        ]
+        for row in rows
+    }
 
 
 def _rejected_at(session: Session, part_ids: Collection[int]) -> dict[int, datetime]:

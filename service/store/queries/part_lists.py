@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.physics.arithmetic.part_stiffness import free_mm
 from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
@@ -141,6 +142,14 @@ def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
     """Return id and serial of the stacks, by serial, to choose from."""
     rows = session.execute(select(Stack.id, Stack.serial).order_by(Stack.serial_key).limit(2000))
     return tuple((row.id, row.serial) for row in rows)
+
+
+def designs_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
+    """Return id and name with revision of the designs, to choose from."""
+    rows = session.execute(
+        select(Design.id, Design.name, Design.revision).order_by(Design.name, Design.revision)
+    )
+    return tuple((row.id, f"{row.name} {row.revision}") for row in rows)
 
 
 def _held_with(**of: Any) -> Any:

@@ -1,0 +1,65 @@
+"""What used parts were accepted on, and how far."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.designs.tables import Design
+from service.people.tables import Person
+from service.platform.arithmetic.vocabulary import Facing, Usability
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.statements import param_list
+from service.store.arithmetic.acceptance import Acceptance
+from service.store.tables import AcceptedUsed, Part
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceKept(Acceptance):
+    """An acceptance as it stands; ``by`` None where it was not recorded."""
+
+    part_id: int = 0
+    facing_before: Facing | None = None
+    design: str | None = None
+    by: str | None = None
+    at: datetime | None = None
+
+
+ACCEPTANCES = (
+    select(
+        *columns(
+            AcceptanceKept, AcceptedUsed, design=Design.name + " " + Design.revision, by=Person.name
+        )
+    )
+    .join(Part, Part.id == AcceptedUsed.part_id)
+    .outerjoin(Design, Design.id == AcceptedUsed.design_id)
+    .outerjoin(Person, Person.id == AcceptedUsed.by_id)
+    .where(
+        AcceptedUsed.part_id.in_(param_list("part_ids")), Part.usability == Usability.ACCEPTED_USED
+    )
+    .order_by(AcceptedUsed.id)
+)
+
+
+def acceptances_of(session: Session, part_ids: Collection[int]) -> dict[int, AcceptanceKept]:
+    """Return the newest acceptance of each of these parts that is accepted used. One statement.
+
+    A part accepted before such things were kept, or brought by a list, may have none.
+    """
+    rows = session.execute(ACCEPTANCES, {"part_ids": list(part_ids)})
+    return {row.part_id: read_as(AcceptanceKept, row) for row in rows}
+
+
+def limits_of(
+    rows: Sequence[Any], accepted: Mapping[int, AcceptanceKept], of_type: str, of_part: str
+) -> dict[int, Any]:
+    """Return the limit of each part that has one: its type's, or what it was accepted for."""
+    limits = {}
+    for row in rows:
+        both = (getattr(row, of_type), getattr(accepted.get(row.id), of_part, None))
+        if said := [limit for limit in both if limit is not None]:
+            limits[row.id] = min(said)
+    return limits
