@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import given
@@ -10,6 +11,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.bench.pages.paper_lines import ROWS, PaperLine, Section, _short_check, sheets
+from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.platform.database import reading
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.queries.stack_tests import made_in_record
@@ -17,7 +19,7 @@ from service.records.tables import RebuildRecord, Step, StepKind
 from tests import builders
 from tests.bench.test_bench_pages import AtTheBench, an_instrument, at_bench, rows
 from tests.planning.test_changeover_pages import kept, lab
-from tests.proof.stack_testing import a_closed_stack
+from tests.proof.stack_testing import FIGURES, LEAK, a_closed_stack
 
 __all__ = ["at_bench", "lab"]
 
@@ -132,8 +134,13 @@ def test_what_was_written_is_entered_line_by_line_and_nothing_typed_is_lost(
 def test_tests_written_on_paper_are_entered_on_the_same_page_in_the_same_order(
     engine: Engine, signed_in_client: Callable[..., Any]
 ) -> None:
-    """Leaks, insulation and shorts of a closed stack; a line refused keeps what was typed."""
-    closed = a_closed_stack(engine)
+    """Leaks, insulation and shorts of a closed stack; a line refused keeps what was typed.
+
+    One leak has a recipe: its steps are written down too.
+    """
+    recipe = Recipe(3, Wetness.DRY, 10.0, 3.0, 10.0)
+    figures = replace(FIGURES, leak=replace(LEAK, recipes=(recipe,)))
+    closed = a_closed_stack(engine, figures=figures)
     client = signed_in_client("builder")
     address = f"/records/{closed.bench.number}/paper/enter"
     page = client.get(address).text
@@ -171,7 +178,9 @@ def test_tests_written_on_paper_are_entered_on_the_same_page_in_the_same_order(
             f"leak.{order}.end_temperature": "22.4",
             f"leak.{order}.at": "23:00",
         }
+    assert "leak.2.ramp_time" not in names
     typed |= {"leak.3.arrived_anode": "0", "leak.3.arrived_cathode": "0"}
+    typed |= {"leak.3.state": "dry", "leak.3.ramp_time": "6", "leak.3.settled": "4"}
     typed |= {
         "insulation-dry.test.cells_bonded": "yes",
         "insulation-dry.test.rods_plates_resistance": "> 2000",
@@ -190,6 +199,7 @@ def test_tests_written_on_paper_are_entered_on_the_same_page_in_the_same_order(
     assert second.status_code == 200, re.findall(r'class="wrong"[^>]*>([^<]*)', second.text)
     with reading(engine) as session:
         tests = made_in_record(session, closed.bench.number)
+    assert [bool(test.steps) for test in tests] == [False, True, False, False]
     assert [(test.kind, test.verdict) for test in tests] == [
         (TestKind.LEAK, "pass"),
         (TestKind.LEAK, "pass"),

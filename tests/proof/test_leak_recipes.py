@@ -173,6 +173,24 @@ def test_a_trace_whose_ramp_is_too_fast_is_asked_about_by_machines(
     assert "Ramp 25 kPa/min; the recipe asks for at most 6 kPa/min." in answer.text
 
 
+def test_the_membrane_is_judged_by_the_highest_pressure_seen(engine: Engine) -> None:
+    """Not by that of the first reading alone; also where no guard is given."""
+    bears = replace(LEAK, most_across_kpa=54.0)
+    stack = a_closed_stack(engine, figures=replace(FIGURES, leak=bears))
+
+    with pytest.raises(Question, match="55 kPa across the membrane; it bears at most 54 kPa"):
+        stack.leak(4, **KEPT | {"most_pressure": "55"})
+
+
+def test_a_step_typed_alone_is_not_lost_but_asks_for_the_others(engine: Engine) -> None:
+    stack = by_recipe(engine)
+
+    with pytest.raises(Refused) as refused:
+        stack.leak(4, relief="58")
+
+    assert refused.value.field == "ramp_time"
+
+
 def test_the_highest_pressure_is_no_less_than_the_first_reading(engine: Engine) -> None:
     stack = by_recipe(engine)
 

@@ -18,6 +18,7 @@ from service.designs.arithmetic.grammar_text import name as called
 from service.designs.arithmetic.pile import Layer
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
+from service.limits.arithmetic.leak_recipes import Wetness
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,
@@ -481,6 +482,18 @@ def _leak_common(session: Session, leak: LeakFigures | None) -> tuple[Write, ...
     )
 
 
+def _steps() -> tuple[Write, ...]:
+    """What a recipe asks to be written down of its steps."""
+    states = tuple((str(state), str(state)) for state in Wetness)
+    return (
+        Write("state", "state", "choice", choices=states),
+        Write("ramp_time", "ramp", "number", "min"),
+        Write("settled", "stabilised", "number", "min"),
+        Write("most_pressure", "highest", "number", "kPa"),
+        Write("relief", "relief set to", "number", "kPa"),
+    )
+
+
 def _leak_tests(leak: LeakFigures | None, tests_done: Collection[str]) -> Iterator[PaperLine]:
     """Tests by pressure decay; those by the method with the flow meter are entered at the bench."""
     for set_up, pressure in _set_ups(leak):
@@ -496,6 +509,7 @@ def _leak_tests(leak: LeakFigures | None, tests_done: Collection[str]) -> Iterat
                 Write("duration", "test time", "number", "min"),
                 Write("end_pressure", "end", "number", "kPa"),
                 Write("end_temperature", "gas at end", "number", "°C"),
+                *(_steps() if leak and leak.recipe(set_up.order) else ()),
                 *(
                     Write(f"arrived_{circuit}", f"from {circuit}", "number", "mL/min")
                     for circuit in set_up.watched

@@ -12,7 +12,7 @@ from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Wetness
 from service.limits.arithmetic.limits import Quantity
 from service.limits.arithmetic.permeation import Permeating
-from service.limits.arithmetic.retests import NONE, Retest
+from service.limits.arithmetic.retests import EVERY, NONE, Retest
 from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
@@ -315,7 +315,8 @@ _OF: dict[str, str] = {
 }
 
 
-_REPEAT = f"Empty: every test. Else some of {', '.join(Retest)}, with commas; or {NONE}."
+_REPEAT = f"No rule: empty. {EVERY.capitalize()}, {NONE}, or with commas: {', '.join(Retest)}."
+_OF["retests_source"] = "Needed with the rules."
 _OF |= {field.name: _REPEAT for field in RETEST_FIELDS.values()}
 
 

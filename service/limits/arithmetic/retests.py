@@ -27,7 +27,7 @@ class Retest(StrEnum):
 
 ALL = frozenset(Retest)
 LEAKS = frozenset({Retest.LEAK_OUTSIDE, Retest.LEAK_BETWEEN})
-NONE = "none"
+EVERY, NONE = "all", "none"
 RULED = (Undoing.RE_TORQUE, Undoing.UNLOADED, Undoing.PART_CHANGED)
 """The acts a design may have a rule for."""
 
@@ -126,7 +126,7 @@ def spared(
 
 def repeat_as_typed(repeat: tuple[Retest, ...]) -> str:
     """Return the tests of a rule as they are typed."""
-    return ", ".join(repeat) or NONE
+    return EVERY if frozenset(repeat) == ALL else ", ".join(repeat) or NONE
 
 
 def repeat_from(text: str) -> tuple[Retest, ...]:
@@ -134,13 +134,13 @@ def repeat_from(text: str) -> tuple[Retest, ...]:
 
     >>> repeat_from("insulation, leak to outside")
     (<Retest.LEAK_OUTSIDE: 'leak to outside'>, <Retest.INSULATION: 'insulation'>)
-    >>> repeat_from("none")
-    ()
+    >>> repeat_from("none"), repeat_from("all") == tuple(Retest)
+    ((), True)
     """
     words = {word.strip() for word in text.split(",")} - {""}
-    if words == {NONE}:
-        return ()
+    if words in ({NONE}, {EVERY}):
+        return tuple(Retest) if EVERY in words else ()
     unknown = words - {str(test) for test in Retest}
     if unknown or not words:
-        raise Inconsistent(f"any of {', '.join(Retest)}, separated by commas; or {NONE}")
+        raise Inconsistent(f"any of {', '.join(Retest)}, separated by commas; {EVERY}; or {NONE}")
     return tuple(test for test in Retest if test in words)

@@ -54,10 +54,11 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
             facts |= {name: kept, f"{name} of the recipe": wanted}
             sentences.append(f"{name.capitalize()} {kept}; the recipe asks for {wanted}.")
     most = figures.most_across_kpa
-    if most is not None and loads_membrane(test.connected) and kpa > most * (1 + 1e-9):
-        facts |= {"across the membrane": f"{kpa:.4g} kPa", "membrane bears": f"{most:g} kPa"}
+    across = max(kpa, test.kept.most_kpa) if test.kept else kpa
+    if most is not None and loads_membrane(test.connected) and across > most * (1 + 1e-9):
+        facts |= {"across the membrane": f"{across:.4g} kPa", "membrane bears": f"{most:g} kPa"}
         sentences.append(
-            f"{kpa:.4g} kPa across the membrane; it bears at most {most:g} kPa: look for damage."
+            f"{across:.4g} kPa across the membrane; it bears at most {most:g} kPa: look for damage."
         )
     return Departures(tuple(sentences), facts)
 

@@ -137,9 +137,12 @@ def _state(texts: Typed) -> Wetness | None:
     return Wetness(typed_word(texts, "state", "the state of the stack", tuple(Wetness)))
 
 
+STEPS = ("ramp_time", "settled", "most_pressure", "relief")
+
+
 def _steps_kept(texts: Typed, test: LeakTest) -> StepsKept | None:
-    """The steps of a recipe; both times are needed once either is given."""
-    if not any(texts.get(name, "").strip() for name in ("ramp_time", "settled")):
+    """The steps of a recipe; both times are needed once any of them is given."""
+    if not any(texts.get(name, "").strip() for name in STEPS):
         return None
     minutes = {
         name: needed_quantity(texts, name, label, Measure.DURATION, "min")
