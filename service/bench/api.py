@@ -130,6 +130,9 @@ class DecisionMade(Out):
     reason: str
     remarks: str | None = Field(description="accounts alike, who made the password")
     correction_id: int | None
+    before_corrections: list[int] = Field(
+        description="corrections approved since: it was given for the version before them"
+    )
 
 
 @like(

@@ -35,6 +35,10 @@ NEW: dict[str, str] = {
     r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
         "which word it is, and where on the part"
     ),
+    r"POST /api/v1/records sends lifted_off\[\]\.facing: null\|string": (
+        "how a layer was found to lie"
+    ),
+    r"GET /api/v1/parts/.*\.lay_reversed: .*": "it lay the other way round than recorded",
     r"POST /api/v1/records sends .*findings\[\]\.(face|places(\[\])?|area_percent): .*": (
         "where on the part it is"
     ),

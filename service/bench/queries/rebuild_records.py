@@ -1,7 +1,7 @@
 """Rebuild records: everything about one, and the list of them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from zoneinfo import ZoneInfo
@@ -123,6 +123,17 @@ class DecisionMade:
     reason: str
     remarks: str | None
     correction_id: int | None
+    before_corrections: tuple[int, ...] = ()
+    """corrections approved since: it was given for the version before them"""
+
+    @property
+    def version_in_words(self) -> str:
+        """Which version of the record it was given for; empty where nothing was corrected since."""
+        if not self.before_corrections:
+            return ""
+        numbers = ", ".join(map(str, self.before_corrections))
+        several = "s" if len(self.before_corrections) > 1 else ""
+        return f"on the version before correction{several} {numbers}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -472,8 +483,25 @@ def decisions_of(
         .where(Decision.record_id == record_id)
         .order_by(Decision.id)
     )
-    decisions = read_all(DecisionMade, rows)
-    return tuple(decision for decision in decisions if as_of.has(happened_at=decision.at))
+    decisions = [
+        decision
+        for decision in (read_as(DecisionMade, row, before_corrections=()) for row in rows)
+        if as_of.has(happened_at=decision.at)
+    ]
+    return tuple(
+        replace(decision, before_corrections=_corrected_after(decisions[at:]))
+        if decision.meaning is Meaning.APPROVED
+        else decision
+        for at, decision in enumerate(decisions)
+    )
+
+
+def _corrected_after(decisions: Sequence[DecisionMade]) -> tuple[int, ...]:
+    return tuple(
+        decision.correction_id
+        for decision in decisions
+        if decision.meaning is Meaning.CORRECTION_APPROVED and decision.correction_id
+    )
 
 
 @dataclass(frozen=True, slots=True)

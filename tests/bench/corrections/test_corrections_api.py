@@ -5,7 +5,9 @@ from typing import Any
 
 import pytest
 
+from service.bench.queries.rebuild_records import record_view
 from service.bench.tables import CorrectionOf
+from service.platform.database import reading
 from tests.proof.test_releases_corrected import FAR_ABOVE, Released
 
 Calling = Callable[..., Any]
@@ -117,3 +119,53 @@ def test_every_route_for_machines_refuses_unknown_parameters(calling: Calling) -
             assert answer.status_code == 422, (method, address, answer.text)
             fields = [field["field"] for field in answer.json()["fields"]]
             assert fields == ["not_a_parameter"], (method, address)
+
+
+def test_case_06_a_signature_stands_on_the_version_before_a_correction(
+    stack: Released, calling: Calling
+) -> None:
+    fact = stack.fact(CorrectionOf.LAYER_PART)
+    stack.lab.rows(lambda s: stack.a_spare(s, fact.details.part_type_id, "S-9"))
+    number = stack.propose(fact, "S-9")
+    client = calling("builder")
+    waiting = signature(stack)
+
+    stack.decide(number)
+
+    assert waiting == ""
+    assert signature(stack) == f"on the version before correction {number}"
+    answer = client.get(f"/api/v1/records/{stack.bench.number}").json()
+    signed, corrected = answer["decisions"]
+    assert (signed["meaning"], signed["before_corrections"]) == ("approved", [number])
+    assert (corrected["correction_id"], corrected["before_corrections"]) == (number, [])
+    for serial in ("S-9", fact.old_value):
+        sittings = client.get(f"/api/v1/parts/{serial}/history").json()["sittings"]
+        assert (2 in {each["build_number"] for each in sittings}) is (serial == "S-9")
+
+
+def signature(stack: Released) -> str:
+    with reading(stack.lab.engine) as session:
+        approval = record_view(session, stack.bench.number).approval
+    assert approval is not None
+    return approval.version_in_words
+
+
+def test_any_value_is_proposed_and_read_by_machine(stack: Released, calling: Calling) -> None:
+    client = calling("builder")
+    address = f"/api/v1/records/{stack.bench.number}"
+    (fact,) = [each for each in client.get(f"{address}/facts").json() if each["part_of"] == "notes"]
+    sent = {
+        "of": fact["of"],
+        "subject": fact["subject"],
+        "part_of": fact["part_of"],
+        "new_value": "The bench was cold.",
+        "reason": "left out",
+    }
+
+    made = client.post(f"{address}/corrections", json=sent)
+    unknown = client.post(f"{address}/corrections", json=sent | {"part_of": "nothing"})
+
+    assert made.status_code == 201, made.text
+    assert unknown.status_code == 422
+    (waiting,) = client.get(address).json()["corrections"]
+    assert (waiting["was"], waiting["is"]) == ("not given", "The bench was cold.")
