@@ -122,7 +122,7 @@ def correct_clock(work: Work, run_id: int, *, minutes: float, reason: str) -> in
     why = changes.reason(reason)
     if not minutes or abs(minutes) > MOST_MOVED_MIN:
         right = "Not zero; plus where the clock was slow, minus where it was ahead."
-        raise Refused("minutes", f"{minutes:g}", "it cannot be an error of a clock.", right)
+        raise Refused("minutes", f"{minutes:.10g}", "it cannot be an error of a clock.", right)
     run, serial = _locked_run(work, run_id)
     before = _standing(work, run_id)
     if run.kind is not RunKind.LOG or before is None:
