@@ -50,8 +50,11 @@ def test_nothing_confirmed_is_lost_and_nothing_is_there_twice(
     waiting = list(range(1, readings + 1))
     confirmed: dict[int, int] = {}
     for kill in range(kills + 1):
-        with served(database_url, tmp_path / "data") as (address, process), httpx.Client() as line:
-            confirm = _Sender(line, address, laboratory)
+        with (
+            served(database_url, tmp_path / "data") as (address, process),
+            httpx.Client() as client,
+        ):
+            confirm = _Sender(client, address, laboratory)
             until = len(confirmed) + READINGS_EACH if kill < kills else readings
             while waiting and len(confirmed) < until:
                 confirmed[waiting[0]] = confirm(waiting[0])
@@ -78,14 +81,14 @@ def test_nothing_confirmed_is_lost_and_nothing_is_there_twice(
 class _Sender:
     """Sends readings, each with a one-time key made from what it says."""
 
-    def __init__(self, line: httpx.Client, address: str, laboratory: dict[str, str]) -> None:
-        self.line = line
+    def __init__(self, client: httpx.Client, address: str, laboratory: dict[str, str]) -> None:
+        self.client = client
         self.url = f"{address}/api/v1/stacks/{laboratory['serial']}/hours"
         self.token = laboratory["token"]
 
     def __call__(self, hours: int) -> int:
         """Send one and give the id it was confirmed with."""
-        answer = self.line.post(self.url, timeout=30, **self._asked(hours))
+        answer = self.client.post(self.url, timeout=30, **self._asked(hours))
         assert answer.status_code in {200, 201}, answer.text  # 200: the first got through
         return int(answer.json()["id"])
 
