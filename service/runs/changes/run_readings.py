@@ -275,7 +275,8 @@ def _meter(
     doubts: list[str] = []
     for hours, at in ((from_hours, began_at), (to_hours, ended_at)):
         refuse_unless_between(showings, hours, at, "log")
-        if beyond := hours_beyond_time(showings, hours, at, spans):
+        earlier = [showing for showing in showings if showing.taken_at < at]
+        if beyond := hours_beyond_time(earlier, hours, at, spans):
             doubts.append(f"{beyond} {LEFT_OUT}")
     return (None if doubts else meter.id), doubts[:1]
 

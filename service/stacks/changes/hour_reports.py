@@ -189,7 +189,8 @@ class _Days:
             return False
         near = self._near(at)
         refuse_unless_between(near, hours, at)
-        if beyond := hours_beyond_time(near, hours, at, self.open_spans):
+        earlier = [showing for showing in near if showing.taken_at < at]
+        if beyond := hours_beyond_time(earlier, hours, at, self.open_spans):
             self.doubts.append(f"{hours:g} h at {at:%Y-%m-%d %H:%M} UTC: {beyond} Left out.")
             return False
         insort(self.shown, Shown(hours, at), key=_when)

@@ -54,24 +54,6 @@ def refuse_unless_between(
         raise Refused(field, f"{hours:g}", reason, fits)
 
 
-def refuse_faster_than_the_clock(
-    showings: Iterable[Shown], hours: float, taken_at: datetime, field: str = "hours"
-) -> None:
-    """Refuse a showing, in h, that has run further than time did since the one before."""
-    least, _ = neighbours(showings, taken_at)
-    if least is None or taken_at <= least.taken_at:
-        return
-    passed, most = _most_by_the_clock(least, taken_at)
-    if hours > most:
-        raise Refused(
-            field,
-            f"{hours:g}",
-            f"the meter showed {least.hours:g} h {passed:.3g} h earlier; it cannot count faster"
-            " than the clock.",
-            f"At most {most:.6g} h would be right; a misread earlier reading needs a correction.",
-        )
-
-
 def hours_beyond_time(
     showings: Iterable[Shown], hours: float, taken_at: datetime, open_spans: Sequence[OpenSpan] = ()
 ) -> str:
