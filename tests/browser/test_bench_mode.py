@@ -4,11 +4,12 @@ An answer is in view, and a scan while a question is open waits for its answer.
 """
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.entries import Place
@@ -21,7 +22,8 @@ from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.bench_opening import open_stack
 from service.records.changes.make_safe import record_exception
-from service.store.arithmetic.instruments import InstrumentKind
+from service.records.tables import RebuildRecord, Step
+from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
@@ -275,3 +277,98 @@ def test_a_scan_waits_while_a_question_is_open(
     page.keyboard.press("Enter")
     expect(page.locator("#waits")).to_contain_text("HM-0134 was not entered")
     assert page.url.startswith(f"{served_at}/records/{record}/bench")
+
+
+@pytest.mark.night
+def test_a_sites_list_goes_stale_over_a_weekend(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+) -> None:
+    """Written by one, approved by another, recorded on Friday, read again on Monday."""
+    detector = rows(_rig)
+    quality, supervisor, builder = new_page(), new_page(), new_page(width=820, height=1180)
+    _write_a_list(quality, sign_in, served_at)
+    sign_in(supervisor, "supervisor", name="Olu Hart of the rig")
+    supervisor.goto(f"{served_at}/approvals")
+    supervisor.get_by_role("link", name="make-safe list of opening, weekend rig").click()
+    supervisor.locator("#password").fill(builders.PASSWORD)
+    supervisor.locator("button.main").click()
+    expect(supervisor.get_by_text("It is in force")).to_be_visible()
+    me = sign_in(builder, "builder", name="Mara Ilves of the rig")
+    bench = Bench(builder, served_at)
+    bench.begin("TEAL-RIG", "cell 4 is weak", worked=me)
+
+    bench.enter()
+    _read_hydrogen(bench, detector)
+    assert "no bump test of the day" in bench.refused()
+    _try_with_gas(bench, detector)
+    _read_hydrogen(bench, detector)
+    bench.enter()
+    rows(lambda s: _a_weekend_goes_by(s, bench.number))
+    bench.go("opening")
+    stale = "Read again: line 2 (hydrogen), 63\u2009h old, good for 30\u2009min."
+    expect(bench.next).to_have_text(stale)
+    builder.get_by_role("link", name="Go on: make-safe").click()
+    _try_with_gas(bench, detector)
+    _read_hydrogen(bench, detector, "0.2")
+    bench.enter()
+
+    bench.go("make-safe")
+    expect(builder.get_by_text("before: 0.1\u2009% vol")).to_be_visible()
+    bench.go("opening")
+    builder.locator("#hours_unknown_because").fill("no display")
+    bench.enter()
+    look(builder, "opened-after-a-weekend")
+
+
+def _rig(session: Session) -> int:
+    stack = builders.a_stack(session, cells=4, serial="TEAL-RIG", meter_hours=100.0)
+    stack.place = "weekend rig"
+    detector = builders.a_torque_instrument(
+        session,
+        label="GD-RIG",
+        kind=InstrumentKind.GAS_DETECTOR,
+        unit="% vol",
+        due_at=LONG_AFTER,
+    )
+    detector.principle, detector.gas_matrix = Principle.THERMAL_CONDUCTIVITY, GasMatrix.INERT
+    session.flush()
+    return detector.id
+
+
+def _write_a_list(page: Page, sign_in: Callable[..., Any], served_at: str) -> None:
+    """Two lines of those the form begins with."""
+    sign_in(page, "quality", name="Keiko Brandt of the rig")
+    page.goto(f"{served_at}/make-safe/new")
+    page.locator("#place").fill("weekend rig")
+    for number in range(1, 17):
+        if number not in (1, 4):
+            page.locator(f"#line_{number}_wording").fill("")
+    page.locator("#line_4_needs_witness").uncheck()
+    page.locator("#reason").fill("procedure 12")
+    page.locator("main button.main").click()
+    expect(page.get_by_text("waits for an approval").first).to_be_visible()
+
+
+def _read_hydrogen(bench: Bench, detector: int, reading: str = "0.1") -> None:
+    bench.page.locator("#reading").fill(reading)
+    bench.choose("instrument_id", detector)
+
+
+def _try_with_gas(bench: Bench, detector: int) -> None:
+    bench.page.get_by_role("link", name="Record the bump test of the day").click()
+    bench.choose("instrument_id", detector)
+    bench.page.locator("#gas").fill("2 % hydrogen in nitrogen")
+    bench.page.get_by_label("passed", exact=True).check()
+    bench.enter()
+
+
+def _a_weekend_goes_by(session: Session, record_id: int) -> None:
+    """What was recorded until now was recorded 63 hours earlier."""
+    weekend = timedelta(hours=63)
+    record = session.get_one(RebuildRecord, record_id)
+    record.performed_from -= weekend
+    for step in session.scalars(select(Step).where(Step.record_id == record_id)):
+        step.done_at -= weekend

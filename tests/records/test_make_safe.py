@@ -25,6 +25,7 @@ from service.records.queries.content import record_content
 from service.records.queries.make_safe import OF_DESIGN, newer_lists
 from service.records.queries.records import people_on
 from service.records.tables import RecordKind
+from service.stacks.queries.stack_sheets import stack_sheet
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
 from service.store.arithmetic.make_safe import LineAsked, SafeAct
@@ -317,5 +318,8 @@ def test_case_24_work_left_over_a_weekend_is_taken_on_by_another(engine: Engine)
             " cells 1 and 2 stand, clamp off; covers: all ports and the open end"
         )
         assert lab.witness.id in people_on(session, [record.number])[record.number]
+        left = stack_sheet(session, lab.stack_id).left
+        assert left is not None
+        assert (left.left_by, left.covers) == (lab.builder.name, "all ports and the open end")
     (handover,) = content(record)["handovers"]
     assert (handover["from"], handover["to"]) == (lab.builder.id, lab.witness.id)

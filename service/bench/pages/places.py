@@ -197,7 +197,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
     (
         "make-safe",
         (
-            (Place.MAKE_SAFE, "list"),
+            (Place.MAKE_SAFE, "checklist"),
             (Place.BUMP_TEST, "bump test"),
             (Place.EXCEPTION, "exception"),
         ),

@@ -148,8 +148,8 @@ class HandedOver:
     def in_words(self) -> str:
         """Who hands over to whom, and the state, in one line."""
         return (
-            f"handed over by {self.left_by} to {self.taken_on_by}: {self.pile};"
-            f" covers: {self.covers}"
+            f"handed over by {self.left_by} to {self.taken_on_by}: {self.pile.rstrip('.')};"
+            f" covers: {self.covers.rstrip('.')}"
         )
 
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import and_, select, true
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
@@ -14,7 +14,15 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import param, param_list, statement
-from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
+from service.records.tables import (
+    Decision,
+    Handover,
+    Meaning,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+)
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.stacks import (
     HELD_BY,
@@ -80,6 +88,17 @@ class FittedHold:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkLeft:
+    """The last handover of the record being written: by whom, to whom, the state it was left in."""
+
+    left_by: str
+    taken_on_by: str
+    pile: str
+    covers: str
+    done_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class StackSheet:
     """What belongs on a stack's sheet besides its pile."""
 
@@ -87,6 +106,7 @@ class StackSheet:
     being_written_id: int | None
     open_since: datetime | None
     """when the clamp was released, where the stack lies open in a record being written"""
+    left: WorkLeft | None
     hours: StackHours
     records: tuple[StackRecord, ...]
     corrections: tuple[StackCorrection, ...]
@@ -126,12 +146,29 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
         state=row.state,
         being_written_id=row.being_written_id,
         open_since=row.open_since if row.state == OPEN else None,
+        left=_left(session, row.being_written_id) if row.being_written_id else None,
         hours=stack_hours(session, [stack_id])[stack_id],
         records=records,
         corrections=_corrections(session, stack_id),
         holds=_holds(session, stack_id),
         approved_by=approvals_of(session, [record.id for record in records]),
     )
+
+
+def _left(session: Session, record_id: int) -> WorkLeft | None:
+    left_by, taken_on_by = aliased(Person), aliased(Person)
+    row = session.execute(
+        select(
+            *columns(WorkLeft, Handover, Step, left_by=left_by.name, taken_on_by=taken_on_by.name)
+        )
+        .join(Step, Step.id == Handover.step_id)
+        .join(left_by, left_by.id == Handover.from_person_id)
+        .join(taken_on_by, taken_on_by.id == Handover.to_person_id)
+        .where(Handover.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    ).first()
+    return read_as(WorkLeft, row) if row else None
 
 
 RECORDS = (
