@@ -547,3 +547,16 @@ def test_a_part_not_accepted_is_refused_with_the_way_out(
     assert answer.status_code == 422
     assert "It is rejected" in answer.text
     assert "or a concession for this one" in answer.text
+
+
+def test_an_exception_leads_to_the_form_of_the_opening(
+    at_bench: Callable[..., AtTheBench],
+) -> None:
+    bench = at_bench()
+    assert "The checklist comes first" in bench.page(at="opening")
+
+    bench.enter("exception", reason="a test")
+
+    page = bench.page(at="opening")
+    assert 'name="hours"' in page
+    assert "Record the opening" in page

@@ -221,12 +221,12 @@ class RecordView:
 
     def checklist_of(self, act: SafeAct) -> tuple[ChecklistRow, ...]:
         """Return the lines of the list for one act."""
-        return tuple(row for row in self.checklist if row.act is act)
+        return tuple(row for row in self.checklist if row.act == act)
 
     def is_excepted(self, act: SafeAct, at: datetime) -> bool:
         """Say whether an exception stands in place of the list for an act at a time."""
         return any(
-            stands(entry.done_at, at) and (entry.act or SafeAct.OPENING) is act
+            stands(entry.done_at, at) and (entry.act or SafeAct.OPENING) == act
             for entry in self.exceptions
         )
 
