@@ -214,7 +214,11 @@ def _heron_03_first(lab: Lab, when: When) -> None:
 def _heron_01_failed(lab: Lab, when: When) -> None:
     findings = {
         FAILING: [
-            FindingEntry("pinhole", 3, "fuel inlet corner", "Two; light comes through."),
+            FindingEntry(
+                *("pinhole", 3, "fuel inlet corner", "Two; light comes through.", "anode face"),
+                places=("A1", "B1"),
+                area_percent=1.0,
+            ),
             FindingEntry("torn at the frame", 2, "fuel inlet corner"),
         ],
         "17": [FindingEntry("flattened for good", 2, "all round", "0.19 mm left of 0.40 mm.")],
