@@ -264,7 +264,7 @@ def test_a_life_takes_as_many_statements_for_one_build_as_for_four(
         with statements() as seen:
             assert len(part_life(session, mea).sittings) == builds
 
-    assert len(seen) == 18
+    assert len(seen) == 19
 
 
 # Stacks and scans, which lead to parts
