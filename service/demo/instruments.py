@@ -7,9 +7,13 @@ calibration before is in doubt. TD-4 was overdue when it was needed.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from sqlalchemy import select
+
+from service.bench.changes.use_judgements import judge_use
 from service.demo.days import MON, TUE, WED, When, ago
-from service.demo.lab import Entry, Lab
+from service.demo.lab import PASSPHRASE, Entry, Lab, put_in_force
 from service.platform.database import Work
+from service.proof.queries.instrument_uses import assessment
 from service.store.arithmetic.calibrations import CalibrationResult, Point
 from service.store.arithmetic.instruments import (
     GasMatrix,
@@ -20,10 +24,13 @@ from service.store.arithmetic.instruments import (
 from service.store.changes import calibrations, holds, instruments
 from service.store.changes.calibrations import AwayEntry, CalibrationEntry
 from service.store.changes.instruments import InstrumentEntry
+from service.store.tables import Calibration, UseDecision
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER
 A_YEAR = 52
+OFFSETS = {"MT-1": 0.004, "CV-1": 0.002}
+"""± in the unit of the range"""
 SENSES = {
     "GD-1": (Principle.CATALYTIC, GasMatrix.AIR),
     "GD-2": (Principle.THERMAL_CONDUCTIVITY, GasMatrix.INERT),
@@ -35,7 +42,7 @@ def _instrument(
     label: str,
     description: str,
     span: tuple[float, float, str],
-    sheet: tuple[float, float],
+    sheet: tuple[float | None, float],
 ) -> InstrumentEntry:
     """Its range with the unit; ``sheet``: ± % of the reading and the smallest step."""
     accuracy_percent, resolution = sheet
@@ -45,6 +52,7 @@ def _instrument(
         description,
         *span,
         accuracy_percent=accuracy_percent,
+        accuracy_offset=OFFSETS.get(label),
         resolution=resolution,
         tool=TorqueTool.READING if kind is DRIVER else None,
         principle=SENSES.get(label, (None, None))[0],
@@ -92,6 +100,11 @@ INSTRUMENTS = (
     _instrument(
         InstrumentKind.HEIGHT_GAUGE, "HG-1", "height gauge", (0.0, 300.0, "mm"), (0.05, 0.01)
     ),
+    _instrument(InstrumentKind.MICROMETER, "MT-1", "micrometer", (0.0, 25.0, "mm"), (None, 0.001)),
+    _instrument(
+        InstrumentKind.HELIUM_DETECTOR, "HE-1", "leak detector", (0.0, 1.0, "mbar·L/s"), (15.0, 0.0)
+    ),
+    _instrument(InstrumentKind.CELL_MONITOR, "CV-1", "24 channels", (0.0, 5.0, "V"), (0.1, 0.001)),
 )
 
 
@@ -148,6 +161,7 @@ LATER = (
     Calibrated("FM-1", 8, 0.5),
     Calibrated("IT-1", 8, 1.2),
     Calibrated("HG-1", 8, 0.0),
+    *(Calibrated(label, 8, 0.0) for label in ("MT-1", "HE-1", "CV-1")),
     Calibrated("TD-1", 6, 0.7),
     Calibrated("TD-2", 5, -0.6),
     Calibrated("TD-4", 4, 1.2),
@@ -194,6 +208,45 @@ def _take_td_3(lab: Lab, when: When) -> None:
         calibrations.take_back(work, lab.instruments["TD-3"], work.now)
 
 
+def _judge_what_td_3_closed(lab: Lab, when: When) -> None:
+    """Let Olu judge each build: none of the passes would stand, and none is left as it was."""
+    with lab.work(when, "olu") as work:
+        tool = lab.instruments["TD-3"]
+        found = _calibration(work, tool, 54)
+        for build in assessment(work.session, tool, found).waiting:
+            judge_use(
+                work,
+                tool,
+                found,
+                build.build_id or 0,
+                decision=UseDecision.ACCEPT,
+                reason="Nuts 9 % tighter than shown, far below the proof load; tests since passed.",
+                content_sha256=build.content_sha256,
+                password=PASSPHRASE,
+            )
+
+
+def _correct_th_1(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        wrong = _calibration(work, lab.instruments["TH-1"], 8)
+        row = work.session.get_one(Calibration, wrong)
+        entry = CalibrationEntry(row.done_at, row.due_at, row.certificate, row.result, 0.3)
+        why = "The certificate says 0.3 %; 0.1 % was misread."
+        proposed = calibrations.propose_correction(work, wrong, entry, reason=why)
+    put_in_force(lab, when, [proposed])
+
+
+def _calibration(work: Work, instrument_id: int, weeks: int) -> int:
+    """The calibration of an instrument with the number it was given for that week."""
+    return work.session.scalars(
+        select(Calibration.id).where(
+            Calibration.instrument_id == instrument_id,
+            Calibration.certificate.endswith(f"-{113 - weeks:03}"),
+            Calibration.known_until.is_(None),
+        )
+    ).one()
+
+
 def _set_up(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
         for entry in INSTRUMENTS:
@@ -232,4 +285,6 @@ def entries() -> list[Entry]:
         Entry(ago(54, WED, "09:15"), "TD-3 sent away", _send_td_3),
         Entry(ago(52, WED, "10:00"), "TD-3 back", _take_td_3),
         Entry(ago(52, WED, "10:05"), "hold on TD-3 lifted", _free_td_3),
+        Entry(ago(52, WED, "14:00"), "what TD-3 closed judged", _judge_what_td_3_closed),
+        Entry(ago(7, TUE, "09:40"), "calibration of TH-1 corrected", _correct_th_1),
     ]

@@ -13,7 +13,13 @@ from service.platform.errors import Refused
 from service.platform.tables import Attachment
 from service.proof.queries.instrument_uses import assessment
 from service.records.changes.attachments import remove_attachment
-from service.store.arithmetic.calibrations import AsLeft, CalibrationResult, FoundError, Point
+from service.store.arithmetic.calibrations import (
+    AsLeft,
+    CalibrationResult,
+    FoundError,
+    Point,
+    read_points,
+)
 from service.store.arithmetic.instrument_errors import ErrorShares
 from service.store.changes.calibrations import (
     AwayEntry,
@@ -93,7 +99,8 @@ def test_one_found_out_of_tolerance_and_left_in_tolerance_may_be_used_again(lab:
 @pytest.mark.both_engines
 def test_points_and_the_certificate_are_kept_and_stay(lab: Lab) -> None:
     key = a_driver_in_use(lab)
-    points = (Point(10.0, 10.9, 10.0), Point(5.0, 5.2))
+    points = (Point(10.0, 10.9, 10.0), Point(5.0, 5.225))
+    assert read_points("\n".join(map(str, points))) == points, "as a form shows them"
     file = Stored("ab" * 32, "application/pdf", 812, "K-1.pdf")
     add(lab, key, replace(YEAR, points=points), file)
 
@@ -104,8 +111,8 @@ def test_points_and_the_certificate_are_kept_and_stay(lab: Lab) -> None:
         assert (newest.file_id, kept.content_sha256) == (kept.id, "ab" * 32)
         found = FoundError(ErrorShares(1.0), newest.points)
         assert found.at(10.9) == pytest.approx(0.9)
-        assert found.at(5.2) == pytest.approx(0.2)
-        assert found.at(1.0) == pytest.approx(0.2), "as at the nearest point"
+        assert found.at(5.225) == pytest.approx(0.225)
+        assert found.at(1.0) == pytest.approx(0.225), "as at the nearest point"
     with pytest.raises(Refused, match="stays with its calibration"), lab.work() as work:
         remove_attachment(work, kept.id, reason="wrong")
 

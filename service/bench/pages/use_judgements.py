@@ -10,7 +10,7 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.people.queries.signers import remarks_beside
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Form, Number, Typed, blank
+from service.platform.pages.forms import Asked, Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.proof.queries.instrument_uses import Assessment, assessment
@@ -21,22 +21,33 @@ router = APIRouter(prefix="/instruments/{instrument_id}/uses")
 
 @dataclass(frozen=True, slots=True)
 class UsesPage:
-    """Builds in doubt; ``decides`` says of each whether this person may judge it, or why not."""
+    """Builds in doubt; ``decides`` says of each whether this person may judge it, or why not.
+
+    ``chosen`` is the build whose form is shown: the first that waits where none is.
+    """
 
     of: Assessment
     decides: tuple[Answer, ...]
     remarks: tuple[str, ...]
+    chosen: str
     form: Form
     decisions: tuple[UseDecision, ...] = tuple(UseDecision)
 
 
 @router.get("/{calibration_id}")
 def show(
-    request: Request, me: Me, database: Database, instrument_id: Number, calibration_id: int
+    *,
+    request: Request,
+    me: Me,
+    database: Database,
+    query: Asked,
+    instrument_id: Number,
+    calibration_id: int,
 ) -> Response:
     """Show what rests on a calibration that found the instrument out; 0: on none that held."""
     need(me, Act.READ)
-    return _sheet(request, database, me, blank(request), (instrument_id, calibration_id))
+    form = blank(request, build_id=query.raw("build"))
+    return _sheet(request, database, me, form, (instrument_id, calibration_id))
 
 
 @router.post("/{calibration_id}/judge")
@@ -82,12 +93,13 @@ def _sheet(
         of = assessment(session, instrument_id, calibration_id or None)
         involved = frozenset().union(*(build.involved for build in of.builds))
         remarks = remarks_beside(session, me.id, involved, now_utc())
+    waiting = str(next((build.build_id for build in of.waiting), ""))
     decides = tuple(
         may(me, Act.USE_JUDGE, RecordFacts(involved=build.involved)) for build in of.builds
     )
     return page(
         request,
         "bench/use_judgements/show.html",
-        UsesPage(of, decides, remarks, form),
+        UsesPage(of, decides, remarks, form.raw("build_id") or waiting, form),
         form.status,
     )

@@ -25,8 +25,8 @@ class Still(StrEnum):
     PASSES = "still passes"
     WOULD_NOT = "would not pass"
     CANNOT_TELL = "cannot be told"
-    FAILED_THEN = "was no pass"
-    DECIDES_NOTHING = "a later reading decides"
+    FAILED_THEN = "did not pass then"
+    DECIDES_NOTHING = "superseded by a later reading"
 
 
 @dataclass(frozen=True, slots=True)

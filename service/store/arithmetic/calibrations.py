@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.typed_fields import as_typed
 from service.store.arithmetic.instrument_errors import ErrorShares
 
 THROUGH_THE_DAY = timedelta(hours=12)
@@ -42,7 +43,7 @@ class Point:
     def __str__(self) -> str:
         """Write it as it is typed."""
         values = (self.reference, self.as_found, self.as_left)
-        return "; ".join("-" if value is None else f"{value:.10g}" for value in values)
+        return "; ".join("-" if value is None else as_typed(value) for value in values)
 
 
 POINT = "reference; as found; as left"

@@ -14,7 +14,12 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.platform.tables import Attachment
 from service.store.arithmetic.calibrations import AsLeft, CalibrationResult, Point
-from service.store.arithmetic.instruments import AWAY_FIELDS, CALIBRATION_FIELDS, DEVICE_FIELDS
+from service.store.arithmetic.instruments import (
+    AWAY_FIELDS,
+    CALIBRATION_FIELDS,
+    DEVICE_FIELDS,
+    POINTS_FIELD,
+)
 from service.store.changes.proposals import propose
 from service.store.tables import (
     Calibration,
@@ -257,10 +262,14 @@ def propose_correction(
     why = given.reason(reason)
     _refuse_corrected(old)
     entry = checked_calibration(work, instrument, entry)
-    changes = given.trail_of(CALIBRATION_FIELDS, old, entry)
+    changes: list[Change] = [
+        (field.label, _shown(getattr(old, field.name)), _shown(getattr(entry, field.name)))
+        for field in CALIBRATION_FIELDS
+        if getattr(old, field.name) != getattr(entry, field.name)
+    ]
     points = points_of(work, calibration_id)
     if points != entry.points:
-        changes.append(("points", _listed(points), _listed(entry.points)))
+        changes.append((POINTS_FIELD.label, _listed(points), _listed(entry.points)))
     if not changes:
         raise Refused("reason", "", "nothing differs from what is recorded.", "What was wrong.")
     content = {
@@ -323,6 +332,10 @@ def points_of(work: Work, calibration_id: int) -> tuple[Point, ...]:
         .order_by(CalibrationPoint.number)
     )
     return tuple(Point(row.reference, row.as_found, row.as_left) for row in rows)
+
+
+def _shown(value: object) -> object:
+    return f"{value:%Y-%m-%d}" if isinstance(value, datetime) else value
 
 
 def _listed(points: tuple[Point, ...]) -> str | None:
