@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -12,6 +13,8 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.approvals import approve
+from service.bench.queries.corrections import correctable
+from service.bench.tables import CorrectionOf
 from service.people.tables import Role
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build
@@ -157,6 +160,57 @@ def test_every_road_tells_that_the_release_has_ended(
     expect(supervisor.get_by_role("table", name="Releases of this build")).to_contain_text(
         "has ended"
     )
+
+
+KINDS: tuple[tuple[CorrectionOf, str, str, str], ...] = (
+    (CorrectionOf.ENTRY, "note", "text", "read by torchlight"),
+    (CorrectionOf.FINDING, "condition", "choice", "wet"),
+    (CorrectionOf.FINDING, "added", "choice", "particles"),
+    (CorrectionOf.HEAD, "notes", "text", "The bench was cold."),
+    (CorrectionOf.TORQUE, "pass_number", "text", "2"),
+    (CorrectionOf.LAYER_TOO_MANY, "", "press", "not there"),
+)
+
+
+@pytest.mark.night
+def test_a_fact_of_each_kind_is_corrected_and_what_follows_is_told(
+    new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, lab: Engine
+) -> None:
+    """One page to choose, one form, what would follow, the approval, and what followed."""
+    record, _build = an_approved_rebuild(lab, "TARN-CRK")
+    builder, quality = new_page(width=820, height=1180), new_page(width=1280, height=800)
+    sign_in(builder, login=record.builder.login)
+    sign_in(quality, "quality", name="Ines Falk TARN-CRK")
+    for of, field, how, value in KINDS:
+        builder.goto(f"{served_at}/records/{record.number}/corrections/new")
+        assert overflows(builder) == 0
+        with Session(lab) as session:
+            facts = correctable(session, record.number).facts
+        fact = next(each for each in facts if each.of is of and each.field == field)
+        builder.locator(
+            f"a[href*='of={quote(of)}'][href*='subject={fact.subject_id}']"
+        ).first.wait_for(state="attached")
+        builder.goto(
+            f"{served_at}/records/{record.number}/corrections/new?of={quote(of)}"
+            f"&subject={fact.subject_id}&field={field}"
+        )
+        if how == "text":
+            builder.locator("#new_value").fill(value)
+        elif how == "choice":
+            builder.locator("#new_value").select_option(value)
+        else:
+            builder.get_by_label(value).check()
+        builder.locator("#reason").fill("seen on the sheet")
+        look(builder, f"correct-{of}-{field or 'count'}".replace(" ", "-"))
+        assert barriers(builder) == []
+        builder.locator("#correction button.main").click()
+        builder.wait_for_url(re.compile(r"/corrections/\d+$"))
+
+        quality.goto(builder.url)
+        expect(quality.locator("#follows")).to_contain_text(value)
+        assert barriers(quality) == []
+        sign(quality, builder.url)
+        expect(quality.locator("#follows")).to_contain_text(value)
 
 
 @dataclass(frozen=True)
