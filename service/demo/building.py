@@ -19,7 +19,6 @@ from service.demo import (
     instruments,
     lapwing,
     limits,
-    make_safe,
     running,
     runs,
     stock,
@@ -48,7 +47,6 @@ def everything() -> list[Entry]:
     rooms = (
         stock,
         instruments,
-        make_safe,
         limits,
         running,
         heron,

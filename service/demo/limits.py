@@ -1,11 +1,20 @@
-"""The designs' figures and limits, written by the quality lead, put in force by a supervisor."""
+"""Figures, limits and a make-safe list: written by the quality lead, approved by a supervisor."""
 
-from service.demo.days import MON, TUE, When, ago
+from dataclasses import replace
+
+from service.demo.days import MON, TUE, WED, When, ago
+from service.demo.designs import HERON
 from service.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
-from service.demo.lab import PASSPHRASE, Entry, Lab
+from service.demo.lab import PASSPHRASE, Entry, Lab, put_in_force
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.changes import approve_limits, write_limits
 from service.limits.queries import limits_version
+from service.platform.database import reading
+from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
+from service.store.arithmetic.make_safe import LineAsked, SafeAct
+from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.queries.proposals import proposals_waiting
+from service.store.tables import ChangeKind
 
 
 def _write(lab: Lab, when: When, design: str, figures: DesignFigures, reason: str) -> None:
@@ -36,8 +45,71 @@ def _first_in_force(lab: Lab, when: When) -> None:
         _approve(lab, when, design)
 
 
+# The site's make-safe list at one bench: its second version after a near miss.
+
+AT = "endurance rig"
+SHORT = {"% vol": "hydrogen", "V": "stack voltage", "kPa": "pressures", "°C": "temperature"}
+GOOD_FOR = {"% vol": 30.0, "V": 60.0, "kPa": 60.0, "°C": 120.0}
+"""min"""
+BY_DESIGN = tuple(
+    LineAsked(
+        number,
+        line.wording,
+        line.unit,
+        line.reading_most,
+        line.needs_instrument,
+        line.needs_witness,
+        good_minutes=GOOD_FOR.get(line.unit or ""),
+        short=SHORT.get(line.unit or "", ""),
+    )
+    for number, line in enumerate(HERON.checklist, 1)
+)
+IN_NITROGEN = tuple(
+    replace(
+        line,
+        instrument_kind=InstrumentKind.GAS_DETECTOR,
+        principle=Principle.THERMAL_CONDUCTIVITY,
+        gas_matrix=GasMatrix.INERT,
+        needs_bump_test=True,
+    )
+    if line.unit == "% vol"
+    else line
+    for line in BY_DESIGN
+)
+
+
+def _list_of_the_rig(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        list_id = begin_list(
+            work,
+            SafeAct.OPENING,
+            AT,
+            BY_DESIGN,
+            source="Site procedure 12 (invented)",
+            reason="The rig's checklist, and how long a reading stays good.",
+        )
+        lab.lists[AT] = list_id
+
+
+def _list_for_nitrogen(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        propose_list(
+            work,
+            lab.lists[AT],
+            IN_NITROGEN,
+            source="Site procedure 12, revision B (invented)",
+            reason="GD-1 is catalytic: in the nitrogen purge it showed nothing beside 0.9 % vol.",
+        )
+
+
+def _approve_list(lab: Lab, when: When) -> None:
+    with reading(lab.engine) as session:
+        waiting = proposals_waiting(session, ChangeKind.MAKE_SAFE_LIST, lab.lists[AT])
+    put_in_force(lab, when, [proposal.id for proposal in waiting])
+
+
 def entries() -> list[Entry]:
-    """Return the first version of every design, and a second one of the Wren."""
+    """Return the first version of each, and a second one of the Wren and of the list."""
     return [
         Entry(ago(106, TUE, "15:20"), "figures and limits", _first),
         Entry(ago(106, TUE, "16:10"), "figures and limits approved", _first_in_force),
@@ -57,4 +129,8 @@ def entries() -> list[Entry]:
             "tighter limits approved",
             lambda lab, when: _approve(lab, when, "Wren"),
         ),
+        Entry(ago(3, MON, "10:00"), "make-safe list of the rig", _list_of_the_rig),
+        Entry(ago(3, TUE, "09:15"), "make-safe list approved", _approve_list),
+        Entry(ago(1, MON, "14:00"), "make-safe list changed", _list_for_nitrogen),
+        Entry(ago(1, WED, "08:30"), "make-safe list approved again", _approve_list),
     ]

@@ -49,7 +49,7 @@ HoldNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 
 class Judged(Why):
-    """Whether a part may be used; of one accepted used, what it rests on and how far."""
+    """The word on use of a part; of one accepted used, what it rests on and how far."""
 
     usability: Usability
     basis: Basis = Basis.NOT_RECORDED
