@@ -14,7 +14,10 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.missing import missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import record_view
+from service.closing.changes.checks import record_corner_heights
+from service.closing.changes.click_tools import press_nut, set_tool
 from service.closing.changes.torque import read_torque
+from service.closing.queries.closed_heights import computed_height
 from service.demo.days import When
 from service.demo.lab import PASSPHRASE, Lab
 from service.demo.piles import Item
@@ -26,6 +29,7 @@ from service.platform.arithmetic.vocabulary import (
     Facing,
     Joint,
     Kind,
+    Press,
     ReadingKind,
     Stage,
     Whereabouts,
@@ -42,7 +46,7 @@ from service.records.changes.make_safe import record_bump_test, record_make_safe
 from service.records.queries.make_safe import asked_of
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
-from service.records.tables import Involvement, RecordKind
+from service.records.tables import Involvement, RecordKind, ToolCheck
 from service.store.arithmetic.make_safe import LineAsked, SafeAct
 from service.store.changes.part_axes import move_part
 from service.store.tables import Lot, PartType
@@ -266,9 +270,36 @@ class Bench:
             if readings_left is not None:
                 readings_left = max(readings_left - len(self.design.rods), 0)
 
-    def re_tighten(self, driver: str) -> None:
-        """Set every nut to the target once more."""
-        self._torques(driver, 1, 1.0, Stage.CLOSING, ReadingKind.SET)
+    def re_tighten(self, tool: str, tester: str) -> None:
+        """Go round once more with a click tool at the target: no nut moves."""
+        target = self.design.target_torque_nm
+        setting = {
+            "pass_number": 1,
+            "instrument_id": self.lab.instruments[tool],
+            "tester_id": self.lab.instruments[tester],
+            "entered": f"{target:.2f}",
+        }
+        self.enter(set_tool, 2.0, checked=f"{1.008 * target:.2f}", **setting)
+        for rod in sorted(self.design.rods, key=lambda rod: rod.turn):
+            self.enter(press_nut, 0.3, rod_number=rod.number, pass_number=1, press=Press.NOT_MOVED)
+        self.enter(
+            set_tool, 2.0, checked=f"{1.005 * target:.2f}", moment=ToolCheck.AFTER, **setting
+        )
+
+    def measure_corners(self, above: Mapping[str, float]) -> None:
+        """Measure the corners after the last pass; ``above`` the computed height, mm."""
+        pile = working_pile(self.work.session, self.record_id)
+        expected = computed_height(self.work.session, self.record_id, pile).expected
+        if expected is None:
+            raise LookupError(self.event.name)
+        heights = {name: round(expected.height_mm + mm, 2) for name, mm in above.items()}
+        self.enter(
+            record_corner_heights,
+            3.0,
+            pass_number=len(SHARES),
+            heights=heights,
+            instrument_id=self.lab.instruments["HG-1"],
+        )
 
     def close(self, hours: float | None = None) -> None:
         """Close the clamp."""

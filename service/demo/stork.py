@@ -117,7 +117,7 @@ def _re_torque(lab: Lab, when: When) -> None:
     with writing(lab, when, STORK_RE_TORQUE) as bench:
         bench.make_safe({"°C": 22.5})
         bench.read_as_found("TD-2", 0.9)
-        bench.re_tighten("TD-2")
+        bench.re_tighten("TD-5", "TT-1")
         bench.hand_in()
 
 

@@ -34,11 +34,14 @@ from service.store.tables import UseDecision, UseJudgement
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
 
+NUT_TURNED = (StepKind.TORQUE, StepKind.NUT_PRESSED)
+"""Entries of a nut turned: read, or as it answered a click tool."""
+
 
 def act_of(step: Any) -> Any:
     """Return which act an entry of the closed stack is: turned nuts, or an exchanged fixing."""
     return case(
-        (step.kind != StepKind.TORQUE, Undoing.PART_CHANGED.value),
+        (step.kind.not_in(NUT_TURNED), Undoing.PART_CHANGED.value),
         (step.unloaded_first.is_(True), Undoing.UNLOADED.value),
         else_=Undoing.RE_TORQUE.value,
     )
@@ -136,7 +139,7 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
                 and_(
                     or_(
                         step.kind.in_(EXCHANGED),
-                        and_(step.kind == StepKind.TORQUE, a_nut.exists()),
+                        and_(step.kind.in_(NUT_TURNED), a_nut.exists()),
                     ),
                     while_closed,
                     ~is_spared(step, build.stack_id, Spares.RELEASE),
