@@ -29,7 +29,10 @@ def look(page: Page, name: str) -> None:
     if LOOK:
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
-            page.screenshot(path=Path(LOOK) / f"{name}-{scheme}.png", full_page=True)
+            # a hidden caret leaves style attributes behind, which the next swap would carry over
+            page.screenshot(
+                path=Path(LOOK) / f"{name}-{scheme}.png", full_page=True, caret="initial"
+            )
         page.emulate_media(color_scheme="light")
 
 

@@ -6,10 +6,15 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked
+from service.stacks.tables import Stack
+from service.store.arithmetic.instruments import TorqueTool
+from service.store.tables import Instrument
 from tests import builders
-from tests.browser.at_the_bench import Bench, the_tools
+from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
 from tests.browser.looking import look
 from tests.closing.closings import give_stiffness, put_limits_in_force
 
@@ -179,6 +184,75 @@ def test_what_was_kept_is_seen_by_who_approves(
         expect(row).to_contain_text("pass")
     expect(desk.locator("#differences")).to_contain_text("none")
     expect(desk.get_by_text("Formulas, limits and rows are those of then.")).to_be_visible()
+
+
+@pytest.mark.night
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (820, 1180)])
+def test_a_stack_is_closed_to_height_with_a_click_tool_by_hand_and_scan(
+    opened: Any, rows: Callable[..., Any], width: int, height: int
+) -> None:
+    """Nuts are run down to hold: set and checked, a press or a scan each, the height measured."""
+    serial = f"TARN-LC8-{width}"
+    bench, _driver = opened(serial, width=width, height=height)
+    page, kinds = bench.page, builders.InstrumentKind
+
+    def closes_to_height(session: Session) -> None:
+        for label, kind, unit, tool in (
+            ("TD-5", kinds.TORQUE_DRIVER, "N·m", TorqueTool.CLICK),
+            ("TT-1", kinds.TORQUE_TESTER, "N·m", TorqueTool.READING),
+            ("HG-1", kinds.HEIGHT_GAUGE, "mm", TorqueTool.READING),
+        ):
+            if not session.scalar(select(Instrument.id).where(Instrument.label == label)):
+                builders.a_torque_instrument(
+                    session, label=label, kind=kind, unit=unit, tool=tool, due_at=LONG_AFTER
+                )
+        stack = session.scalars(select(Stack).where(Stack.serial == serial)).one()
+        put_limits_in_force(
+            session,
+            stack.design_id,
+            mode=ClosingMode.HEIGHT,
+            target_height_mm=57.0,
+            height_tolerance_mm=0.3,
+            corners_asked=CornersAsked.ALWAYS,
+        )
+
+    rows(closes_to_height)
+    bench.go("torque", stage="closing", tool="click")
+    look(page, f"tool-set-{width}")
+    page.locator("#entered").fill("2")
+    page.locator("#checked").fill("2.02")
+    bench.enter()
+    look(page, f"nut-pressed-{width}")
+    for rod in (1, 2):
+        expect(bench.next).to_contain_text(f"nut {rod}")
+        page.get_by_role("button", name="Clicked", exact=True).click()
+        expect(bench.next).to_contain_text(f"nut {rod + 1}")
+    for rod in (3, 4):
+        page.wait_for_timeout(2_100)  # the same code within two seconds is one scan
+        page.locator("#scanned").fill("DO:CLICKED")
+        page.locator("#scanned").press("Enter")
+        expect(page.locator(".answer.right")).to_contain_text(f"rod {rod}, pass 1: clicked at 2.00")
+    expect(bench.next).to_contain_text("check the tool on the tester")
+    page.locator("#checked").fill("2.01")
+    bench.enter()
+
+    bench.go("corners", **{"pass": "1"})
+    for corner, measured in zip("ABCD", ("57.0", "57.4", "57.4", "57.0"), strict=True):
+        page.locator(f"[name='heights.{corner}']").fill(measured)
+    bench.enter()
+    bench.go("held")
+    look(page, f"held-closing-{width}")
+    expect(page.locator("#live")).to_contain_text("The end plate is tilted")
+    page.locator("[name=held_by][value='hard stop']").check()
+    page.locator("#height_after_mm").fill("57.5")
+    page.locator(".reach button.main").click()
+    expect(page.locator("#bench")).to_contain_text("the height aimed at is 57 ± 0.3 mm")
+    page.locator("#height_after_mm").fill("57.2")
+    bench.enter()
+
+    expect(page.locator(".answer.right")).to_contain_text("closed to height, hard stop")
+    bench.go("corners")
+    look(page, f"corners-{width}")
 
 
 SIZES = """
