@@ -17,7 +17,7 @@ from service.physics.arithmetic.conditions import FindingEntry
 from service.planning.queries.plans import Progress, progress
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind
-from service.platform.database import changing, reading
+from service.platform.database import changing, now_utc, reading
 from service.platform.permissions import Person, Role
 from service.records.changes.bench_opening import open_stack
 from service.records.changes.deviations import Stands
@@ -501,7 +501,7 @@ def test_what_stays_by_the_plan_is_asked_about_before_it_is_lifted_off(
     begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
     bench = begun.headers["location"]
     number = int(bench.removesuffix("/bench").rpartition("/")[2])
-    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    at = now_utc()  # an exception stands for a day
     me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
     with changing(app.state.engine, me) as work:
         record_exception(work, number, None, reason="a test opens it", done_at=at)

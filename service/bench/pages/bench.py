@@ -124,7 +124,7 @@ def bench_page(
         pile=pile,
         pile_in_words=_pile_in_words(pile.layers),
         end=end,
-        now=now,
+        acts_at=view.acts_at(now),
         outermost=pile.pile.outermost(end),
         by_plan=plan,
         most_mb=settings.attachment_max_mb,
@@ -221,7 +221,7 @@ def _make_safe(
         for row in view.checklist
         if row.act is not SafeAct.OPENING or not (head.opened_at and head.closed_at)
     ]
-    open_rows = [row for row in rows if row.entry is None or row.stale_at(page.now)]
+    open_rows = [row for row in rows if row.entry is None or row.stale_at(page.acts_at)]
     chosen = next((row for row in rows if row.act == act and str(row.asked.number) == number), None)
     line = chosen or (open_rows[0] if open_rows else None)
     return replace(

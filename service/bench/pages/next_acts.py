@@ -90,7 +90,7 @@ def standing_of(
         only_torque=head.kind is RecordKind.RE_TORQUE,
         only_looks=head.kind is RecordKind.INSPECTION,
         takes_apart=head.kind is RecordKind.TEARDOWN,
-        is_safe=view.is_made_safe or view.is_excepted(SafeAct.OPENING, now),
+        is_safe=view.is_made_safe or view.is_excepted(SafeAct.OPENING, view.acts_at(now)),
         is_safe_begun=any(row.entry for row in view.checklist_of(SafeAct.OPENING)),
         is_opened=head.opened_at is not None,
         is_closed=head.closed_at is not None,
@@ -112,11 +112,11 @@ def standing_of(
         settles_until=f"{due_at.astimezone(zone):%H:%M}" if due_at and now < due_at else "",
         read_again=head.passes + 1 if due_at else 0,
         checks=_checks_left(view, kept_pattern),
-        before=_make_safe_before(view, now),
+        before=_make_safe_before(view, view.acts_at(now)),
     )
 
 
-def _make_safe_before(view: RecordView, now: datetime) -> dict[Place, str]:
+def _make_safe_before(view: RecordView, at: datetime) -> dict[Place, str]:
     """What of make-safe goes before the acts of a record, by the place each is made at."""
     places = {
         SafeAct.RE_TORQUE: (Place.TORQUE,),
@@ -126,7 +126,7 @@ def _make_safe_before(view: RecordView, now: datetime) -> dict[Place, str]:
     return {
         place: words
         for act, at_places in places.items()
-        if (words := view.wanted_before(act, now))
+        if (words := view.wanted_before(act, at))
         for place in at_places
     }
 

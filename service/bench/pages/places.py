@@ -315,7 +315,8 @@ class BenchPage:
     pile: WorkingPile
     pile_in_words: str
     end: End
-    now: datetime
+    acts_at: datetime
+    """when the next act is done, by which make-safe readings are fresh or stale"""
     newer: tuple[ListVersion, ...] = ()
     """make-safe lists in force now that the record did not begin with"""
     outermost: Layer | None = None

@@ -214,6 +214,11 @@ class RecordView:
         """Say whether something was written down more than a day after it was done."""
         return any(entry.is_late for entry in self.standing)
 
+    def acts_at(self, now: datetime) -> datetime:
+        """Return when the next act is done: now, or where a record is caught up, after the last."""
+        last = self.standing[-1] if self.standing else None
+        return last.done_at if last is not None and last.is_late else now
+
     @property
     def is_made_safe(self) -> bool:
         """Say whether every line before the opening is recorded. It says nothing of the stack."""
