@@ -90,7 +90,7 @@ def of_record(table: Any, column: Any) -> Select[Any]:
 def of_entries(table: Any, column: Any) -> Select[Any]:
     """Return what the rows beside the entries written by then name."""
     return of_record(table, column).where(
-        exists().where(Step.id == table.step_id, Step.written_at <= THEN)
+        exists().where(Step.id == table.step_id, Step.written_at <= THEN).correlate(table, R)
     )
 
 
