@@ -137,7 +137,7 @@ def test_each_line_keeps_reading_instrument_person_witness_and_time(engine: Engi
         (
             {"line_number": 2, "reading": 0.1, "tool": True},
             "instrument_id",
-            "it is a multimeter. A gas detector would be right",
+            "it is a multimeter. A gas detector or oxygen monitor would be right",
         ),
         ({"line_number": 1, "done_at": NOW + timedelta(hours=1)}, "done_at", "still to come"),
         (

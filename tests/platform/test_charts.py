@@ -6,7 +6,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.platform.drawings.charts import (
@@ -258,6 +258,7 @@ def test_numbers_at_risk_stand_under_the_ticks_they_belong_to() -> None:
 
 
 @given(st.lists(st.floats(-1, 1), min_size=700, max_size=1500))
+@settings(suppress_health_check=[HealthCheck.large_base_example])
 def test_thinning_keeps_ends_peaks_and_order(values: list[float]) -> None:
     series = Series("a", range(len(values)), values)
 

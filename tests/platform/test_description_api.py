@@ -119,6 +119,21 @@ OPERATIONS = (
     "GET /api/v1/desk",
     "GET /api/v1/desk/{calculator}",
     "GET /api/v1/life",
+    "POST /api/v1/runs/{run_id}/clock",
+    "POST /api/v1/parts/{part_id}/judgements",
+    "GET /api/v1/instruments",
+    "POST /api/v1/instruments",
+    "GET /api/v1/instruments/{instrument_id}",
+    "POST /api/v1/instruments/{instrument_id}/calibrations",
+    "POST /api/v1/instruments/{instrument_id}/away",
+    "POST /api/v1/instruments/{instrument_id}/back",
+    "POST /api/v1/instruments/{instrument_id}/devices",
+    "GET /api/v1/make-safe-lists",
+    "POST /api/v1/make-safe-lists",
+    "POST /api/v1/make-safe-lists/{list_id}/versions",
+    "GET /api/v1/words",
+    "POST /api/v1/words",
+    "GET /api/v1/traces/{sha256}",
 )
 
 

@@ -39,6 +39,8 @@ WHO = {
     Act.BADGE_WRITE: "bqsa-",
     Act.MAIL_WRITE: "bqsa-",
     Act.TABLET_WRITE: "sa",
+    Act.WORDS_WRITE: "qs",
+    Act.USE_JUDGE: "qs",
 }
 """By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""
 BY_PIN = {
@@ -58,6 +60,7 @@ DECIDING = (
     Act.BUILD_RELEASE,
     Act.RECORD_VOID,
     Act.CHANGE_APPROVE,
+    Act.USE_JUDGE,
 )
 
 

@@ -32,7 +32,7 @@ def stack(engine: Engine) -> Again:
     stack = Again(engine)
     stack.bench = stack.lab.begin(performed_from=stack.lab.now)
     stack.bench.do(record_exception, reason="the checklist hangs in the other room")
-    stack.bench.do(open_stack, opened_at=None, hours=130.0)
+    stack.bench.do(open_stack, opened_at=None, hours=122.0)
     stack.later()
     stack.read_nuts()
     stack.bench.do(close_stack, closed_at=stack.lab.now)

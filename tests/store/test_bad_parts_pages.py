@@ -94,6 +94,9 @@ def test_fitted_parts_nobody_has_inspected_are_judged_together(
     assert len(keys) == many
 
     asked = {"usability": "accepted used", "reason": "papers seen"}
+    baseless = send(client, address, chosen=keys[0], **asked)
+    assert baseless.status_code == 422
+    asked["basis"] = "papers"
     nothing = send(client, address, **asked)
     assert nothing.status_code == 422
     assert "Nothing is chosen. Choose at least one." in text(nothing)
