@@ -28,6 +28,7 @@ from service.platform.database import reading
 from service.platform.pages.guard import FORM_TOKEN, form_token, tablet_cookie
 from service.platform.permissions import Act, Answer, Person, RecordFacts
 from service.settings import Settings
+from service.stacks.queries.restrictions import Restriction, restrictions_of
 
 THIN_SPACE = "\u2009"
 UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
@@ -45,6 +46,7 @@ GIVEN = frozenset(
         "not_known_here",
         "notices",
         "on_shared_tablet",
+        "restrictions_of",
         "static",
         "zone",
     }
@@ -179,6 +181,11 @@ def _given(request: Request) -> dict[str, Any]:
         with reading(request.app.state.engine) as session:
             return who_may(session, act, to, but=but)
 
+    def of_stack(serial: str) -> tuple[Restriction, ...]:
+        """Return what a stack may be run with only by leave; read where a page is about one."""
+        with reading(request.app.state.engine) as session:
+            return restrictions_of(session, serial)
+
     token = form_token(request)
     field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
     return {
@@ -191,6 +198,7 @@ def _given(request: Request) -> dict[str, Any]:
         "on_shared_tablet": tablet_cookie(request.app.state.settings) in request.cookies,
         "not_known_here": lambda: _not_known_here(request),
         "notices": getattr(request.state, "told", ()),
+        "restrictions_of": of_stack,
     }
 
 

@@ -10,7 +10,15 @@ from service.limits.arithmetic.figures import figures_as_data
 from service.limits.queries import LimitsInForce
 from service.platform.api.answers import Out, Page, described, like, read_from
 from service.stacks.arithmetic import part_hours, running_hours
-from service.stacks.queries import build_spans, hours, installations, layer_maps, part_lives, stacks
+from service.stacks.queries import (
+    build_spans,
+    hours,
+    installations,
+    layer_maps,
+    part_lives,
+    restrictions,
+    stacks,
+)
 from service.store.arithmetic.part_fields import THICKNESS
 from service.store.queries.part_lists import PartFacts
 
@@ -59,6 +67,13 @@ class Build(Out):
     state: str = Field(description="released, or not released")
 
 
+@like(restrictions.Restriction)
+class Restriction(Out):
+    """What the stack may be run with only by leave: a concession or departure that stands in it."""
+
+    record_id: int | None = Field(description="the record it was used in")
+
+
 @like(layer_maps.LayerMap, only="on known_at open_since fixings")
 class LayerMap(Out):
     """The pile of a stack in one build."""
@@ -72,6 +87,9 @@ class LayerMap(Out):
         description="whether the record's content still has the hash it was handed in with"
     )
     layers: list[Layer]
+    restrictions: list[Restriction] = Field(
+        description="concessions and departures that stand in the stack now"
+    )
 
 
 @like(
