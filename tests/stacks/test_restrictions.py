@@ -66,7 +66,9 @@ def test_case_32_every_page_of_a_stack_says_what_it_is_restricted_to(
 
     assert silent == []
     sheet = client.get(f"/stacks/{facts['serial']}").text
-    (api,) = calling(Role.BUILDER).get(f"/api/v1/stacks/{facts['serial']}/layers").json()["restrictions"]
+    (api,) = (
+        calling(Role.BUILDER).get(f"/api/v1/stacks/{facts['serial']}/layers").json()["restrictions"]
+    )
     assert (api["reason"], api["record_id"]) == ("half load only", None)
     assert f'data-says="Under concession: {mea.label}, cell {mea.cell}: half load only"' in sheet
 
