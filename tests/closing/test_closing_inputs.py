@@ -276,4 +276,4 @@ def test_the_inputs_take_a_constant_number_of_statements(
         with statements() as seen:
             closing_ground(session, 1, pile)
 
-    assert len(seen) == 8
+    assert len(seen) == 10
