@@ -176,6 +176,8 @@ def _mea(name: str, drawing: str, thickness: float, marked: str | None = None) -
         marked_face=marked,
         openings_most=4,
         hours_most=5000.0,
+        shelf_life_months=36,
+        open_life_days=30,
     )
 
 

@@ -24,6 +24,7 @@ from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot
 from service.store.changes.part_types import make_part_type, propose_stiffness
 from service.store.changes.parts import PartEntry, add_part
+from service.store.changes.shelf_lives import Bag, OpenedEntry, open_bag
 
 MEMBRANES = "Quay Road Membranes (invented)"
 SEALS = "Fellside Seals (invented)"
@@ -230,6 +231,12 @@ def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:
                 lab.parts[each] = add_part(work, part_type_id=lab.types[delivery.key], entry=entry)
 
 
+def _open_bag(lab: Lab, when: When) -> None:
+    """The bag of STORK's spare MEAs, for an inspection: their open life runs."""
+    with lab.work(when, "mira") as work:
+        open_bag(work, Bag(lot_id=lab.lots["SM M-53"]), OpenedEntry(work.now))
+
+
 def _add_stack(lab: Lab, when: When, new: NewStack) -> None:
     with lab.work(when, "mira") as work:
         lab.stacks[new.serial] = add_stack(
@@ -249,6 +256,7 @@ def entries() -> list[Entry]:
         Entry(ago(106, TUE, "09:00"), "people", _people),
         Entry(ago(1, TUE, "16:20"), "WREN C: pattern proposed", _next_revision),
         Entry(ago(2, MON, "08:40"), "badges and tablet", _badges_and_tablet),
+        Entry(ago(1, THU, "09:10"), "bag of M-53 opened", _open_bag),
         Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
         Entry(
             ago(105, THU, DELIVERED_AT),

@@ -38,6 +38,8 @@ class Event(StrEnum):
     CHANGE_APPROVED = "proposal:approved"
     LOT_ADDED = "lot:added"
     LOT_CHANGED = "lot:changed"
+    BAG_OPENED = "bag:opened"
+    SHELF_LIFE_EXTENDED = "shelf life:extended"
     PART_ADDED = "part:added"
     PART_CHANGED = "part:changed"
     PART_MOVED = "part:moved"

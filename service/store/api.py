@@ -40,6 +40,13 @@ from service.store.changes.holds import Subject, give_concession, lift_hold, pla
 from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.changes.make_safe_lists import begin_list, propose_list
 from service.store.changes.part_axes import judge_part
+from service.store.changes.shelf_lives import (
+    Bag,
+    ExtensionEntry,
+    OpenedEntry,
+    open_bag,
+    propose_extension,
+)
 from service.store.queries import holds as queries
 from service.store.queries import instruments as queries_of_instruments
 from service.store.queries.make_safe_lists import ListOnPage, lines_of, make_safe_lists
@@ -180,6 +187,56 @@ def concede(body: HoldSent, call: Call) -> Made:
     """Allow uses in one record in spite of a hold, a judgement or a missing calibration."""
     need(call.caller, Act.CONCESSION_GIVE)
     return make_once(call, lambda work: give_concession(work, body.subject, reason=body.reason))
+
+
+# Shelf lives of lots and parts.
+
+
+class ShelfOf(StrEnum):
+    """Whose shelf life it is."""
+
+    LOT = "lots"
+    PART = "parts"
+
+
+class BagOpened(In):
+    """When a bag was opened; the reason where it puts an earlier entry right."""
+
+    bag_opened_at: AwareDatetime
+    reason: str = Field(default="", max_length=1000)
+
+
+class ExtensionSent(Why):
+    """A longer shelf life after inspection."""
+
+    extended_to: AwareDatetime
+    looked_at: str = Field(min_length=1, max_length=1000)
+
+
+@router.post("/{of}/{number}/bag-openings", status_code=201)
+def bag_opened(of: ShelfOf, number: HoldNumber, body: BagOpened, call: Call) -> Made:
+    """Note that a lot's or a part's bag was opened: the open life of its type runs from then on."""
+    need(call.caller, Act.PART_WRITE)
+
+    def change(work: Work) -> int:
+        open_bag(work, _bag(of, number), OpenedEntry(body.bag_opened_at), reason=body.reason)
+        return number
+
+    return make_once(call, change)
+
+
+@router.post("/{of}/{number}/shelf-life-extensions", status_code=201)
+def extend(of: ShelfOf, number: HoldNumber, body: ExtensionSent, call: Call) -> Made:
+    """Propose a longer shelf life after inspection; it counts once somebody else approved it."""
+    need(call.caller, Act.LIMITS_WRITE)
+    entry = ExtensionEntry(body.extended_to, body.looked_at)
+    return make_once(
+        call, lambda work: propose_extension(work, _bag(of, number), entry, reason=body.reason)
+    )
+
+
+def _bag(of: ShelfOf, number: int) -> Bag:
+    return Bag(lot_id=number) if of is ShelfOf.LOT else Bag(part_id=number)
 
 
 # Instruments, their calibrations and absences.

@@ -29,6 +29,26 @@ from service.store.arithmetic.instruments import (
 from service.store.arithmetic.make_safe import SafeAct
 
 
+class KeptOnAShelf:
+    """Of a lot or a part: its bag opened, and a shelf life that was extended after inspection."""
+
+    bag_opened_at: Mapped[utc | None]
+    bag_opened_by_id: Mapped[int | None] = reference("person")
+    bag_good_until: Mapped[utc | None] = mapped_column(
+        comment="by the open life of its type when the bag was opened; none: no limit"
+    )
+    extended_to: Mapped[utc | None] = mapped_column(comment="by an approved proposal")
+    extended_at: Mapped[utc | None] = mapped_column(comment="when the extension was proposed")
+
+
+SHELF_CHECKS = {
+    "bag_opened_by_somebody": "(bag_opened_at IS NULL) = (bag_opened_by_id IS NULL)",
+    "bag_good_once_opened": "bag_good_until >= bag_opened_at",
+    "extended_at_a_time": "(extended_to IS NULL) = (extended_at IS NULL)",
+    "extended_ahead": "extended_to > extended_at",
+}
+
+
 class PartType(Base):
     """What a part is: kind, drawing, thickness, limits."""
 
@@ -55,19 +75,21 @@ class PartType(Base):
     openings_most: Mapped[int | None] = mapped_column(comment="openings a part may live through")
     hours_most: Mapped[float | None] = mapped_column(comment="h of operation")
     shelf_life_months: Mapped[int | None] = mapped_column(comment="months from making")
+    open_life_days: Mapped[int | None] = mapped_column(comment="days from opening the bag")
     stiffness: Mapped[text | None] = mapped_column(
         comment="JSON: what it gives under load; none: not known"
     )
     made_at: Mapped[utc]
 
 
-class Lot(Base):
+class Lot(KeptOnAShelf, Base):
     """Parts delivered or made together."""
 
     __tablename__ = "lot"
     __table_args__ = (
         UniqueConstraint("part_type_id", "label_key"),
         CheckConstraint("quantity IS NULL OR quantity >= 0", name="quantity_is_not_negative"),
+        *(CheckConstraint(condition, name=name) for name, condition in SHELF_CHECKS.items()),
     )
     id: Mapped[key]
     part_type_id: Mapped[int] = reference("part_type")
@@ -84,7 +106,7 @@ class Lot(Base):
 FITTED_NOT_INSPECTED = sql("usability = 'not inspected' AND stack_id IS NOT NULL")
 
 
-class Part(Base):
+class Part(KeptOnAShelf, Base):
     """One physical object with a serial, or one counted item taken from a lot.
 
     A part is in at most one place: it has one row, and a fitted part names one stack.
@@ -107,6 +129,7 @@ class Part(Base):
             "measured_thickness_mm IS NULL OR measured_thickness_mm > 0",
             name="measured_thickness_is_positive",
         ),
+        *(CheckConstraint(condition, name=name) for name, condition in SHELF_CHECKS.items()),
         Index("ix_part_serial_key", "serial_key"),
         Index("ix_part_stack_id", "stack_id"),
         Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
@@ -441,6 +464,8 @@ class ChangeKind(StrEnum):
     LAB_WORDS = "lab words"
     CALIBRATION = "calibration"
     MAKE_SAFE_LIST = "make-safe list"
+    LOT_SHELF_LIFE = "lot shelf life"
+    PART_SHELF_LIFE = "part shelf life"
 
 
 class ProposedChange(Base):
@@ -462,7 +487,7 @@ class ProposedChange(Base):
     id: Mapped[key]
     kind: Mapped[ChangeKind] = mapped_column(word(ChangeKind))
     subject_id: Mapped[int] = mapped_column(
-        comment="part type, design, calibration or make-safe list"
+        comment="part type, design, calibration, make-safe list, lot or part"
     )
     subject_label: Mapped[str]
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what is wanted")

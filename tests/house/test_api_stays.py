@@ -57,6 +57,9 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
         "kinds of entry a whole record had no place for"
     ),
+    r"POST /api/v1/\{of\}/\{number\}/(bag-openings|shelf-life-extensions)\b.*": (
+        "opened bags and longer shelf lives of lots and parts by machine"
+    ),
     r"(GET|POST) /api/v1/make-safe-lists\b.*": "the site's make-safe lists",
     r"POST /api/v1/records sends make_safe\[\]\.act: null\|string": "which list a line is of",
     r"POST /api/v1/records sends .*\.(outside_because|departs_because): string": (

@@ -9,6 +9,7 @@ from service.platform.database import Work
 from service.records.changes.lab_words import put_words_in_force
 from service.store.changes.part_types import put_stiffness_in_force
 from service.store.changes.proposals import sign_proposal
+from service.store.changes.shelf_lives import put_extension_in_force
 from service.store.tables import ChangeKind
 
 
@@ -30,6 +31,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
         put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
     elif row.kind is ChangeKind.CALIBRATION:
         correct_calibration(work, row, content)
+    elif row.kind in {ChangeKind.LOT_SHELF_LIFE, ChangeKind.PART_SHELF_LIFE}:
+        put_extension_in_force(work, row, content)
     elif row.kind is ChangeKind.LAB_WORDS:
         put_words_in_force(work, row, content)
     elif row.kind is ChangeKind.FAILING_RULE:

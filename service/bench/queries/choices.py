@@ -27,11 +27,11 @@ from service.records.queries.lab_words import conditions_for, pictures_of_words
 from service.records.queries.working_piles import LiftedOff, WorkingPile
 from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
-from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
 from service.store.queries.forbids import Forbids, bears_on, design_of_stack, forbids_of_parts
 from service.store.queries.instruments import is_away
+from service.store.queries.shelf_lives import lot_is_fresh
 from service.store.tables import Instrument, Lot, Part, PartType
 
 LOTS_MOST = 12
@@ -92,7 +92,7 @@ def lots_at_hand(
         .where(
             PartType.counted,
             PartType.kind.in_(kinds),
-            or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
+            lot_is_fresh(now),
             ~exists().where(
                 bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=design_of_stack(of_record))
             ),
@@ -364,7 +364,7 @@ def lots_that_fit(
         .where(
             PartType.counted,
             PartType.kind.in_(kinds),
-            or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
+            lot_is_fresh(now),
             ~exists().where(
                 bears_on(lot=Lot.id, part_type=Lot.part_type_id, design=kept_pattern.design_id)
             ),

@@ -20,7 +20,7 @@ class PartFacts:
 
     ``name`` is what a person calls it; ``positions`` and cells are empty for fixings.
     ``openings`` counts the openings the part has lived through, this one included; ``hours`` in h.
-    ``usable_until`` is the last day of its shelf life, for a part not fitted before this event.
+    ``usable_until`` is the last day of its shelf life, for a part put on that has not run.
     ``fitted_again``: it was lifted off in this event and put on again.
     ``for_designs``: the designs with revision its type is released for; empty: any.
     ``beyond``: how its place lies beyond what it was accepted for.

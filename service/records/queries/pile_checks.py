@@ -59,6 +59,7 @@ from service.store.queries.forbids import (
     forbids_of_parts,
     what_forbids,
 )
+from service.store.queries.shelf_lives import PART_ENDS, have_run
 from service.store.tables import Lot, Part, PartType
 
 # What is known of the parts of a pile as a record has it: facts for `fitness`.
@@ -73,7 +74,7 @@ class KnownPart:
 
     ``hold_reason`` empty: not on hold; ``failing`` and ``rule_met``: why somebody, or the rule,
     says it is failing. ``was_put_on`` in this event; ``was_fitted_before``: and had been in a
-    build. ``is_new``: it was put on in this event and had not.
+    build. ``usable_until``: where it was put on in this event and has not run yet.
     """
 
     part: int
@@ -91,7 +92,6 @@ class KnownPart:
     hours: float
     was_put_on: bool
     was_fitted_before: bool
-    is_new: bool
     has_concession: bool
     accepted: AcceptanceKept | None
     other_design: str
@@ -115,7 +115,7 @@ def known_parts(
     stack_id: int,
     until: datetime | None,
 ) -> dict[int, KnownPart]:
-    """Return what is known of these parts as this record has them. Sixteen statements in all.
+    """Return what is known of these parts as this record has them. Seventeen statements in all.
 
     ``until`` is when the record was handed in; None: it is being written, all of today counts.
     """
@@ -126,7 +126,7 @@ def known_parts(
             Part.usability,
             Part.lot_id,
             Part.part_type_id,
-            Lot.expires_at,
+            PART_ENDS.label("ends_at"),
             *columns(KnownPart, PartType),
         )
         .join(PartType, PartType.id == Part.part_type_id)
@@ -140,6 +140,8 @@ def known_parts(
     }
     allowed = concessions_used(session, record_id)
     put_on = _put_on(session, record_id)
+    on_the_shelf = {x.id for x in rows if x.ends_at and x.id in put_on}
+    on_the_shelf -= have_run(session, on_the_shelf)
     accepted = acceptances_of(session, ids) if until is None else {}
     limited = {
         part: (kept.until_openings is not None, kept.until_hours_h is not None)
@@ -164,13 +166,12 @@ def known_parts(
             failing=_reason(values[row.id], {Cause.FAILING}),
             rule_met=_reason(values[row.id], {Cause.RULE_MET}),
             was_put_on=row.id in put_on,
-            usable_until=row.expires_at.date() if row.expires_at else None,
+            usable_until=row.ends_at.date() if row.id in on_the_shelf else None,
             openings=openings.get(row.id, 0),
             hours=hours.get(row.id, 0.0),
             accepted=accepted.get(row.id),
             other_design=_reason(values[row.id], {Cause.OTHER_DESIGN}),
             was_fitted_before=put_on.get(row.id, False),
-            is_new=not put_on.get(row.id, True),
             has_concession=bool(allowing(allowed, values[row.id], row)),
         )
         for row in rows
@@ -556,7 +557,7 @@ def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
         failing=part.failing.rstrip("."),
         rule_met=part.rule_met.rstrip("."),
         stays=not part.was_put_on,
-        usable_until=part.usable_until if part.is_new else None,
+        usable_until=part.usable_until,
         openings=part.openings,
         openings_most=part.openings_most,
         hours=part.hours,

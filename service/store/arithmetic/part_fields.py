@@ -10,7 +10,17 @@ from dataclasses import replace
 from math import inf
 
 from service.platform.arithmetic.errors import OutOfRange
-from service.platform.arithmetic.fields import choice, day, notes, number, serial, whole, words, yes
+from service.platform.arithmetic.fields import (
+    choice,
+    day,
+    moment,
+    notes,
+    number,
+    serial,
+    whole,
+    words,
+    yes,
+)
 from service.platform.arithmetic.vocabulary import (
     Back,
     Joint,
@@ -129,6 +139,15 @@ EXPIRES = day(
      "expires on", "expires", "expiry", "expiry date", "expiration date", "use by", "best before",
      "shelf life until", "Verfallsdatum", "Ablaufdatum", "haltbar bis", "verwendbar bis", "MHD"),
 )  # fmt: skip
+BAG_OPENED = moment("bag_opened_at", "Bag opened at")
+EXTENDED_TO = day("extended_to", "May be used until", ahead=True, required=True)
+LOOKED_AT = words(
+    "looked_at",
+    "What was looked at",
+    longest=1000,
+    example="edge seals, no bloom",
+    help="Samples taken, what was measured and how they looked.",
+)
 LOT_FIELDS = (LABEL, SUPPLIER, RECEIVED, PRODUCED, EXPIRES, QUANTITY, NOTES)
 
 WHAT_IT_IS, FACES, LIMITS = "What it is", "Its faces", "Limits"
@@ -160,6 +179,8 @@ PART_TYPE_FIELDS = (
            section=LIMITS),
     whole("shelf_life_months", "Shelf life from making", unit="months", most=1200, required=False,
           section=LIMITS),
+    whole("open_life_days", "Life once its bag is opened", unit="days", most=3650, required=False,
+          section=LIMITS, help="Counts for bags opened from now on."),
 )  # fmt: skip
 ANY_TIME = ("name", *(field.name for field in PART_TYPE_FIELDS if field.section == LIMITS))
 """What may change of a type once something of it exists: layer maps are read by the rest."""

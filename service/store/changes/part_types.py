@@ -45,6 +45,7 @@ class PartTypeEntry:
     openings_most: int | None = None
     hours_most: float | None = None
     shelf_life_months: int | None = None
+    open_life_days: int | None = None
 
 
 def make_part_type(work: Work, entry: PartTypeEntry) -> int:

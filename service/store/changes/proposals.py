@@ -1,7 +1,7 @@
 """Changes of what verdicts rest on: proposed by one person, in force once another approves.
 
-Of a part type's stiffness, a design's rule of failing and pattern, and of make-safe lists. The
-newest proposal of a thing counts: it replaces one that still waits.
+Of a part type's stiffness, a design's rule of failing and pattern, make-safe lists and shelf
+lives. The newest proposal of a thing counts: it replaces one that still waits.
 """
 
 import json

@@ -26,8 +26,9 @@ from service.platform.queries.answers import columns, read_all
 from service.platform.queries.statements import param
 from service.platform.tables import AuditEntry
 from service.records.tables import Step
-from service.stacks.tables import Fixing, Layer, Stack
+from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
+from service.store.queries.shelf_lives import LOT_ENDS, PART_ENDS, have_run
 from service.store.tables import (
     AcceptedUsed,
     Concession,
@@ -165,9 +166,9 @@ def forbids_of_parts(
     """Return what forbids each of these parts to go into a stack; nothing: it may.
 
     Every part there is has an answer. Two statements, one more each where some wait to be looked
-    at and where some are rejected.
+    at, where some are rejected and where some are past their shelf life.
     ``stack_id`` None: into any stack, wherever the part is. ``on``: when; a shelf life counts until
-    the part is first fitted, None: not looked at. ``held_at``: holds as they stood then, not now.
+    the part first runs, None: not looked at. ``held_at``: holds as they stood then, not now.
     """
     rows = _parts(session, part_choice)
     held = _holds(session, rows, stack_id, held_at)
@@ -175,6 +176,8 @@ def forbids_of_parts(
     rejected = _rejected_at(session, [x.id for x in rows if x.usability is Usability.REJECTED])
     used = [x.id for x in rows if x.usability is Usability.ACCEPTED_USED]
     elsewhere = _accepted_elsewhere(session, used, stack_id)
+    aged = {x.id for x in rows if _of_age(x, on)}
+    aged -= have_run(session, aged)
     judged = {
         x.id: [
             *_of_judgement(x.usability, inspections.get(x.id), rejected.get(x.id)),
@@ -182,7 +185,13 @@ def forbids_of_parts(
         ]
         for x in rows
     }
-    return {row.id: tuple(_of_part(row, held, judged[row.id], stack_id, on)) for row in rows}
+    return {
+        row.id: (
+            *_of_part(row, held, judged[row.id], stack_id),
+            *(_of_age(row, on) if row.id in aged else ()),
+        )
+        for row in rows
+    }
 
 
 def forbids_of_lots(
@@ -197,7 +206,16 @@ def forbids_of_lots(
     Two statements. ``on``: when, None: no shelf life is looked at.
     """
     rows = session.execute(
-        select(Lot.id, Lot.label, Lot.part_type_id, Lot.expires_at, PartType.name)
+        select(
+            Lot.id,
+            Lot.label.label("lot"),
+            Lot.part_type_id,
+            Lot.expires_at,
+            Lot.bag_opened_at,
+            Lot.extended_to,
+            LOT_ENDS.label("ends_at"),
+            PartType.name,
+        )
         .join(PartType, PartType.id == Lot.part_type_id)
         .where(Lot.id.in_(lot_ids))
     ).all()
@@ -242,7 +260,7 @@ def forbids_of_new_items(
 
 def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
     subjects = {
-        (Cause.LOT_HOLD, row.id): f"Lot {row.label}",
+        (Cause.LOT_HOLD, row.id): f"Lot {row.lot}",
         (Cause.TYPE_HOLD, row.part_type_id): f"Its part type “{row.name}”",
         (Cause.DESIGN_HOLD, 0): "",
     }
@@ -251,14 +269,21 @@ def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
         for key, subject in subjects.items()
         for hold in held.get(key, ())
     ]
-    return [*forbids, *_of_age(row.label, row.expires_at, on)]
+    return [*forbids, *_of_age(row, on)]
 
 
-def _of_age(lot: str, expires_at: datetime | None, on: datetime | None) -> list[Forbids]:
-    if on is None or expires_at is None or expires_at + THROUGH_THE_DAY >= on:
+def _of_age(row: Any, on: datetime | None) -> list[Forbids]:
+    if on is None or row.ends_at is None or row.ends_at + THROUGH_THE_DAY >= on:
         return []
-    day = f"{expires_at:%Y-%m-%d}"
-    return [Forbids(Cause.EXPIRED, f"Lot {lot} expired on {day}.", reason=f"ended on {day}")]
+    day = f"{row.ends_at:%Y-%m-%d}"
+    if row.ends_at == row.extended_to:
+        sentence = f"Its shelf life was extended after inspection, and ended on {day}."
+    elif row.ends_at == row.expires_at:
+        sentence = f"Lot {row.lot} expired on {day}."
+    else:
+        opened = f"{row.bag_opened_at:%Y-%m-%d}"
+        sentence = f"Its shelf life ended on {day}: its bag was opened on {opened}."
+    return [Forbids(Cause.EXPIRED, sentence, reason=f"ended on {day}")]
 
 
 MANY = 500
@@ -283,9 +308,9 @@ _PARTS = (
         PartType.name.label("type_name"),
         Lot.label.label("lot"),
         Lot.expires_at,
-        or_(
-            exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
-        ).label("was_fitted"),
+        func.coalesce(Part.bag_opened_at, Lot.bag_opened_at).label("bag_opened_at"),
+        func.coalesce(Part.extended_to, Lot.extended_to).label("extended_to"),
+        PART_ENDS.label("ends_at"),
         ELSEWHERE.serial.label("stack"),
         KEPT_FOR.serial.label("reserved_for"),
         PRESENT.position,
@@ -444,7 +469,7 @@ def _rejected_at(session: Session, part_ids: Collection[int]) -> dict[int, datet
 
 
 def _of_part(
-    row: Any, held: Held, judged: Sequence[Forbids], stack_id: int | None, on: datetime | None
+    row: Any, held: Held, judged: Sequence[Forbids], stack_id: int | None
 ) -> list[Forbids]:
     forbids = _of_place(row, stack_id)
     subjects = {
@@ -472,8 +497,6 @@ def _of_part(
         )
     if not holds_of_part or row.usability not in (Usability.UNDER_CONCESSION, Usability.ON_HOLD):
         forbids += judged
-    if not row.was_fitted:
-        forbids += _of_age(row.lot, row.expires_at, on)
     return forbids
 
 

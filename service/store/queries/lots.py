@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Select, exists, func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -17,6 +18,7 @@ from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.forbids import bears_on
 from service.store.queries.part_types import PlacementCount
+from service.store.queries.shelf_lives import LOT_ENDS
 from service.store.tables import Lot, Part, PartType
 
 
@@ -36,13 +38,18 @@ class LotFacts:
     received_at: datetime | None
     produced_at: datetime | None
     expires_at: datetime | None
+    bag_opened_at: datetime | None
+    bag_opened_by: str | None
+    extended_to: datetime | None
+    ends_at: datetime | None
+    """the last day of its shelf life, by expiry, opened bag and extension"""
     quantity: int | None
     notes: str
     held: bool
 
     def is_expired(self, now: datetime) -> bool:
-        """Say whether the day after the one it expires on has come."""
-        return self.expires_at is not None and now > self.expires_at + THROUGH_THE_DAY
+        """Say whether the day after the last of its shelf life has come."""
+        return self.ends_at is not None and now > self.ends_at + THROUGH_THE_DAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +161,18 @@ def _held() -> Any:
 
 
 def _facts() -> Select[*tuple[Any, ...]]:
-    return select(*columns(LotFacts, Lot, PartType, type_name=PartType.name, held=_held())).join(
-        PartType, PartType.id == Lot.part_type_id
+    return (
+        select(
+            *columns(
+                LotFacts,
+                Lot,
+                PartType,
+                type_name=PartType.name,
+                held=_held(),
+                bag_opened_by=Person.name,
+                ends_at=LOT_ENDS,
+            )
+        )
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .outerjoin(Person, Person.id == Lot.bag_opened_by_id)
     )

@@ -10,6 +10,7 @@ from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
+from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import free_mm
 from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
@@ -24,6 +25,7 @@ from service.store.arithmetic.part_fields import MEASURED, remarks_on
 from service.store.queries.forbids import bears_on
 from service.store.queries.lots import HELD_BY_LOT
 from service.store.queries.part_types import read_stiffness
+from service.store.queries.shelf_lives import PART_ENDS
 from service.store.tables import Hold, Lot, Part, PartType
 
 ReservedFor = aliased(Stack, name="reserved_for")
@@ -217,6 +219,7 @@ def _conditions(part_filter: PartFilter) -> list[Any]:
 
 
 RESERVED = aliased(Stack)
+OPENER = aliased(Person)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +229,11 @@ class PartFacts(PartSaid):
     label: str
     supplier: str
     expires_at: datetime | None
+    bag_opened_at: datetime | None
+    bag_opened_by: str | None
+    extended_to: datetime | None
+    ends_at: datetime | None
+    """the last day of its shelf life, by its lot, opened bag and extension"""
     stack_id: int | None
     reserved_for_stack_id: int | None
     openings_most: int | None
@@ -255,12 +263,15 @@ FACTS = (
             stack_serial=Stack.serial,
             reserved_for=RESERVED.serial,
             expires_at=Lot.expires_at,
+            bag_opened_by=OPENER.name,
+            ends_at=PART_ENDS,
         ),
     )
     .join(PartType, PartType.id == Part.part_type_id)
     .outerjoin(Lot, Lot.id == Part.lot_id)
     .outerjoin(Stack, Stack.id == Part.stack_id)
     .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+    .outerjoin(OPENER, OPENER.id == Part.bag_opened_by_id)
     .where(Part.id == param("part_id"))
 )
 

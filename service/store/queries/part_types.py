@@ -45,6 +45,7 @@ class PartTypeFacts:
     openings_most: int | None
     hours_most: float | None
     shelf_life_months: int | None
+    open_life_days: int | None
     stiffness: str | None
     """as JSON; `gives` reads it"""
     made_at: datetime

@@ -16,6 +16,13 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.store.tables import ChangeKind, ProposedChange
 
+ADDRESSES = {
+    ChangeKind.STIFFNESS: "/part-types",
+    ChangeKind.CALIBRATION: "/instruments/calibrations",
+    ChangeKind.MAKE_SAFE_LIST: "/make-safe",
+    ChangeKind.LOT_SHELF_LIFE: "/lots",
+    ChangeKind.PART_SHELF_LIFE: "/parts",
+}
 MADE, APPROVED = aliased(Person), aliased(Person)
 
 
@@ -56,15 +63,9 @@ class Proposal:
     @property
     def about(self) -> str:
         """The page of what it changes."""
-        if self.kind is ChangeKind.STIFFNESS:
-            return f"/part-types/{self.subject_id}"
         if self.kind is ChangeKind.LAB_WORDS:
             return f"/words?list={self.subject_label}"
-        if self.kind is ChangeKind.CALIBRATION:
-            return f"/instruments/calibrations/{self.subject_id}"
-        if self.kind is ChangeKind.MAKE_SAFE_LIST:
-            return f"/make-safe/{self.subject_id}"
-        return f"/designs/{self.subject_id}"
+        return f"{ADDRESSES.get(self.kind, '/designs')}/{self.subject_id}"
 
 
 def proposal(session: Session, proposal_id: int) -> Proposal:
