@@ -256,7 +256,7 @@ def entries() -> list[Entry]:
         Entry(ago(106, TUE, "09:00"), "people", _people),
         Entry(ago(1, TUE, "16:20"), "WREN C: pattern proposed", _next_revision),
         Entry(ago(2, MON, "08:40"), "badges and tablet", _badges_and_tablet),
-        Entry(ago(1, THU, "09:10"), "bag of M-53 opened", _open_bag),
+        Entry(ago(1, TUE, "16:25"), "bag of M-53 opened", _open_bag),
         Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
         Entry(
             ago(105, THU, DELIVERED_AT),
