@@ -16,12 +16,14 @@ from service.bench.queries.missing import missing_of, to_be_reasoned
 from service.bench.queries.rebuild_records import record_view
 from service.closing.changes.checks import record_corner_heights
 from service.closing.changes.click_tools import press_nut, set_tool
+from service.closing.changes.held_closings import record_held_closing
 from service.closing.changes.torque import read_torque
 from service.closing.queries.closed_heights import computed_height
 from service.demo.days import When
 from service.demo.lab import PASSPHRASE, Lab
 from service.demo.piles import Item
 from service.designs.arithmetic.pile import Layer
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES
 from service.physics.arithmetic.conditions import NONE_SEEN, FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -286,13 +288,43 @@ class Bench:
             set_tool, 2.0, checked=f"{1.005 * target:.2f}", moment=ToolCheck.AFTER, **setting
         )
 
-    def measure_corners(self, above: Mapping[str, float]) -> None:
-        """Measure the corners after the last pass; ``above`` the computed height, mm."""
+    def hold(
+        self,
+        mode: ClosingMode,
+        *,
+        held_by: HeldBy | None = None,
+        force_kn: float | None = None,
+        load_cell: str = "",
+        spring_back_mm: float | None = None,
+    ) -> None:
+        """Let the press off once the nuts are run down; the height is the computed one."""
+        after_mm = round(self._height_mm(), 2)
+        self.enter(
+            record_held_closing,
+            6.0,
+            mode=mode,
+            held_by=held_by,
+            press="press 2",
+            force_kn=force_kn,
+            load_cell_id=self.lab.instruments[load_cell] if load_cell else None,
+            height_before_mm=None
+            if spring_back_mm is None
+            else round(after_mm - spring_back_mm, 2),
+            height_after_mm=after_mm,
+            gauge_id=self.lab.instruments["HG-1"],
+        )
+
+    def _height_mm(self) -> float:
         pile = working_pile(self.work.session, self.record_id)
         expected = computed_height(self.work.session, self.record_id, pile).expected
         if expected is None:
             raise LookupError(self.event.name)
-        heights = {name: round(expected.height_mm + mm, 2) for name, mm in above.items()}
+        return expected.height_mm
+
+    def measure_corners(self, above: Mapping[str, float]) -> None:
+        """Measure the corners after the last pass; ``above`` the computed height, mm."""
+        height_mm = self._height_mm()
+        heights = {name: round(height_mm + mm, 2) for name, mm in above.items()}
         self.enter(
             record_corner_heights,
             3.0,

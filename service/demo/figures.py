@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.closing_modes import ClosingMode
 from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
@@ -74,8 +75,9 @@ def _figures(
     leak: LeakFigures,
     operation: OperationFigures,
     retests: tuple[RetestRule, ...] = (),
+    limits: tuple[Limit, ...] = LIMITS,
 ) -> DesignFigures:
-    return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, LIMITS, retests)
+    return DesignFigures(clamp, leak, INSULATION, ShortFigures(1000.0), operation, limits, retests)
 
 
 PERMEATION = (
@@ -85,6 +87,14 @@ PERMEATION = (
 """Of one cell of a Stork."""
 ANODE_RECIPE = Recipe(4, Wetness.DRY, 10.0, 3.0, 15.0, guard_kpa=35.0, relief_kpa=40.0)
 """How the anode of a Stork is tested: its traces are kept."""
+STORK_PRESSED = replace(
+    _clamp("M8", 200.0, 110.0, 15.0),
+    springs_parallel=3,
+    springs_series=1,
+    mode=ClosingMode.FORCE,
+    press_force_kn=42.0,
+    press_tolerance_percent=5.0,
+)
 FIGURES = {
     "Wren": _figures(
         _clamp("M6", 50.0, 50.0, 10.0), _leak(0.1, 0.003, 0.02), _operation(20.0, 4.0)
@@ -93,7 +103,7 @@ FIGURES = {
         _clamp("M8", 125.0, 80.0, 12.0), _leak(0.05, 0.01, 0.04), _operation(80.0, 6.0)
     ),
     "Stork": _figures(
-        replace(_clamp("M8", 200.0, 110.0, 15.0), springs_parallel=3, springs_series=1),
+        STORK_PRESSED,
         replace(
             _leak(0.08, 0.02, 0.1),
             most_across_kpa=40.0,
@@ -102,8 +112,21 @@ FIGURES = {
         ),
         _operation(180.0, 8.0),
         USUAL,
+        tuple(limit for limit in LIMITS if limit.quantity is not Quantity.PRESSURE_RATIO),
     ),
 }
 """The first version of each design."""
 WREN_TIGHTER = replace(FIGURES["Wren"], leak=_leak(0.1, 0.003, 0.008))
 """The second version of the Wren's: what may leak is less than half."""
+STORK_TO_HEIGHT = replace(
+    FIGURES["Stork"],
+    clamp=replace(
+        STORK_PRESSED,
+        mode=ClosingMode.HEIGHT,
+        target_height_mm=218.5,
+        height_tolerance_mm=0.5,
+        press_force_kn=None,
+        press_tolerance_percent=None,
+    ),
+)
+"""The second version of the Stork's: closed to the height which its press force gave."""

@@ -100,6 +100,9 @@ INSTRUMENTS = (
     _instrument(
         InstrumentKind.HEIGHT_GAUGE, "HG-1", "height gauge", (0.0, 300.0, "mm"), (0.05, 0.01)
     ),
+    _instrument(
+        InstrumentKind.LOAD_CELL, "LC-1", "load cell of the press", (0.0, 100.0, "kN"), (0.5, 0.05)
+    ),
     _instrument(InstrumentKind.MICROMETER, "MT-1", "micrometer", (0.0, 25.0, "mm"), (None, 0.001)),
     _instrument(
         InstrumentKind.HELIUM_DETECTOR, "HE-1", "leak detector", (0.0, 1.0, "mbar·L/s"), (15.0, 0.0)
@@ -134,6 +137,7 @@ BEFORE_THE_LAB = (
     Calibrated("FM-1", 110, 0.4),
     Calibrated("IT-1", 110, 1.5),
     Calibrated("HG-1", 110, 0.0),
+    Calibrated("LC-1", 110, 0.2),
 )
 LATER = (
     Calibrated("MM-1", 59, 0.1),
@@ -144,6 +148,7 @@ LATER = (
     Calibrated("FM-1", 59, 0.3),
     Calibrated("IT-1", 60, 1.8),
     Calibrated("HG-1", 59, 0.0),
+    Calibrated("LC-1", 59, 0.3),
     Calibrated("TD-1", 57, 1.3),
     Calibrated("TD-2", 56, -0.4),
     Calibrated("TD-4", 55, 1.6),
@@ -161,6 +166,7 @@ LATER = (
     Calibrated("FM-1", 8, 0.5),
     Calibrated("IT-1", 8, 1.2),
     Calibrated("HG-1", 8, 0.0),
+    Calibrated("LC-1", 8, 0.2),
     *(Calibrated(label, 8, 0.0) for label in ("MT-1", "HE-1", "CV-1")),
     Calibrated("TD-1", 6, 0.7),
     Calibrated("TD-2", 5, -0.6),

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.designs import HERON
-from service.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
+from service.demo.figures import FIGURES, SOURCE, STORK_TO_HEIGHT, WREN_TIGHTER
 from service.demo.lab import PASSPHRASE, Entry, Lab, put_in_force
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.changes import approve_limits, write_limits
@@ -109,10 +109,26 @@ def _approve_list(lab: Lab, when: When) -> None:
 
 
 def entries() -> list[Entry]:
-    """Return the first version of each, and a second one of the Wren and of the list."""
+    """Return the first version of each, and a second one of Stork, Wren and the list."""
     return [
         Entry(ago(106, TUE, "15:20"), "figures and limits", _first),
         Entry(ago(106, TUE, "16:10"), "figures and limits approved", _first_in_force),
+        Entry(
+            ago(36, MON, "13:30"),
+            "Stork closed to height",
+            lambda lab, when: _write(
+                lab,
+                when,
+                "Stork",
+                STORK_TO_HEIGHT,
+                "At 42 kN the first stack came to 218.5 mm: the next go to a gauge of that height.",
+            ),
+        ),
+        Entry(
+            ago(36, TUE, "09:20"),
+            "Stork closed to height, approved",
+            lambda lab, when: _approve(lab, when, "Stork"),
+        ),
         Entry(
             ago(20, MON, "14:10"),
             "tighter limits of the Wren",

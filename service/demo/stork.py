@@ -10,6 +10,7 @@ from service.demo.days import THU, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab, serial
 from service.demo.piles import Item, stork
 from service.demo.running import shown
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.records.tables import RecordKind
@@ -68,6 +69,7 @@ def _first(lab: Lab, when: When) -> None:
         bench.fit_plates("SP", End.FREE)
         bench.fit_rods(RODS)
         bench.tighten("TD-3")
+        bench.hold(ClosingMode.FORCE, force_kn=42.3, load_cell="LC-1", spring_back_mm=0.21)
         bench.close()
         bench.photo("STORK-01 closed.jpg", pictures.stack_on_bench(CELLS))
         bench.hand_in()
@@ -89,6 +91,7 @@ def _ends(lab: Lab, when: When) -> None:
             instead = {out: Item(new, facing=Facing.FIXED_END)}
             bench.restack(lifted, end, gas=gas, coolant=coolant, instead=instead)
         bench.tighten("TD-2")
+        bench.hold(ClosingMode.HEIGHT, held_by=HeldBy.GAUGE)
         bench.close(shown(lab, "STORK-01", when))
         make_tests(bench, LEAKS)
         bench.hand_in()

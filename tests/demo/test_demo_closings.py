@@ -16,6 +16,7 @@ from service.demo.building import demo_settings
 from service.demo.figures import SOURCE
 from service.demo.heron import HERON_02_WHOLE
 from service.designs.tables import Design
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
@@ -24,7 +25,7 @@ from service.platform.database import make_engine, reading
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import StackTest
-from service.records.tables import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import HeldClosing, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Build, Stack
 from service.store.tables import Part, PartType
 
@@ -84,7 +85,7 @@ def test_limits_are_written_by_quality_approved_by_a_supervisor_and_marked_inven
         sources = {one.source for _, one in rows}
         people = {(names[one.made_by_id], names[one.approved_by_id or 0]) for _, one in rows}
 
-    assert versions == [("Heron", 1), ("Stork", 1), ("Wren", 1), ("Wren", 2)]
+    assert versions == [("Heron", 1), ("Stork", 1), ("Stork", 2), ("Wren", 1), ("Wren", 2)]
     assert sources == {SOURCE}
     assert people == {("Keiko Brandt", "Olu Hart")}
 
@@ -101,6 +102,23 @@ def test_every_closing_keeps_a_plausible_result_that_breaks_no_limit(engine: Eng
         assert outcome.closed is not None
         assert outcome.closed.gdl_pressure_mpa is not None
         assert 1.0 < outcome.closed.gdl_pressure_mpa.value < 1.4
+
+
+def test_a_stack_is_closed_by_press_force_and_later_to_the_height_it_came_to(
+    engine: Engine,
+) -> None:
+    with reading(engine) as session:
+        held = session.execute(
+            select(Stack.serial, HeldClosing.mode, HeldClosing.held_by, HeldClosing.force_kn)
+            .join(RebuildRecord, RebuildRecord.id == HeldClosing.record_id)
+            .join(Stack, Stack.id == RebuildRecord.stack_id)
+            .order_by(HeldClosing.id)
+        ).all()
+
+    assert held == [
+        ("STORK-01", ClosingMode.FORCE, None, 42.3),
+        ("STORK-01", ClosingMode.HEIGHT, HeldBy.GAUGE, None),
+    ]
 
 
 def test_four_nuts_in_tolerance_leave_a_plate_that_leans(engine: Engine) -> None:
