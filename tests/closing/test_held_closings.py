@@ -11,23 +11,31 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing import closing
+from service.closing.changes.checks import record_corner_heights
 from service.closing.changes.click_tools import set_tool
 from service.closing.changes.held_closings import record_held_closing
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
+from service.people.tables import Role
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import Press
+from service.platform.database import reading
 from service.platform.errors import Question, Refused
+from service.proof.arithmetic.with_the_error import Still
+from service.proof.queries.instrument_uses import assessment, doubts_of
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands
 from service.records.queries.content import record_content
 from service.records.queries.entries import entries_of
 from service.stacks.tables import Stack
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import TorqueTool
+from service.store.changes.calibrations import CalibrationEntry, add_calibration
+from service.store.tables import Instrument
 from tests import builders
-from tests.bench.at_the_bench import Bench, Lab, a_lab
+from tests.bench.at_the_bench import Bench, Lab, a_lab, known
 from tests.bench.test_bench_pages import AtTheBench, at_bench, rows  # noqa: F401
 from tests.bench.test_entries_api import Calling, Machine
 from tests.closing import closings
@@ -39,6 +47,7 @@ HEIGHT = {
     "height_tolerance_mm": 0.3,
     "settling_minutes": 0.0,
 }
+FORCED = {"force_kn": 40.5, "height_before_mm": 57.0}
 FORCE = {"mode": ClosingMode.FORCE, "press_force_kn": 40.0, "press_tolerance_percent": 5.0}
 
 
@@ -223,6 +232,68 @@ def test_a_click_tool_runs_the_nuts_down_to_hold(lab: Lab, opened: Bench) -> Non
     press(opened, 1, Press.CLICKED)
 
     assert "nuts-that-did-not-move" not in missing(opened)
+
+
+@pytest.mark.both_engines
+def test_what_closed_a_stack_rests_on_is_listed_of_an_instrument_found_out(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    """Settings and their checks, corners and held closings; the closing is to be judged."""
+    kind = builders.InstrumentKind.TORQUE_TESTER
+    tool_id, tester_id = lab.rows(
+        lambda s: (
+            builders.a_torque_instrument(s, label="TD-5", tool=TorqueTool.CLICK).id,
+            builders.a_torque_instrument(s, label="TT-1", kind=kind).id,
+        )
+    )
+    in_force(lab, **HEIGHT)
+    lab.now += timedelta(minutes=1)
+    checked = {"checked": "2", "tester_id": tester_id}
+    opened.do(set_tool, pass_number=1, entered="2", instrument_id=tool_id, **checked)
+    heights = dict.fromkeys("ABCD", 57.1)
+    opened.do(
+        record_corner_heights, pass_number=1, heights=heights, instrument_id=tools["gauge_id"]
+    )
+    to_height(opened, tools, load_cell_id=tools["load_cell_id"], **FORCED)
+
+    listed = {
+        label: found_out(lab, instrument_id)
+        for label, instrument_id in (tools | {"tool": tool_id, "tester": tester_id}).items()
+    }
+
+    corners = [(f"height at corner {name}, pass 1", Still.EVIDENCE) for name in "ABCD"]
+    closed = "closed to height"
+    assert listed == {
+        "gauge_id": [
+            *corners,
+            (f"height under the press, {closed}", Still.CANNOT_TELL),
+            (f"height once the press was let off, {closed}", Still.CANNOT_TELL),
+        ],
+        "load_cell_id": [(f"press force, {closed}", Still.CANNOT_TELL)],
+        "tool": [("click tool set, pass 1", Still.EVIDENCE)],
+        "tester": [("click tool checked before pass 1", Still.EVIDENCE)],
+    }
+    with reading(lab.engine) as session:
+        closing_doubt = doubts_of(session, 0, (), opened.number).closing
+        labels = set(
+            session.scalars(select(Instrument.label).where(Instrument.id.in_(tools.values())))
+        )
+    assert {
+        label for label in labels if f"{label} found out of tolerance" in closing_doubt
+    } == labels
+
+
+def found_out(lab: Lab, instrument_id: int) -> list[tuple[str, Still]]:
+    """Find an instrument out of tolerance; what was read with it, in its order."""
+    lab.now += timedelta(minutes=1)
+    entry = CalibrationEntry(
+        lab.now, lab.now + timedelta(days=300), "K-9", CalibrationResult.OUT_OF_TOLERANCE
+    )
+    quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    finding = lab.do(add_calibration, instrument_id, entry, by=quality)
+    with reading(lab.engine) as session:
+        builds = assessment(session, instrument_id, finding).builds
+    return [(use.what, use.still) for build in builds for use in build.uses]
 
 
 def test_a_mode_names_its_target_and_tolerance() -> None:

@@ -27,6 +27,7 @@ class Still(StrEnum):
     CANNOT_TELL = "cannot be told"
     FAILED_THEN = "did not pass then"
     DECIDES_NOTHING = "superseded by a later reading"
+    EVIDENCE = "evidence, decides nothing by itself"
 
 
 @dataclass(frozen=True, slots=True)

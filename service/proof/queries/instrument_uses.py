@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import CompoundSelect, and_, func, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -37,12 +37,15 @@ from service.proof.queries.stack_tests import MadeTest
 from service.proof.tables import StackTest
 from service.records.queries.records import people_on
 from service.records.tables import (
+    CornerHeightRead,
+    HeldClosing,
     MakeSafeLine,
     RebuildRecord,
     RecordKind,
     RecordState,
     Step,
     StepKind,
+    ToolSetting,
     TorqueReading,
 )
 from service.stacks.tables import Build, Stack
@@ -173,7 +176,7 @@ def assessment(session: Session, instrument_id: int, calibration_id: int | None)
 
 
 def uses_of(session: Session, instrument_id: int) -> list[Use]:
-    """Return everything that was read with an instrument, without an error. Four statements."""
+    """Return everything that was read with an instrument, without an error. Seven statements."""
     kind = session.scalar(select(Instrument.kind).where(Instrument.id == instrument_id))
     unknown = ErrorInUnit(FoundError(found_error(_NONE, None)), "")
     return list(_uses(session, instrument_id, kind, unknown)) if kind else []
@@ -249,9 +252,12 @@ def _build_of(at: Any) -> Any:
 def _uses(
     session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
 ) -> Iterator[Use]:
-    """All readings and tests with the instrument, in their order. Three statements."""
+    """All readings and tests with the instrument, in their order. Six statements."""
     found = [
         *_nuts(session, instrument_id, error),
+        *_settings(session, instrument_id, error),
+        *_corners(session, instrument_id, error),
+        *_held(session, instrument_id, error),
         *_lines(session, instrument_id, error),
         *_tests(session, instrument_id, kind, error),
     ]
@@ -305,29 +311,70 @@ def _nuts(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[
         yield _use(row, what, row.torque_nm, true, unit="N·m", still=still)
 
 
-def _lines(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    rows = session.execute(
+def _entered_with(of: Any, instrument_id: int, tools: Sequence[Any], facts: Sequence[Any]) -> Any:
+    """Select what was entered with an instrument and not undone, in its order."""
+    return (
         select(
             *_RECORD,
             Step.done_at.label("taken_at"),
-            Step.kind.label("step"),
-            MakeSafeLine.line_number,
-            MakeSafeLine.wording,
-            MakeSafeLine.reading,
-            MakeSafeLine.unit,
+            *facts,
             _build_of(Step.done_at).label("build_id"),
         )
-        .join(Step, Step.id == MakeSafeLine.step_id)
-        .join(RebuildRecord, RebuildRecord.id == MakeSafeLine.record_id)
+        .join(Step, Step.id == of.step_id)
+        .join(RebuildRecord, RebuildRecord.id == of.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .where(
-            MakeSafeLine.instrument_id == instrument_id,
+            or_(*(tool == instrument_id for tool in tools)),
             Step.undone_at.is_(None),
             RebuildRecord.state != RecordState.VOID,
         )
         .order_by(Step.done_at, Step.id)
     )
-    for row in rows:
+
+
+def _settings(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
+    """What a click tool was set to, or what a tester read of such a setting."""
+    of, tools = ToolSetting, (ToolSetting.instrument_id, ToolSetting.tester_id)
+    facts = (of.pass_number, of.moment, of.set_nm, of.checked_nm, of.tester_id)
+    for row in session.execute(_entered_with(of, instrument_id, tools, facts)):
+        shown, what = row.set_nm, f"click tool set, pass {row.pass_number}"
+        if row.tester_id == instrument_id:
+            shown, what = row.checked_nm, f"click tool checked {row.moment} pass {row.pass_number}"
+        true = error.corrected(shown, "N·m")
+        yield _use(row, what, shown, true, unit="N·m", still=Still.EVIDENCE)
+
+
+def _corners(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
+    of = CornerHeightRead
+    facts = (of.pass_number, of.corner, of.height_mm)
+    for row in session.execute(_entered_with(of, instrument_id, (of.instrument_id,), facts)):
+        what = f"height at corner {row.corner}, pass {row.pass_number}"
+        true = error.corrected(row.height_mm, "mm")
+        yield _use(row, what, row.height_mm, true, unit="mm", still=Still.EVIDENCE)
+
+
+def _held(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
+    """The heights and the press force of closings to height or by press force."""
+    of, tools = HeldClosing, (HeldClosing.gauge_id, HeldClosing.load_cell_id)
+    facts = (of.mode, of.gauge_id, of.height_before_mm, of.height_after_mm, of.force_kn)
+    for row in session.execute(_entered_with(of, instrument_id, tools, facts)):
+        read: tuple[tuple[str, float | None, str], ...] = (("press force", row.force_kn, "kN"),)
+        if row.gauge_id == instrument_id:
+            read = (
+                ("height under the press", row.height_before_mm, "mm"),
+                ("height once the press was let off", row.height_after_mm, "mm"),
+            )
+        for what, shown, unit in read:
+            if shown is not None:
+                true = error.corrected(shown, unit)
+                words = f"{what}, closed {row.mode}"
+                yield _use(row, words, shown, true, unit=unit, still=Still.CANNOT_TELL)
+
+
+def _lines(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
+    of = MakeSafeLine
+    facts = (Step.kind.label("step"), of.line_number, of.wording, of.reading, of.unit)
+    for row in session.execute(_entered_with(of, instrument_id, (of.instrument_id,), facts)):
         is_line = row.step is StepKind.MAKE_SAFE
         what = f"make-safe line {row.line_number}" if is_line else row.wording.lower()
         true = None if row.reading is None else error.corrected(row.reading, row.unit or "")
@@ -338,28 +385,14 @@ def _tests(
     session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
 ) -> Iterator[Use]:
     of_tool = (StackTest.instrument_id, StackTest.thermometer_id, StackTest.meter_id)
-    rows = session.execute(
-        select(
-            *_RECORD,
-            Step.done_at.label("taken_at"),
-            Step.kind.label("step"),
-            StackTest.verdict,
-            StackTest.content,
-            LimitSet.content.label("limits"),
-            _build_of(Step.done_at).label("build_id"),
-        )
-        .join(Step, Step.id == StackTest.step_id)
-        .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .outerjoin(LimitSet, LimitSet.id == StackTest.limit_set_id)
-        .where(
-            or_(*(tool == instrument_id for tool in of_tool)),
-            Step.undone_at.is_(None),
-            RebuildRecord.state != RecordState.VOID,
-        )
-        .order_by(Step.done_at, Step.id)
+    facts = (
+        Step.kind.label("step"),
+        StackTest.verdict,
+        StackTest.content,
+        LimitSet.content.label("limits"),
     )
-    for row in rows:
+    rows = _entered_with(StackTest, instrument_id, of_tool, facts)
+    for row in session.execute(rows.outerjoin(LimitSet, LimitSet.id == StackTest.limit_set_id)):
         again = _judged_again(row, kind, error)
         words = str(again) if again else "not known"
         yield read_as(
@@ -481,15 +514,26 @@ class Doubts:
 
 
 NO_DOUBTS = Doubts({})
-_DRIVERS = (
-    select(TorqueReading.instrument_id, Instrument.label, func.max(TorqueReading.taken_at))
+_CLOSED_WITH: CompoundSelect[Any] = union_all(
+    select(
+        TorqueReading.instrument_id,
+        Instrument.label,
+        func.max(TorqueReading.taken_at).label("used_at"),
+    )
     .join(Instrument, Instrument.id == TorqueReading.instrument_id)
     .where(
         TorqueReading.record_id == param("record_id"),
         TorqueReading.stage == Stage.CLOSING,
         known(TorqueReading),
     )
-    .group_by(TorqueReading.instrument_id, Instrument.label)
+    .group_by(TorqueReading.instrument_id, Instrument.label),
+    *(
+        select(tool, Instrument.label, Step.done_at)
+        .join(Step, Step.id == HeldClosing.step_id)
+        .join(Instrument, Instrument.id == tool)
+        .where(HeldClosing.record_id == param("record_id"), Step.undone_at.is_(None))
+        for tool in (HeldClosing.gauge_id, HeldClosing.load_cell_id)
+    ),
 )
 
 
@@ -501,9 +545,9 @@ def doubts_of(
     Found out of tolerance afterwards, or of a test, without a calibration that held; until it is
     judged and accepted. ``closed_in``: the record whose closing counts. Three statements at most.
     """
-    drivers = session.execute(_DRIVERS, {"record_id": closed_in}).all() if closed_in else []
+    tools = session.execute(_CLOSED_WITH, {"record_id": closed_in}).all() if closed_in else []
     labels = {tool.id: tool.label for test in tests for tool in test.tools}
-    labels |= {driver.instrument_id: driver.label for driver in drivers}
+    labels |= {tool.instrument_id: tool.label for tool in tools}
     if not labels:
         return NO_DOUBTS
     of = histories(session, labels)
@@ -513,9 +557,9 @@ def doubts_of(
         if (keys := [key for tool in test.tools if (key := _cause(of, tool.id, test.done_at))])
     }
     of_closing = [
-        (driver.instrument_id, found)
-        for driver in drivers
-        if (found := of.finding(driver.instrument_id, driver[2])) is not None
+        (tool.instrument_id, found)
+        for tool in tools
+        if (found := of.finding(tool.instrument_id, tool.used_at)) is not None
     ]
     if not of_tests and not of_closing:
         return NO_DOUBTS
