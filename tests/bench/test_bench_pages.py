@@ -84,13 +84,18 @@ def rows(app: Any, make: Callable[[Session], Any]) -> Any:
         return made
 
 
-def an_instrument(app: Any, label: str, kind: Any, unit: str) -> int:
+def an_instrument(app: Any, label: str, kind: Any, unit: str, **more: Any) -> int:
     """One in calibration for years."""
     return int(
         rows(
             app,
             lambda s: builders.a_torque_instrument(
-                s, label=label, kind=kind, unit=unit, due_at=builders.START.replace(year=2090)
+                s,
+                label=label,
+                kind=kind,
+                unit=unit,
+                due_at=builders.START.replace(year=2090),
+                **more,
             ),
         ).id
     )

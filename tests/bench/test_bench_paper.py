@@ -16,6 +16,7 @@ from service.platform.database import reading
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.queries.stack_tests import made_in_record
 from service.records.tables import RebuildRecord, Step, StepKind
+from service.store.arithmetic.instruments import TorqueTool
 from tests import builders
 from tests.bench.test_bench_pages import AtTheBench, an_instrument, at_bench, rows
 from tests.planning.test_changeover_pages import kept, lab
@@ -295,6 +296,40 @@ def test_a_torque_outside_its_band_is_asked_about_and_answered_on_the_same_page(
     )
     assert answered.status_code == 200, answered.text
     assert steps(app, bench.number).count(StepKind.TORQUE) == 2
+
+
+def test_a_pass_with_a_click_tool_has_a_box_for_each_nut_and_no_number(
+    app: Any, at_bench: Callable[..., AtTheBench]
+) -> None:
+    kinds = builders.InstrumentKind
+    tester = str(an_instrument(app, "TT-1", kinds.TORQUE_TESTER, "N·m"))
+    tool = str(an_instrument(app, "TD-5", kinds.TORQUE_DRIVER, "N·m", tool=TorqueTool.CLICK))
+    bench = at_bench()
+    bench.enter("exception", reason="a test", done_at="2026-03-01 09:00")
+
+    assert "☐ moved" not in paper(bench)
+    sheet = bench.client.get(f"/records/{bench.number}/paper?tool=click").text
+    typed = {"tool": "click", "open__at": "09:05", "open__hours_unknown_because": "no display"}
+    typed |= {"torque-1__instrument_id": tool}
+    for moment, at in (("before", "10:00"), ("after", "10:09")):
+        typed |= {
+            f"tool__{moment}__1__entered": "3",
+            f"tool__{moment}__1__checked": "3.02",
+            f"tool__{moment}__1__tester_id": tester,
+            f"tool__{moment}__1__at": at,
+        }
+    for rod, press in enumerate(("clicked", "moved", "clicked", "not moved"), 1):
+        typed |= {f"nut__pressed__1__{rod}__press": press, f"nut__pressed__1__{rod}__at": "10:05"}
+    answer = entered(bench, **typed)
+
+    boxes = "☐ clicked\u2003☐ moved\u2003☐ not moved"
+    assert sheet.count(boxes) == 3 * 4
+    assert "read, N·m" not in sheet.split("Torque, pass 1")[1].split("Torque, pass 2")[0]
+    assert answer.status_code == 200, answer.text
+    done = steps(app, bench.number)
+    assert done.count(StepKind.TOOL_SET) == 2
+    assert done.count(StepKind.NUT_PRESSED) == 4
+    assert boxes in paper(bench), "a click tool is set: its record goes on so"
 
 
 def test_a_record_with_a_plan_prints_its_steps_and_takes_them_as_planned(

@@ -53,7 +53,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, record_id: 
     """Show what a record asks for as sheets to be printed."""
     need(me, Act.READ)
     with reading(database) as session:
-        paper = paper_of(session, record_id)
+        paper = paper_of(session, record_id, by_click=_is_by_click(query))
     address = f"{request.base_url}records/{record_id}"
     code = draw_code(address, f"Code of record {record_id}")
     prints = query.yes("print")
@@ -62,11 +62,13 @@ def show(request: Request, me: Me, database: Database, query: Asked, record_id: 
 
 
 @router.get("/enter")
-def show_entry(request: Request, me: Me, database: Database, record_id: int) -> Response:
+def show_entry(
+    request: Request, me: Me, database: Database, query: Asked, record_id: int
+) -> Response:
     """Show the page on which paper is entered."""
     need(me, Act.RECORD_WRITE)
     with reading(database) as session:
-        paper = paper_of(session, record_id)
+        paper = paper_of(session, record_id, by_click=_is_by_click(query))
     head = paper.view.head
     if not head.is_being_written:
         return go_on(request, f"/records/{record_id}")
@@ -83,7 +85,7 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
     """Enter every line that is filled in, each by itself; keep what was refused with its words."""
     need(me, Act.RECORD_WRITE)
     with reading(database) as session:
-        paper = paper_of(session, record_id)
+        paper = paper_of(session, record_id, by_click=_is_by_click(form))
     if not paper.view.head.is_being_written:
         return go_on(request, f"/records/{record_id}")
     began = form.moment("began", required=True)
@@ -107,10 +109,14 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
     if entered:  # an empty line may be filled in again: under the key sent it would count as made
         form.typed.pop(ENTRY_KEY, None)
     with reading(database) as session:
-        paper = paper_of(session, record_id)
+        paper = paper_of(session, record_id, by_click=_is_by_click(form))
     late_entry = LateEntry(paper, form, answers, tuple(entered))
     refused = bool(answers) or form.is_refused
     return page(request, "bench/paper/enter.html", late_entry, 422 if refused else 200)
+
+
+def _is_by_click(typed: Form) -> bool:
+    return typed.raw("tool") == "click"
 
 
 def _is_filled(form: Form, section: Section, line: PaperLine) -> bool:

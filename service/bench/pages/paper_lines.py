@@ -28,7 +28,7 @@ from service.physics.arithmetic.conditions import (
 from service.physics.arithmetic.gases import TEST_GASES
 from service.planning.queries.plans import KeptPlan, against, plan_of_record
 from service.platform.arithmetic.pressures import Zero
-from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Press, ReadingKind, Stage
 from service.platform.pages.render import quantity
 from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_tests import Method
@@ -37,6 +37,7 @@ from service.proof.queries.stack_tests import made_in_record
 from service.records.arithmetic.lab_words import LabWords
 from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables import ToolCheck
 from service.stacks.pages.layer_pictures import faces_in_words
 from service.store.arithmetic.instruments import InstrumentKind
 
@@ -59,7 +60,7 @@ class Write:
 
     name: str
     label: str
-    asks: Literal["number", "text", "serial", "tick", "choice"] = "text"
+    asks: Literal["number", "text", "serial", "tick", "choice", "boxes"] = "text"
     unit: str = ""
     choices: tuple[Choice, ...] = ()
     on_paper: bool = True
@@ -130,6 +131,8 @@ class Paper:
     view: RecordView
     plan: KeptPlan | None
     sections: tuple[Section, ...]
+    by_click: bool
+    """whether its nuts are tightened with a click tool, which gives no reading"""
 
     @property
     def lines(self) -> tuple[PaperLine, ...]:
@@ -166,9 +169,13 @@ def sheets(sections: Iterable[Section], rows: int = ROWS) -> tuple[tuple[OnSheet
     return (*pages, tuple(sheet)) if sheet else tuple(pages)
 
 
-def paper_of(session: Session, record_id: int) -> Paper:
-    """Return the lines of a record; a constant number of statements. Raises NotFound."""
+def paper_of(session: Session, record_id: int, *, by_click: bool = False) -> Paper:
+    """Return the lines of a record; a constant number of statements. Raises NotFound.
+
+    ``by_click``: its nuts are tightened with a click tool; so they are once one is set.
+    """
     view, pile = record_view(session, record_id), working_pile(session, record_id)
+    by_click = by_click or bool(view.settings)
     plan = plan_of_record(session, record_id)
     words = newest_words(session)[1]
     people: tuple[Choice, ...] = choices.people_to_choose(session)
@@ -178,6 +185,13 @@ def paper_of(session: Session, record_id: int) -> Paper:
     leak = limits.figures.leak if limits else None
     tests_done = {key_of(test) for test in made_in_record(session, record_id) if test.stands}
     driver = Write("instrument_id", "Torque driver", "choice", choices=drivers)
+    closing_driver = driver
+    if by_click:
+        click_tools = choices.instruments_to_choose(
+            session, InstrumentKind.TORQUE_DRIVER, reads=False
+        )
+        closing_driver = Write("instrument_id", "Click tool", "choice", choices=click_tools)
+    testers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_TESTER)
     checks = checks_asked(view.entries, view.rods)
     row = (
         Section("make-safe", "Make safe", "", tuple(_make_safe(view, people, tools))),
@@ -204,8 +218,12 @@ def paper_of(session: Session, record_id: int) -> Paper:
                 f"torque-{number}",
                 f"Torque, pass {number} of {view.head.passes}",
                 "nuts in tightening order",
-                tuple(_torque(view, Stage.CLOSING, number)),
-                (driver,),
+                tuple(
+                    _pressed(view, number, testers)
+                    if by_click
+                    else _torque(view, Stage.CLOSING, number)
+                ),
+                (closing_driver,),
             )
             for number in range(1, view.head.passes + 1)
         ),
@@ -264,7 +282,7 @@ def paper_of(session: Session, record_id: int) -> Paper:
             ),
         ),
     )
-    return Paper(view, plan, tuple(section for section in row if section.lines))
+    return Paper(view, plan, tuple(section for section in row if section.lines), by_click)
 
 
 def _make_safe(
@@ -301,12 +319,7 @@ def _torque(view: RecordView, stage: Stage, number: int) -> Iterator[PaperLine]:
     if not is_closing and not head.opens:
         return
     read = view.torque(stage).counting
-    due = ""
-    if is_closing:
-        target = target_of_pass(head.target_nm, number, head.passes)
-        due = quantity(target, "N·m", 2)
-        if number == head.passes:
-            due += f" ± {quantity(head.tolerance_percent, '%')}"
+    due = _aimed_at(view, number) if is_closing else ""
     kind = ReadingKind.SET if is_closing else ReadingKind.BREAKAWAY
     for rod in view.rods:
         yield PaperLine(
@@ -324,6 +337,55 @@ def _torque(view: RecordView, stage: Stage, number: int) -> Iterator[PaperLine]:
             },
             is_done=(number, rod) in read,
         )
+
+
+def _aimed_at(view: RecordView, number: int) -> str:
+    head = view.head
+    due = quantity(target_of_pass(head.target_nm, number, head.passes), "N·m", 2)
+    is_last = number == head.passes
+    return due + (f" ± {quantity(head.tolerance_percent, '%')}" if is_last else "")
+
+
+def _pressed(view: RecordView, number: int, testers: tuple[Choice, ...]) -> Iterator[PaperLine]:
+    """A pass with a click tool: what it is set to, a box to tick for each nut, the check after."""
+    setting = view.settings.get(number)
+    pressed = view.torque(Stage.CLOSING).counting
+    facts = {"pass_number": str(number)}
+    writes = (
+        Write("entered", "set to", "number", "N·m"),
+        Write("checked", "tester reads", "number", "N·m"),
+        Write("tester_id", "tester", "choice", choices=testers),
+    )
+    yield PaperLine(
+        f"tool.before.{number}",
+        "tool-setting",
+        "Set the click tool and check it",
+        _aimed_at(view, number),
+        writes,
+        facts=facts | {"moment": ToolCheck.BEFORE.value},
+        is_done=setting is not None and setting.before is not None,
+    )
+    boxes: tuple[Choice, ...] = tuple((press.value, press.value) for press in Press)
+    for rod in view.rods:
+        yield PaperLine(
+            f"nut.pressed.{number}.{rod}",
+            "nut-pressed",
+            f"Nut {rod}",
+            "",
+            (Write("press", "how it answered", "boxes", choices=boxes),),
+            "taken_at",
+            facts=facts | {"rod_number": str(rod)},
+            is_done=(number, rod) in pressed,
+        )
+    yield PaperLine(
+        f"tool.after.{number}",
+        "tool-setting",
+        "Check the click tool again",
+        "",
+        writes,
+        facts=facts | {"moment": ToolCheck.AFTER.value},
+        is_done=setting is not None and setting.after is not None,
+    )
 
 
 def _opening(view: RecordView) -> Iterator[PaperLine]:
