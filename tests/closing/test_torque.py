@@ -57,6 +57,21 @@ def test_from_the_free_end_left_and_right_change_places_with_the_datum_edge() ->
     assert edges[1] > nuts_of(free)[1][0]
 
 
+def test_corners_to_measure_stand_where_the_person_sees_them() -> None:
+    """A is upper left seen from the fixed end, and so upper right seen from the free one."""
+    corners = [("A", -75.0, 75.0), ("B", 75.0, 75.0), ("C", 75.0, -75.0), ("D", -75.0, -75.0)]
+
+    def place(seen_from: End, name: str) -> tuple[float, float]:
+        drawn = draw_rods(RODS, 150, 150, title="Rods", corners=corners, seen_from=seen_from)
+        (text,) = [each for each in parsed(drawn).iter(f"{SVG}text") if each.text == name]
+        return float(text.get("x", "")), float(text.get("y", ""))
+
+    assert place(End.FIXED, "A")[0] < place(End.FIXED, "B")[0]
+    assert place(End.FIXED, "A")[1] < place(End.FIXED, "D")[1]
+    assert place(End.FREE, "A") == place(End.FIXED, "B")
+    assert place(End.FREE, "C") == place(End.FIXED, "D")
+
+
 def test_a_reading_out_of_tolerance_is_struck_round_twice_and_told_in_words() -> None:
     tree = parsed(draw_rods(RODS, 150, 150, title="Rods", readings={1: 8.4}, out_of_tolerance={1}))
 

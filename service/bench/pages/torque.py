@@ -1,6 +1,6 @@
 """Torque at the bench: which rod is next, in which pass, and the plate with its readings."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from sqlalchemy.orm import Session
@@ -18,7 +18,7 @@ from service.closing.pages.sheets import ClosingSheet, closing_sheet
 from service.closing.queries.build_torques import UNOPENED, TorqueTable, checks_asked
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.queries.corner_heights import corners_to_measure
-from service.limits.arithmetic.closing_modes import ClosingMode
+from service.limits.arithmetic.closing_modes import ClosingMode, Corner
 from service.limits.queries import limits_in_force
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -94,12 +94,13 @@ def at_corners(
     if len(gauges) == 1 and not page.form.raw("instrument_id"):
         page.form.typed["instrument_id"] = (str(gauges[0][0]),)
     limits = limits_in_force(session, view.head.design_id)
+    corners = corners_to_measure(session, view.head.design_id, limits)
     return replace(
         page,
-        corners=corners_to_measure(session, view.head.design_id, limits),
+        corners=corners,
         corners_pass=int(asked[:3]) if asked.isdecimal() else due,
         instruments=gauges,
-        drawing=rod_plan(page, session, None),
+        drawing=rod_plan(page, session, None, corners=corners),
         closing=live_closing(page, session),
     )
 
@@ -228,9 +229,16 @@ def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling 
 
 
 def rod_plan(
-    page: BenchPage, session: Session, coming: int | None, table: TorqueTable | None = None
+    page: BenchPage,
+    session: Session,
+    coming: int | None,
+    table: TorqueTable | None = None,
+    corners: Sequence[Corner] = (),
 ) -> str:
-    """Draw the compression plate in plan as SVG, with the final reading beside each nut."""
+    """Draw the compression plate in plan as SVG, with the final reading beside each nut.
+
+    With ``corners`` these instead of the tightening order.
+    """
     rods = choices.rods_of(session, page.view.head.design_id)
     if not rods:
         return ""
@@ -249,7 +257,8 @@ def rod_plan(
             for read in last
             if closing and read.pass_number >= final and page.view.is_outside(read)
         ],
-        order=[number for number, _x, _y in rods],
+        order=[] if corners else [number for number, _x, _y in rods],
+        corners=[(corner.name, corner.x_mm, corner.y_mm) for corner in corners],
         next_rod=coming,
         seen_from=page.end,
     )

@@ -16,6 +16,8 @@ _NUMBER, _READING = 30.0, 26.0
 _ROW = 36.0
 """Height a line of them takes."""
 _BESIDE = 12.0
+_INSIDE = 0.6
+"""How far out from the middle a corner's name stands, clear of the nuts."""
 _HEXAGON = ((1.0, 0.0), (0.5, 0.866), (-0.5, 0.866), (-1.0, 0.0), (-0.5, -0.866), (0.5, -0.866))
 
 
@@ -56,6 +58,7 @@ def draw_rods(
     out_of_tolerance: Collection[int] = (),
     order: Sequence[int] = (),
     next_rod: int | None = None,
+    corners: Iterable[tuple[str, float, float]] = (),
     pile_mm: tuple[float, float] | None = None,
     rod_mm: float = 8.0,
     seen_from: End = End.FIXED,
@@ -69,6 +72,7 @@ def draw_rods(
     out_of_tolerance: numbers of rods whose reading is struck round twice.
     order: rod numbers in the order of tightening, drawn as a path.
     next_rod: the nut to be turned next, circled.
+    corners: (name, x, y) of where the closed height is measured; names stand inside them.
     pile_mm: width and height of the pile behind the plate, drawn as a hidden outline.
     rod_mm: nominal diameter of the thread; nuts are drawn after ISO 4032, about 1.6 times as wide.
     seen_from: the end somebody stands at; from the free end left and right change places.
@@ -95,6 +99,7 @@ def draw_rods(
         *(_ring(*plan.at(rod), radius) for rod in placed if rod.number == next_rod),
         *(_struck_round(*plan.at(nut.rod), radius) for nut in nuts if nut.is_out),
         *(_named(plan, nut, (wide, high), _is_inner(placed, nut.rod)) for nut in nuts),
+        *(_corner(plan, name, side * x, y) for name, x, y in corners),
     ]
     y = below + 22
     drawn.append(svg.scale_bar(12, y, per_mm))
@@ -229,6 +234,12 @@ def _named(plan: _Plan, nut: _Nut, plate: tuple[float, float], is_inner: bool) -
         anchor = "start" if out > 0 else "end"
     drawn = _over(at, str(nut.rod.number), _NUMBER, anchor, "word strong")
     return drawn + (_over(further, reading, _READING, anchor, pen) if reading else "")
+
+
+def _corner(plan: _Plan, name: str, x_mm: float, y_mm: float) -> str:
+    x = plan.middle_x + _INSIDE * x_mm * plan.per_mm
+    y = plan.middle_y - _INSIDE * y_mm * plan.per_mm + _NUMBER / 3
+    return _over((x, y), name, _NUMBER, "middle", "word strong")
 
 
 def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
