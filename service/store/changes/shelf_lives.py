@@ -63,7 +63,7 @@ def open_bag(work: Work, bag: Bag, entry: OpenedEntry, *, reason: str = "") -> N
     before = row.bag_opened_at
     why = given.optional_words("reason", reason, most=1000)
     if before is not None and not why:
-        right = "Why it was another time."
+        right = "Why it was another time, or which other bag it is."
         raise Refused("reason", "", f"the bag is noted as opened on {before:%Y-%m-%d}.", right)
     days = work.session.scalar(
         select(PartType.open_life_days).where(PartType.id == row.part_type_id)
