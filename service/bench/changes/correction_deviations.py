@@ -15,6 +15,7 @@ from service.proof.arithmetic.leak_departures import Departures, departures
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
+from service.records.changes.make_safe import reading_beyond
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import hours_beyond_time
 from service.stacks.queries.build_spans import open_spans
@@ -80,6 +81,12 @@ def _of_value(
         again = retest(work.session, details, value)
         if isinstance(again.test, LeakTest):
             departs = departures(again.test, again.figures.leak)
+    if details.kind is StepKind.MAKE_SAFE and details.asks is Asks.NUMBER:
+        reading = value.number or 0.0
+        if beyond := reading_beyond(
+            work, details.subject_id, reading, field=FIELD, typed=value.text
+        ):
+            departs = Departures((beyond,), {"limit": beyond})
     if details.asks is Asks.INSTRUMENT and value.number is not None:
         step = work.session.get_one(Step, details.step_id)
         then = calibration_on(work.session, int(value.number), step.done_at)

@@ -135,6 +135,28 @@ def record_make_safe(
     return step.id
 
 
+def reading_beyond(work: Work, step_id: int, reading: float, *, field: str, typed: str) -> str:
+    """Return how another reading of a recorded line lies outside its limits; empty: within them.
+
+    Raises Refused for one its instrument cannot have shown.
+    """
+    row = work.session.scalars(select(MakeSafeLine).where(MakeSafeLine.step_id == step_id)).one()
+    if row.instrument_id is not None:
+        instrument = work.session.get_one(Instrument, row.instrument_id)
+        refuse_beyond_range(
+            instrument, field, reading, row.unit or "", typed=typed, from_least=False
+        )
+    record = work.session.get_one(RebuildRecord, row.record_id)
+    act = work.session.get_one(Step, step_id).act or SafeAct.OPENING
+    for line in _lines(work, record, act):
+        if line.number == row.line_number:
+            try:
+                check_reading(line, reading)
+            except TradeError as trouble:
+                return str(trouble)
+    return ""
+
+
 def record_exception(
     work: Work,
     record_id: int,

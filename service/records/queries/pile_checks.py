@@ -42,7 +42,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
+from service.records.queries.working_piles import FixingNow, WorkingPile, pile_known_now
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.queries.part_hours import part_hours
@@ -327,13 +327,14 @@ class _Head:
 
 
 def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None) -> PileCheck:
-    """Find what is wrong with the pile of this record, as it stands. Raises NotFound.
+    """Find what is wrong with the pile of this record, as it stands or was corrected since.
 
     A constant number of statements, however high the pile. ``pile`` spares reading it again.
+    Raises NotFound.
     """
     head = _head(session, record_id)
     kept_pattern = pattern_of_design(session, head.design_id)
-    pile = pile or working_pile(session, record_id)
+    pile = pile or pile_known_now(session, record_id)
     is_closed = head.closed_at is not None
     layers = pile.layers
     if not layers and not is_closed:

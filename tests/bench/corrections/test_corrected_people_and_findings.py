@@ -16,7 +16,8 @@ from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import reading
-from service.platform.errors import Refused
+from service.platform.errors import Question, Refused
+from service.records.changes.deviations import Stands
 from service.records.queries.content import verify
 from service.records.queries.entries import CheckRecorded
 from service.records.queries.records import people_on, record_head
@@ -96,6 +97,25 @@ def test_a_make_safe_line_is_put_right_value_by_value(stack: Released) -> None:
     assert holds(stack)
     had_a_part = people_of(stack)
     assert {others[0].id, others[1].id, stack.lab.witness.id} <= had_a_part
+
+
+@pytest.mark.both_engines
+def test_a_make_safe_reading_beyond_its_limit_is_asked_about_and_kept(stack: Released) -> None:
+    """It was read so: a fresh one is refused, and what happened is not."""
+    number = read_line(stack)
+    name = f"make-safe line {number}, reading"
+
+    with pytest.raises(Question, match=f"the reading of line {number}") as asked:
+        correct(stack, OF.ENTRY, name, "1.5")
+    with pytest.raises(Refused, match="range"):
+        correct(stack, OF.ENTRY, name, "1000000")
+    why = {"stands": Stands.STANDS, "outside_because": "read so, seen too late"}
+    kept = stack.lab.get(Correction, correct(stack, OF.ENTRY, name, "1.5", **why))
+
+    assert asked.value.key == "stands"
+    assert f"the reading of line {number}" in kept.deviation
+    assert kept.deviation_because == "read so, seen too late"
+    assert line(stack, number).reading == 1.5
 
 
 def people_of(stack: Released) -> frozenset[int]:

@@ -119,8 +119,8 @@ def desk(engine: Engine) -> Desk:
     return a_desk(engine)
 
 
-def a_desk(engine: Engine) -> Desk:
-    lab = a_lab(engine)
+def a_desk(engine: Engine, *, has_pattern: bool = False) -> Desk:
+    lab = a_lab(engine, has_pattern=has_pattern)
     lab.now = NOW
 
     def more(session: Session) -> list[int]:

@@ -11,6 +11,7 @@ from service.bench.queries.corrections import Fact, correction
 from service.bench.tables import CorrectionOf
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.errors import Refused
+from service.records.queries.pile_checks import check_of_build, pile_check
 from service.records.queries.working_piles import layers_of_build, pile_known_now, working_pile
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.layer_maps import layer_map
@@ -102,6 +103,25 @@ def test_case_31_a_gasket_that_was_never_there_leaves_every_build(desk: Desk) ->
         assert part_hours(session, [part_id])[part_id].in_builds == {}
         working_pile(session, desk.second)
     assert desk.all_hold()
+
+
+def test_case_31_the_check_of_the_record_follows_its_corrected_layers(engine: Engine) -> None:
+    """By the design's pattern, as the check on the stack's sheet does."""
+    desk = a_desk(engine, has_pattern=True)
+
+    def checks() -> list[set[str]]:
+        with Session(engine) as session:
+            build = layer_map(session, desk.lab.stack_id, build_number=1)
+            both = pile_check(session, desk.first), check_of_build(session, build)
+        return [{each.finding.sentence for each in check.judged} for check in both]
+
+    before = checks()
+    desk.correct(desk.first, first_gasket(desk, OF.LAYER_TOO_MANY), "not there")
+
+    of_record, of_build = checks()
+    assert before == [set(), set()]
+    assert of_build
+    assert of_build <= of_record
 
 
 def test_case_31_a_carried_layer_too_many_is_followed_into_the_present(desk: Desk) -> None:
