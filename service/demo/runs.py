@@ -14,7 +14,7 @@ import numpy as np
 from service.demo.ageing import Array
 from service.demo.bench_days import LONG, USUAL, Day
 from service.demo.days import FRI, MON, THU, WED, When, ago
-from service.demo.lab import ZONE, Entry, Lab
+from service.demo.lab import ZONE, Entry, Lab, put_in_force
 from service.demo.logs import Bench, Manner, mapping_of, run, written
 from service.demo.piles import sat_in
 from service.demo.running import METER_REPLACED, STORK_BEFORE, shown
@@ -145,7 +145,7 @@ def _put_taps_right(lab: Lab, when: When) -> None:
     first, second = CROSSED
     crossed = {channel: channel for channel in range(1, CELLS + 1)} | {first: second, second: first}
     with lab.work(when, "mira") as work:
-        correct_tap_map(
+        lab.records["STORK-01 crossed"] = correct_tap_map(
             work,
             lab.records["STORK-01 taps"],
             valid_from=lab.days.at(TAPPED),
@@ -153,6 +153,10 @@ def _put_taps_right(lab: Lab, when: When) -> None:
             reason=f"Leads {first} and {second} are crossed at the plates: a hand meter shows the"
             f" weak cell at {second}, the monitor at {first}. They have been so since the rebuild.",
         )
+
+
+def _approve_taps(lab: Lab, when: When) -> None:
+    put_in_force(lab, when, [lab.records["STORK-01 crossed"]])
 
 
 def _bridge(lab: Lab, when: When) -> None:
@@ -177,6 +181,7 @@ def entries() -> list[Entry]:
         Entry(TAPPED, "STORK-01: tap map", _tap),
         Entry(BRIDGED_UNTIL, "STORK-01: a bridged cell", _bridge),
         Entry(ago(3, WED, "15:20"), "STORK-01: tap map put right", _put_taps_right),
+        Entry(ago(3, WED, "16:40"), "STORK-01: tap map approved", _approve_taps),
         *(
             Entry(
                 ago(logged.weeks, THU, "08:40"),

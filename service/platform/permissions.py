@@ -83,7 +83,7 @@ class Act(StrEnum):
     LIMITS_APPROVE = "limits.approve"
     """Put a version of limits and figures in force."""
     CHANGE_APPROVE = "change.approve"
-    """Put a proposed stiffness, rule of failing, pattern or change of words in force."""
+    """Put a proposed stiffness, rule of failing, pattern, tap map or change of words in force."""
     BUILD_RELEASE = "build.release"
     """Release a build to hydrogen."""
     STACK_WRITE = "stack.write"

@@ -466,6 +466,7 @@ class ChangeKind(StrEnum):
     MAKE_SAFE_LIST = "make-safe list"
     LOT_SHELF_LIFE = "lot shelf life"
     PART_SHELF_LIFE = "part shelf life"
+    TAP_MAP = "tap map"
 
 
 class ProposedChange(Base):
@@ -487,7 +488,7 @@ class ProposedChange(Base):
     id: Mapped[key]
     kind: Mapped[ChangeKind] = mapped_column(word(ChangeKind))
     subject_id: Mapped[int] = mapped_column(
-        comment="part type, design, calibration, make-safe list, lot or part"
+        comment="part type, design, calibration, make-safe list, lot, part or stack"
     )
     subject_label: Mapped[str]
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what is wanted")

@@ -12,6 +12,8 @@ from service.platform.api.request_models import In, Why, asks
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.stacks.queries.stacks import find_stack
+from service.store.queries.proposals import proposals_waiting
+from service.store.tables import ChangeKind
 from service.taps.arithmetic import MOST_CHANNELS, TAP_MAP_FIELDS, Tap
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.queries import WrittenMap, maps_of_stack
@@ -53,6 +55,7 @@ class TapMaps(answers.Out):
 
     serial: str
     maps: list[TapMap]
+    waiting: list[int] = Field(description="proposals which somebody else has to approve")
 
 
 @router.get("/stacks/{serial}/taps")
@@ -63,13 +66,18 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
     """
     need(caller, Act.READ)
     with reading(engine) as session:
-        maps = maps_of_stack(session, find_stack(session, serial))
-    return TapMaps.model_validate({"serial": serial, "maps": maps})
+        stack_id = find_stack(session, serial)
+        maps = maps_of_stack(session, stack_id)
+        waiting = [each.id for each in proposals_waiting(session, ChangeKind.TAP_MAP, stack_id)]
+    return TapMaps.model_validate({"serial": serial, "maps": maps, "waiting": waiting})
 
 
 @router.post("/stacks/{serial}/taps", status_code=201)
 def write(serial: str, body: TapMapSent, call: Call) -> answers.Made:
-    """Say which cell each channel reads from a time on."""
+    """Say which cell each channel reads from a time on.
+
+    Where voltages were read since, the number is that of a proposal, as with the two below.
+    """
     return make_once(
         call, lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(body))
     )

@@ -1,12 +1,15 @@
 """Tap maps: which channel reads which cell from a time on; written, corrected, taken back.
 
 A map is never changed in place: a correction closes the old one out and writes the right one, so
-that every voltage is read anew through it, and what was thought before can still be told.
+that every voltage is read anew through it, and what was thought before can still be told. Where
+voltages were read meanwhile, whatever changes their map is proposed, and counts once somebody else
+has approved it.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
 
@@ -23,8 +26,10 @@ from service.stacks.changes.supersede import close_out, locked_known
 from service.stacks.queries.build_spans import BuildFacts, builds_of
 from service.stacks.queries.cell_bridges import build_then
 from service.stacks.tables import Layer, Stack
+from service.store.changes.proposals import propose
+from service.store.tables import ChangeKind
 from service.taps import arithmetic as trade
-from service.taps.queries import channels_as_kept, read_channels, taps_of
+from service.taps.queries import channels_as_kept, is_read_since, read_channels, taps_of
 from service.taps.tables import TapMap
 
 
@@ -38,19 +43,13 @@ def write_tap_map(
 ) -> int:
     """Say which cell each channel of a stack reads from a time on; give the map's number.
 
+    Where voltages were read since that time, the map is proposed: the number is the proposal's.
     ``cell_of`` is channel → cell, None where a lead is on no cell. Raises Refused for a cell the
     stack did not have then, a time ahead, or one another map begins at; NotFound.
     """
     need(work.by, Act.RUN_WRITE)
     stack = work.locked(Stack, stack_id, "stack")
-    why = given.reason(reason)
-    right = _checked(work, stack_id, valid_from, cell_of)
-    _refuse_taken(work, stack_id, valid_from)
-    before = taps_of(work.session, [stack_id]).map_at(stack_id, valid_from)
-    row = _write(work, stack_id, right, why)
-    changes = [("valid from", None, valid_from), *_changes(before, right)]
-    _note(work, stack, Event.TAP_MAP_WRITTEN, row, changes, reason=why)
-    return row.id
+    return _proposed_or_kept(work, stack, _MapChange(None, valid_from, cell_of), reason)
 
 
 def correct_tap_map(
@@ -61,38 +60,103 @@ def correct_tap_map(
     cell_of: Mapping[int, int | None],
     reason: str,
 ) -> int:
-    """Say what a map should have said; give the number of the right one.
+    """Say what a map should have said; give the number of the right one, or of its proposal.
 
-    From now on every voltage of its time is read through the right one. Raises as
+    From then on every voltage of its time is read through the right one. Raises as
     `write_tap_map` does, and Refused where nothing differs or the map was corrected before.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _known_map(work, tap_map_id)
-    why = given.reason(reason)
-    right = _checked(work, old.stack_id, valid_from, cell_of)
-    thought = trade.TapMap(old.valid_from, read_channels(old.channels))
-    changes = [("valid from", old.valid_from, valid_from), *_changes(thought, right)]
-    if thought == right:
-        raise Refused("channels", "", "this is what the map says already.", "The right cells.")
-    close_out(work, old)
-    _refuse_taken(work, old.stack_id, valid_from)
-    row = _write(work, old.stack_id, right, why)
-    _note(work, stack, Event.TAP_MAP_CORRECTED, row, changes, reason=why)
-    return row.id
+    _old, stack = _known_map(work, tap_map_id)
+    return _proposed_or_kept(work, stack, _MapChange(tap_map_id, valid_from, cell_of), reason)
 
 
 def withdraw_tap_map(work: Work, tap_map_id: int, *, reason: str) -> int:
     """Take a map back that never was true; the one before it is valid for its time again.
 
-    Gives its number. Raises Refused where it was corrected or taken back before, NotFound.
+    Gives its number, or that of the proposal. Raises Refused where it was corrected or taken back
+    before, NotFound.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _known_map(work, tap_map_id)
+    _old, stack = _known_map(work, tap_map_id)
+    return _proposed_or_kept(work, stack, _MapChange(tap_map_id, None, {}), reason)
+
+
+def put_tap_map_in_force(
+    work: Work, stack_id: int, content: dict[str, Any], *, reason: str, by: int | None
+) -> None:
+    """Carry out what was proposed of a stack's maps and somebody else has approved.
+
+    The map is that of ``by``, who proposed it. Raises what proposing it does, where maps or builds
+    changed meanwhile.
+    """
+    need(work.by, Act.CHANGE_APPROVE)
+    stack = work.locked(Stack, stack_id, "stack")
+    begins = content["valid_from"]
+    change = _MapChange(
+        content["replaces"],
+        datetime.fromisoformat(begins) if begins else None,
+        dict(content["channels"]),
+    )
+    _carry_out(work, stack, change, reason, by or work.by.id)
+
+
+class _MapChange(NamedTuple):
+    """A map to come, the map it comes for, or both; ``valid_from`` None takes that one back."""
+
+    replaces: int | None
+    valid_from: datetime | None
+    cell_of: Mapping[int, int | None]
+
+
+def _proposed_or_kept(work: Work, stack: Stack, change: _MapChange, reason: str) -> int:
+    """Propose a change of what voltages were read through; make one that changes none of them."""
     why = given.reason(reason)
-    close_out(work, old)
-    changes: list[Change] = [("map", "valid", "taken back: it never was so")]
-    _note(work, stack, Event.TAP_MAP_CORRECTED, old, changes, reason=why)
-    return tap_map_id
+    old = work.session.get_one(TapMap, change.replaces) if change.replaces else None
+    begins = [at for at in (old and old.valid_from, change.valid_from) if at is not None]
+    if not is_read_since(work.session, stack.id, min(begins)):
+        return _carry_out(work, stack, change, why, work.by.id)
+    content = {
+        "replaces": change.replaces,
+        "valid_from": change.valid_from.isoformat() if change.valid_from else None,
+        "channels": [[channel, cell] for channel, cell in sorted(change.cell_of.items())],
+    }
+    changes = _what_changes(work, stack.id, change)[1]
+    subject = (stack.id, stack.serial)
+    return propose(
+        work, ChangeKind.TAP_MAP, subject, content, changes, reason=why, act=Act.RUN_WRITE
+    )
+
+
+def _carry_out(work: Work, stack: Stack, change: _MapChange, reason: str, by_id: int) -> int:
+    right, changes = _what_changes(work, stack.id, change)
+    tap_map_id = change.replaces
+    if tap_map_id is not None:
+        close_out(work, _known_map(work, tap_map_id)[0])
+    if right is not None:
+        tap_map_id = _write(work, stack.id, right, reason, by_id).id
+    row = work.session.get_one(TapMap, tap_map_id)
+    did = Event.TAP_MAP_WRITTEN if change.replaces is None else Event.TAP_MAP_CORRECTED
+    _note(work, stack, did, row, changes, reason=reason)
+    return row.id
+
+
+def _what_changes(
+    work: Work, stack_id: int, change: _MapChange
+) -> tuple[trade.TapMap | None, list[Change]]:
+    """The map to come, if one does, and what differs from what was thought."""
+    if change.valid_from is None:
+        return None, [("map", "valid", "taken back: it never was so")]
+    right = _checked(work, stack_id, change.valid_from, change.cell_of)
+    _refuse_taken(work, stack_id, change.valid_from, but=change.replaces)
+    if change.replaces is None:
+        before = taps_of(work.session, [stack_id]).map_at(stack_id, change.valid_from)
+        return right, [("valid from", None, change.valid_from), *_changes(before, right)]
+    old = _known_map(work, change.replaces)[0]
+    thought = trade.TapMap(old.valid_from, read_channels(old.channels))
+    if thought == right:
+        raise Refused("channels", "", "this is what the map says already.", "The right cells.")
+    begins = ("valid from", old.valid_from, change.valid_from)
+    return right, [begins, *_changes(thought, right)]
 
 
 def _checked(
@@ -114,12 +178,15 @@ def _checked(
     return right
 
 
-def _refuse_taken(work: Work, stack_id: int, valid_from: datetime) -> None:
+def _refuse_taken(
+    work: Work, stack_id: int, valid_from: datetime, *, but: int | None = None
+) -> None:
     same_time = work.session.scalar(
         select(TapMap.id).where(
             TapMap.stack_id == stack_id,
             TapMap.valid_from == valid_from,
             TapMap.known_until.is_(None),
+            TapMap.id != (but or 0),
         )
     )
     if same_time is not None:
@@ -128,14 +195,14 @@ def _refuse_taken(work: Work, stack_id: int, valid_from: datetime) -> None:
         )
 
 
-def _write(work: Work, stack_id: int, right: trade.TapMap, reason: str) -> TapMap:
+def _write(work: Work, stack_id: int, right: trade.TapMap, reason: str, by_id: int) -> TapMap:
     work.refuse_nobody("written by", "a map is written by somebody known.", "Sign in.")
     row = TapMap(
         stack_id=stack_id,
         valid_from=right.valid_from,
         channels=channels_as_kept(right.taps),
         reason=reason,
-        by_id=work.by.id,
+        by_id=by_id,
         known_from=work.now,
     )
     work.session.add(row)

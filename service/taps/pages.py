@@ -19,6 +19,8 @@ from service.platform.permissions import Act, need
 from service.stacks.queries.cell_bridges import BuildThen, CellThen, build_then
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
+from service.store.queries.proposals import Proposal, proposals_waiting
+from service.store.tables import ChangeKind
 from service.taps import arithmetic as trade
 from service.taps.arithmetic import (
     MOST_CHANNELS,
@@ -74,6 +76,7 @@ class TapsPage:
     drawn: Drawn | None
     valid: tuple[ListedMap, ...]
     former: tuple[ListedMap, ...]
+    proposed: tuple[Proposal, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,7 @@ def show_list(request: Request, me: Me, database: Database, serial: str) -> Resp
         stack = stack_facts(session, find_stack(session, serial))
         maps = maps_of_stack(session, stack.id)
         build = build_then(session, stack.id, now)
+        proposed = proposals_waiting(session, ChangeKind.TAP_MAP, stack.id)
     standing = [written for written in maps if written.known_until is None]
     current = next((written for written in standing if written.valid_from <= now), None)
     straight = trade.straight_map(range(1, len(build.cells) + 1)) if build else None
@@ -123,6 +127,7 @@ def show_list(request: Request, me: Me, database: Database, serial: str) -> Resp
         _drawn(map_now, build, f"Taps of {stack.serial} now") if map_now and build else None,
         tuple(_listed(written) for written in standing),
         tuple(_listed(written) for written in maps if written.known_until is not None),
+        proposed,
     )
     return page(request, "taps/list.html", context)
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
@@ -88,6 +88,18 @@ def read_through(session: Session, written: WrittenMap) -> ReadThrough:
         )
     ).one()
     return ReadThrough(row[0], row[1])
+
+
+def is_read_since(session: Session, stack_id: int, since: datetime) -> bool:
+    """Say whether voltages of a stack are known from a time on. One statement."""
+    read = [
+        exists().where(table.stack_id == stack_id, known(table), at >= since)
+        for table, at in (
+            (Snapshot, Snapshot.from_at),
+            (PolarisationCurve, PolarisationCurve.taken_at),
+        )
+    ]
+    return bool(session.scalar(select(or_(*read))))
 
 
 @statement

@@ -46,6 +46,7 @@ NEW: dict[str, str] = {
         "the trace that a leak test is computed from"
     ),
     r"GET /api/v1/stacks/\{serial\}/layers 200 restrictions\b.*": "what it runs by leave only",
+    r"GET /api/v1/stacks/\{serial\}/taps 200 waiting\b.*": "changes of tap maps that wait",
     r"GET /api/v1/stacks/\{serial\}/hours 200 outside\b.*": "hours of the meters no build has",
     r"POST /api/v1/stacks/\{serial\}/hours/reports 200 doubts\b.*": "reports left out, and why",
     r"POST /api/v1/stacks/\{serial\}/hours sends (stands|outside_because): .*": (

@@ -6,21 +6,25 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.bench.changes.proposals import approve_proposal
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables import AuditEntry
 from service.stacks.tables import Build
+from service.store.queries.proposals import proposals_waiting
+from service.store.tables import ChangeKind, ProposedChange
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.queries import maps_of_stack, taps_of, written_map
 from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
+from tests.proposing import put_in_force
 from tests.stacks.test_hours import a_worker
 from tests.taps.tapping import a_snapshot, voltages_of_build
 
@@ -48,10 +52,22 @@ def wrote(
     cell_of: dict[int, int | None],
     **more: Any,
 ) -> int:
-    """Write a map."""
+    """Write a map, approved by somebody else where that is asked for."""
     given: dict[str, Any] = {"valid_from": FIRST_CLOSING, "reason": "leads laid"} | more
-    with changing(engine, by, now=more.pop("now", LATER)) as work:
-        return write_tap_map(work, stack_id, cell_of=cell_of, **given)
+    with changing(engine, by, now=LATER) as work:
+        number = write_tap_map(work, stack_id, cell_of=cell_of, **given)
+    return approved(engine, number, LATER)
+
+
+def approved(engine: Engine, number: int, now: Any) -> int:
+    """The number of the map once a proposal of this number is in force; of the map it is, else."""
+    with Session(engine) as session:
+        waits = {each.id for each in proposals_waiting(session, ChangeKind.TAP_MAP)}
+    if number not in waits:
+        return number
+    put_in_force(engine, number, now)
+    with Session(engine) as session:
+        return session.scalars(select(func.max(TapMap.id))).one()
 
 
 def low_cell(session: Session, build_id: int, known_at: Any = None) -> tuple[int, int | None]:
@@ -77,6 +93,7 @@ def test_a_corrected_map_blames_another_mea_and_the_old_thought_stays(
             cell_of={1: 2, 2: 1, 3: 3},
             reason="lead 2 was traced to cell 1",
         )
+    right = approved(engine, right, LATER + DAY)
 
     with Session(engine) as session:
         now, thought, before = (
@@ -84,7 +101,8 @@ def test_a_corrected_map_blames_another_mea_and_the_old_thought_stays(
             for known_at in (None, LATER + timedelta(hours=1), LATER - DAY)
         )
         rows = maps_of_stack(session, stack_id)
-        entries = session.scalars(select(AuditEntry).order_by(AuditEntry.id)).all()
+        of_maps = AuditEntry.act.like("tap map:%")
+        entries = session.scalars(select(AuditEntry).where(of_maps).order_by(AuditEntry.id)).all()
         assert [entry.act for entry in entries] == ["tap map:written", "tap map:corrected"]
         assert entries[1].reason == "lead 2 was traced to cell 1"
         assert json.loads(entries[1].changes) == [
@@ -97,13 +115,51 @@ def test_a_corrected_map_blames_another_mea_and_the_old_thought_stays(
     assert [(row.id, row.known_until) for row in rows] == [(right, None), (wrong, LATER + DAY)]
 
 
+@pytest.mark.both_engines
+@pytest.mark.parametrize("late", [False, True])
+def test_case_18_a_stack_turned_round_is_read_by_the_map_of_its_time_once_approved(
+    engine: Engine, built: tuple[int, int], late: bool
+) -> None:
+    """Noticed after voltages were read it waits for another; before, it counts at once."""
+    by = a_worker(engine)
+    stack_id, build_id = built
+    turned = {1: 3, 2: 2, 3: 1} if not late else {1: 3, 2: 1, 3: 2}
+    begins = FIRST_CLOSING if late else RUN_AT + DAY
+    with changing(engine, by, now=LATER) as work:
+        number = write_tap_map(
+            work, stack_id, valid_from=begins, cell_of=turned, reason="turned round on the bench"
+        )
+
+    with Session(engine) as session:
+        waits = [each.id for each in proposals_waiting(session, ChangeKind.TAP_MAP, stack_id)]
+        maps = maps_of_stack(session, stack_id)
+        assert low_cell(session, build_id)[0] == 2
+    assert (waits, len(maps)) == (([number], 0) if late else ([], 1))
+    if late:
+        content = engine_content(engine, number)
+        with pytest.raises(NotAllowed), changing(engine, by, now=LATER) as work:
+            approve_proposal(work, number, content_sha256=content, password=builders.PASSWORD)
+        approved(engine, number, LATER + DAY)
+        with Session(engine) as session:
+            assert low_cell(session, build_id)[0] == 1
+            assert low_cell(session, build_id, LATER)[0] == 2
+            (written,) = maps_of_stack(session, stack_id)
+            assert session.get_one(TapMap, written.id).by_id == by.id
+
+
+def engine_content(engine: Engine, number: int) -> str:
+    with Session(engine) as session:
+        return session.get_one(ProposedChange, number).content_sha256
+
+
 def test_a_map_taken_back_leaves_the_one_before_it(engine: Engine, built: tuple[int, int]) -> None:
     by = a_worker(engine)
     stack_id, _ = built
     wrote(engine, by, stack_id, {1: 2, 2: 1, 3: 3})
     second = wrote(engine, by, stack_id, {1: 1, 2: 2, 3: None}, valid_from=RUN_AT - DAY)
     with changing(engine, by, now=LATER + DAY) as work:
-        withdraw_tap_map(work, second, reason="written for another stack")
+        number = withdraw_tap_map(work, second, reason="written for another stack")
+    approved(engine, number, LATER + DAY)
 
     with Session(engine) as session:
         assert taps_of(session, [stack_id]).cell_of(stack_id, RUN_AT, U) == (2, 1, 3)
@@ -153,9 +209,10 @@ def test_a_correction_has_to_differ_and_to_be_of_the_map_known_now(
 
     def correct(tap_map_id: int, cell_of: dict[int, int | None]) -> int:
         with changing(engine, by, now=LATER + DAY) as work:
-            return correct_tap_map(
+            number = correct_tap_map(
                 work, tap_map_id, valid_from=FIRST_CLOSING, cell_of=cell_of, reason="looked again"
             )
+        return approved(engine, number, LATER + DAY)
 
     with pytest.raises(Refused, match="says already"):
         correct(first, {1: 1, 2: 2, 3: 3})

@@ -15,6 +15,7 @@ from service.taps.queries import taps_of
 from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
+from tests.proposing import put_in_force
 from tests.taps.tapping import a_snapshot, a_tap_map
 
 Clients = Callable[..., Any]
@@ -38,6 +39,13 @@ def stack(app: Any) -> int:
 def words(html: str) -> str:
     """The text of a page, without its tags."""
     return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", html)))
+
+
+def approved(app: Any, client: Any) -> None:
+    """Let somebody else approve what the page says waits."""
+    (number,) = re.findall(r'href="/proposals/(\d+)"', client.get(TAPS).text)
+    assert "What changes" in client.get(f"/proposals/{number}").text
+    put_in_force(app.state.engine, int(number))
 
 
 def cells(*numbers: int | str) -> dict[str, str]:
@@ -71,6 +79,8 @@ def test_a_map_is_written_from_a_form_begun_with_what_is_valid(
     answer = client.post(f"{TAPS}/new", data=RIGHT | cells(2, 1, ""))
 
     assert (answer.status_code, answer.headers["location"]) == (303, TAPS)
+    assert "Nobody has given a map" in client.get(TAPS).text
+    approved(app, client)
     page = words(client.get(TAPS).text)
     assert "1 reads cell 2, 2 reads cell 1, 3 reads none" in page
     assert "No channel reads cell 3" in page
@@ -122,6 +132,7 @@ def test_a_map_is_corrected_and_the_wrong_one_stays_readable(
     )
 
     assert answer.status_code == 303
+    approved(app, client)
     with Session(app.state.engine) as session:
         at = FIRST_CLOSING + 10 * DAY
         assert taps_of(session, [stack]).cell_of(stack, at, ("U1", "U2", "U3")) == (2, 1, 3)
@@ -148,6 +159,7 @@ def test_a_map_is_taken_back_with_its_reason(
 
     assert without.status_code == 422
     assert answer.status_code == 303
+    approved(app, client)
     assert "Nobody has given a map" in client.get(TAPS).text
 
 

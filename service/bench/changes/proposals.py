@@ -11,6 +11,7 @@ from service.store.changes.part_types import put_stiffness_in_force
 from service.store.changes.proposals import sign_proposal
 from service.store.changes.shelf_lives import put_extension_in_force
 from service.store.tables import ChangeKind
+from service.taps.changes import put_tap_map_in_force
 
 
 def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, password: str) -> int:
@@ -33,6 +34,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
         correct_calibration(work, row, content)
     elif row.kind in {ChangeKind.LOT_SHELF_LIFE, ChangeKind.PART_SHELF_LIFE}:
         put_extension_in_force(work, row, content)
+    elif row.kind is ChangeKind.TAP_MAP:
+        put_tap_map_in_force(work, row.subject_id, content, reason=row.reason, by=row.made_by_id)
     elif row.kind is ChangeKind.LAB_WORDS:
         put_words_in_force(work, row, content)
     elif row.kind is ChangeKind.FAILING_RULE:

@@ -42,7 +42,12 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.working_piles import FixingNow, WorkingPile, pile_known_now
+from service.records.queries.working_piles import (
+    FixingNow,
+    WorkingPile,
+    pile_known_now,
+    working_pile,
+)
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.queries.part_hours import part_hours
@@ -334,12 +339,13 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
     """
     head = _head(session, record_id)
     kept_pattern = pattern_of_design(session, head.design_id)
-    pile = pile or pile_known_now(session, record_id)
+    is_written = head.state in BEING_WRITTEN
+    pile = pile or (working_pile if is_written else pile_known_now)(session, record_id)
     is_closed = head.closed_at is not None
     layers = pile.layers
     if not layers and not is_closed:
         return PileCheck(kept_pattern)
-    until = None if head.state in BEING_WRITTEN else head.handed_in_at
+    until = None if is_written else head.handed_in_at
     ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
     if kept_pattern.pattern is None and not _is_any_barred(session, ids, head, until):
         return PileCheck(kept_pattern)

@@ -1,7 +1,8 @@
 """Changes of what verdicts rest on: proposed by one person, in force once another approves.
 
-Of a part type's stiffness, a design's rule of failing and pattern, make-safe lists and shelf
-lives. The newest proposal of a thing counts: it replaces one that still waits.
+Of a part type's stiffness, a design's rule of failing and pattern, make-safe lists, shelf lives and
+tap maps through which voltages were read. The newest proposal of a thing counts: it replaces one
+that still waits.
 """
 
 import json
@@ -29,12 +30,14 @@ def propose(
     *,
     source: str = "",
     reason: str,
+    act: Act = Act.LIMITS_WRITE,
 ) -> int:
     """Write a proposal inside the change that checked it; give its number.
 
-    ``subject`` is number and label of the part type, design or list.
+    ``subject`` is number and label of the part type, design, list or stack; ``act`` what whoever
+    proposes must be allowed to do.
     """
-    need(work.by, Act.LIMITS_WRITE)
+    need(work.by, act)
     work.refuse_nobody("signed by", "it is proposed by a person.")
     text = canonical_json(content)
     row = ProposedChange(

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Select, and_, exists, select
 from sqlalchemy.orm import Session, aliased
@@ -65,6 +66,8 @@ class Proposal:
         """The page of what it changes."""
         if self.kind is ChangeKind.LAB_WORDS:
             return f"/words?list={self.subject_label}"
+        if self.kind is ChangeKind.TAP_MAP:
+            return f"/stacks/{quote(self.subject_label, safe='')}/taps"
         return f"{ADDRESSES.get(self.kind, '/designs')}/{self.subject_id}"
 
 
