@@ -111,8 +111,9 @@ class _MapChange(NamedTuple):
 def _proposed_or_kept(work: Work, stack: Stack, change: _MapChange, reason: str) -> int:
     """Propose a change of what voltages were read through; make one that changes none of them."""
     why = given.reason(reason)
-    old = work.session.get_one(TapMap, change.replaces) if change.replaces else None
-    begins = [at for at in (old and old.valid_from, change.valid_from) if at is not None]
+    begins = [change.valid_from] if change.valid_from else []
+    if change.replaces is not None:
+        begins.append(work.session.get_one(TapMap, change.replaces).valid_from)
     if not is_read_since(work.session, stack.id, min(begins)):
         return _carry_out(work, stack, change, why, work.by.id)
     content = {
