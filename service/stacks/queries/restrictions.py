@@ -112,27 +112,26 @@ def _restrictions() -> Any:
             maintain_column_froms=True,
         )
     )
-    departed = (
+    records = (
         of_stack.join(RebuildRecord, of_build)
-        .join(
-            Step,
-            and_(
-                Step.record_id == RebuildRecord.id,
-                Step.kind == StepKind.DEPARTURE,
-                Step.undone_at.is_(None),
-            ),
-        )
-        .join(Person, Person.id == Step.by_id)
         .where(Stack.serial == param("serial"))
-        .with_only_columns(
+        .with_only_columns(RebuildRecord.id, maintain_column_froms=True)
+    )
+    departed = (
+        select(
             Step.done_at,
             Step.id,
             Person.name,
             Step.note,
-            RebuildRecord.id,
+            Step.record_id,
             *(null() for _ in range(9)),
             Step.departs_from,
-            maintain_column_froms=True,
+        )
+        .join(Person, Person.id == Step.by_id)
+        .where(
+            Step.record_id.in_(records),
+            Step.kind == StepKind.DEPARTURE,
+            Step.undone_at.is_(None),
         )
     )
     rows = union_all(conceded, departed).subquery()
