@@ -26,7 +26,10 @@ from service.platform.permissions import Person
 from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, import_run, keep_mapping
 from service.stacks.tables import Build, BuildPeriod, Stack
+from service.store.arithmetic.make_safe import LineAsked, SafeAct
 from service.store.changes.holds import Subject, place_hold
+from service.store.changes.make_safe_lists import begin_list
+from service.store.tables import Calibration
 from tests import builders
 from tests.browser.looking import barriers, send_sign_in
 from tests.browser.rebuilds import a_rebuild, misread
@@ -97,6 +100,7 @@ PAGES = {
         "/lots/new",
         "/lots/{lot}",
         "/lots/{lot}/edit",
+        "/lots/{lot}/shelf-life",
         "/holds?lifted=yes",
         "/holds/new?lot={lot}",
         "/holds/{hold}",
@@ -204,6 +208,12 @@ PAGES = {
         "/instruments/new",
         "/instruments/{instrument}",
         "/instruments/{instrument}/edit",
+        "/instruments/{instrument}/uses/{calibration}",
+        "/instruments/calibrations/{calibration}",
+        "/make-safe",
+        "/make-safe/new",
+        "/make-safe/{list}",
+        "/make-safe/{list}/edit",
         "/setup",
         "/people",
         "/people/add",
@@ -228,6 +238,7 @@ NO_PAGES = {
     "/runs/{run_id}/file",
     "/parts/{part_id}/life.csv",
     "/here",
+    "/traces/{sha256}",
 }
 LOOKED_AT_ELSEWHERE = {
     "/sign-in",
@@ -287,6 +298,9 @@ def _sheets(lab: Engine) -> dict[str, Any]:
         tap_map = a_tap_map(session, built.stack_id, builders.START, {1: 2, 2: 1, 3: None}).id
         closed = select(BuildPeriod.closed_at).where(BuildPeriod.build_id == build_id)
         bridge = a_bridge(session, built, 1, session.scalars(closed).all()[-1]).id
+        calibration = session.scalars(
+            select(Calibration.id).where(Calibration.instrument_id == others.driver_id)
+        ).first()
         session.commit()
     begun = others.begin(stack_id=stacks["TARN-ES4"].id)
     opened = others.begin(stack_id=stacks["TARN-ES5"].id)
@@ -305,6 +319,9 @@ def _sheets(lab: Engine) -> dict[str, Any]:
         )
     put_in_force(lab, rule)
     hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
+    lines = (LineAsked(1, "Load off; gases shut, vented and locked."),)
+    with changing(lab, quality) as work:
+        safe = begin_list(work, SafeAct.OPENING, "bench 7", lines, source="", reason="first list")
     return {
         "me": me.login,
         "stack": corrected.serial,
@@ -333,6 +350,8 @@ def _sheets(lab: Engine) -> dict[str, Any]:
         "weak": read.weak,
         "read_design": read.design_id,
         "instrument": others.driver_id,
+        "calibration": calibration,
+        "list": safe,
     }
 
 

@@ -258,7 +258,7 @@ def test_numbers_at_risk_stand_under_the_ticks_they_belong_to() -> None:
 
 
 @given(st.lists(st.floats(-1, 1), min_size=700, max_size=1500))
-@settings(suppress_health_check=[HealthCheck.large_base_example])
+@settings(suppress_health_check=[HealthCheck.large_base_example, HealthCheck.data_too_large])
 def test_thinning_keeps_ends_peaks_and_order(values: list[float]) -> None:
     series = Series("a", range(len(values)), values)
 

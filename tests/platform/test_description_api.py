@@ -134,6 +134,8 @@ OPERATIONS = (
     "GET /api/v1/words",
     "POST /api/v1/words",
     "GET /api/v1/traces/{sha256}",
+    "POST /api/v1/{of}/{number}/bag-openings",
+    "POST /api/v1/{of}/{number}/shelf-life-extensions",
 )
 
 

@@ -59,13 +59,15 @@ def test_a_tap_map_written_afterwards(engine: Engine, made: ReadStack, everybody
     assert failing(engine) == {made.weak}
 
     with changing(engine, everybody, now=NOW) as work:
-        write_tap_map(
+        key = write_tap_map(
             work,
             made.stack_id,
             valid_from=FIRST_CLOSING + timedelta(days=29, hours=20),
             cell_of={1: 2, 2: 1, 3: 3, 4: 4},
             reason="leads were crossed at the rebuild",
         )
+    assert failing(engine) == {made.weak}
+    put_in_force(engine, key, NOW)
 
     assert failing(engine) == {made.meas[2]}
 
