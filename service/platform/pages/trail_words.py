@@ -61,6 +61,8 @@ SENTENCES = {
     "hours:reported": "bench reported hours for {subject}",
     "hours:reports taken back": "took back what a bench reported of {subject}",
     "hours:left out": "left out hours a bench reported for {subject}",
+    "bag:opened": "opened a bag of {subject}",
+    "shelf life:extended": "extended the shelf life of {subject}",
     "calibration:corrected": "corrected a calibration of {subject}",
     "instrument:away": "sent {subject} away for calibration",
     "instrument:back": "received {subject} back from calibration",
