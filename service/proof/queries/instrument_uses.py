@@ -53,6 +53,7 @@ from service.store.arithmetic.calibrations import FoundError, Point
 from service.store.arithmetic.instrument_errors import found_error
 from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.calibrations import Histories, KeptCalibration, histories
+from service.store.queries.instrument_columns import USED_BY
 from service.store.tables import CalibrationPoint, Instrument, UseDecision, UseJudgement
 
 
@@ -311,7 +312,7 @@ def _nuts(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[
         yield _use(row, what, row.torque_nm, true, unit="N·m", still=still)
 
 
-def _entered_with(of: Any, instrument_id: int, tools: Sequence[Any], facts: Sequence[Any]) -> Any:
+def _entered_with(of: Any, instrument_id: int, facts: Sequence[Any]) -> Any:
     """Select what was entered with an instrument and not undone, in its order."""
     return (
         select(
@@ -324,7 +325,7 @@ def _entered_with(of: Any, instrument_id: int, tools: Sequence[Any], facts: Sequ
         .join(RebuildRecord, RebuildRecord.id == of.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .where(
-            or_(*(tool == instrument_id for tool in tools)),
+            or_(*(tool == instrument_id for tool in USED_BY[of])),
             Step.undone_at.is_(None),
             RebuildRecord.state != RecordState.VOID,
         )
@@ -334,9 +335,9 @@ def _entered_with(of: Any, instrument_id: int, tools: Sequence[Any], facts: Sequ
 
 def _settings(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
     """What a click tool was set to, or what a tester read of such a setting."""
-    of, tools = ToolSetting, (ToolSetting.instrument_id, ToolSetting.tester_id)
+    of = ToolSetting
     facts = (of.pass_number, of.moment, of.set_nm, of.checked_nm, of.tester_id)
-    for row in session.execute(_entered_with(of, instrument_id, tools, facts)):
+    for row in session.execute(_entered_with(of, instrument_id, facts)):
         shown, what = row.set_nm, f"click tool set, pass {row.pass_number}"
         if row.tester_id == instrument_id:
             shown, what = row.checked_nm, f"click tool checked {row.moment} pass {row.pass_number}"
@@ -347,7 +348,7 @@ def _settings(session: Session, instrument_id: int, error: ErrorInUnit) -> Itera
 def _corners(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
     of = CornerHeightRead
     facts = (of.pass_number, of.corner, of.height_mm)
-    for row in session.execute(_entered_with(of, instrument_id, (of.instrument_id,), facts)):
+    for row in session.execute(_entered_with(of, instrument_id, facts)):
         what = f"height at corner {row.corner}, pass {row.pass_number}"
         true = error.corrected(row.height_mm, "mm")
         yield _use(row, what, row.height_mm, true, unit="mm", still=Still.EVIDENCE)
@@ -355,9 +356,9 @@ def _corners(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterat
 
 def _held(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
     """The heights and the press force of closings to height or by press force."""
-    of, tools = HeldClosing, (HeldClosing.gauge_id, HeldClosing.load_cell_id)
+    of = HeldClosing
     facts = (of.mode, of.gauge_id, of.height_before_mm, of.height_after_mm, of.force_kn)
-    for row in session.execute(_entered_with(of, instrument_id, tools, facts)):
+    for row in session.execute(_entered_with(of, instrument_id, facts)):
         read: tuple[tuple[str, float | None, str], ...] = (("press force", row.force_kn, "kN"),)
         if row.gauge_id == instrument_id:
             read = (
@@ -374,7 +375,7 @@ def _held(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[
 def _lines(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
     of = MakeSafeLine
     facts = (Step.kind.label("step"), of.line_number, of.wording, of.reading, of.unit)
-    for row in session.execute(_entered_with(of, instrument_id, (of.instrument_id,), facts)):
+    for row in session.execute(_entered_with(of, instrument_id, facts)):
         is_line = row.step is StepKind.MAKE_SAFE
         what = f"make-safe line {row.line_number}" if is_line else row.wording.lower()
         true = None if row.reading is None else error.corrected(row.reading, row.unit or "")
@@ -384,14 +385,13 @@ def _lines(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator
 def _tests(
     session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
 ) -> Iterator[Use]:
-    of_tool = (StackTest.instrument_id, StackTest.thermometer_id, StackTest.meter_id)
     facts = (
         Step.kind.label("step"),
         StackTest.verdict,
         StackTest.content,
         LimitSet.content.label("limits"),
     )
-    rows = _entered_with(StackTest, instrument_id, of_tool, facts)
+    rows = _entered_with(StackTest, instrument_id, facts)
     for row in session.execute(rows.outerjoin(LimitSet, LimitSet.id == StackTest.limit_set_id)):
         again = _judged_again(row, kind, error)
         words = str(again) if again else "not known"
@@ -532,7 +532,7 @@ _CLOSED_WITH: CompoundSelect[Any] = union_all(
         .join(Step, Step.id == HeldClosing.step_id)
         .join(Instrument, Instrument.id == tool)
         .where(HeldClosing.record_id == param("record_id"), Step.undone_at.is_(None))
-        for tool in (HeldClosing.gauge_id, HeldClosing.load_cell_id)
+        for tool in USED_BY[HeldClosing]
     ),
 )
 

@@ -15,18 +15,7 @@ from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
-from service.proof.tables import StackTest
-from service.records.tables import (
-    BumpTest,
-    CornerHeightRead,
-    HeldClosing,
-    MakeSafeLine,
-    RebuildRecord,
-    Step,
-    StepKind,
-    ToolSetting,
-    TorqueReading,
-)
+from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.instruments import InstrumentKind, beyond_range, range_words
@@ -43,6 +32,7 @@ from service.store.queries.forbids import (
     forbids_of_parts,
     what_forbids,
 )
+from service.store.queries.instrument_columns import USED_BY
 from service.store.queries.scans import Hit, resolve_to_fit
 from service.store.tables import Concession, Instrument, Lot, Part, PartType
 
@@ -245,44 +235,13 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
     if concession.instrument_id is not None:
         standing = standing.where(
             or_(
-                exists().where(
-                    TorqueReading.step_id == Step.id,
-                    TorqueReading.instrument_id == concession.instrument_id,
-                ),
-                exists().where(
-                    HeldClosing.step_id == Step.id,
-                    or_(
-                        HeldClosing.gauge_id == concession.instrument_id,
-                        HeldClosing.load_cell_id == concession.instrument_id,
-                    ),
-                ),
-                exists().where(
-                    CornerHeightRead.step_id == Step.id,
-                    CornerHeightRead.instrument_id == concession.instrument_id,
-                ),
-                exists().where(
-                    ToolSetting.step_id == Step.id,
-                    or_(
-                        ToolSetting.instrument_id == concession.instrument_id,
-                        ToolSetting.tester_id == concession.instrument_id,
-                    ),
-                ),
-                exists().where(
-                    MakeSafeLine.step_id == Step.id,
-                    MakeSafeLine.instrument_id == concession.instrument_id,
-                ),
-                exists().where(
-                    BumpTest.step_id == Step.id,
-                    BumpTest.instrument_id == concession.instrument_id,
-                ),
-                exists().where(
-                    StackTest.step_id == Step.id,
-                    or_(
-                        StackTest.instrument_id == concession.instrument_id,
-                        StackTest.thermometer_id == concession.instrument_id,
-                        StackTest.meter_id == concession.instrument_id,
-                    ),
-                ),
+                *(
+                    exists().where(
+                        of.step_id == Step.id,
+                        or_(*(tool == concession.instrument_id for tool in tools)),
+                    )
+                    for of, tools in USED_BY.items()
+                )
             )
         )
     else:

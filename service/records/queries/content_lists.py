@@ -42,6 +42,7 @@ from service.records.tables import (
     WitnessConfirmation,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourReading, Layer, Stack
+from service.store.queries.instrument_columns import USED_BY
 from service.store.tables import (
     Calibration,
     Concession,
@@ -507,18 +508,14 @@ class Gather:
 
     def _instruments(self) -> ScalarSelect[Any]:
         instrument_ids = union(
-            of_entries(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
-            of_entries(StackTest, StackTest.instrument_id),
-            of_entries(ToolSetting, ToolSetting.instrument_id),
-            of_entries(ToolSetting, ToolSetting.tester_id),
-            of_entries(CornerHeightRead, CornerHeightRead.instrument_id),
-            of_entries(HeldClosing, HeldClosing.gauge_id),
-            of_entries(HeldClosing, HeldClosing.load_cell_id),
-            of_entries(StackTest, StackTest.thermometer_id),
-            of_entries(StackTest, StackTest.meter_id),
-            of_entries(BumpTest, BumpTest.instrument_id),
+            conceded_then(Concession.instrument_id.label("id")),
             of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),
-            conceded_then(Concession.instrument_id),
+            *(
+                of_entries(of, tool)
+                for of, tools in USED_BY.items()
+                if of is not TorqueReading
+                for tool in tools
+            ),
         ).subquery()
         return self._all(
             select(self._array(Instrument.id, Instrument.label)).join(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, union_all
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotFound
@@ -71,30 +71,24 @@ CALIBRATIONS = (
     .order_by(Calibration.done_at, Calibration.id)
 )
 
-# What counts as one operation of a tool: its instrument, when, and which rows count.
-OPERATIONS: tuple[tuple[Any, Any, ColumnElement[bool]], ...] = (
-    (TorqueReading.instrument_id, TorqueReading.taken_at, known(TorqueReading)),
-)
+# One operation of a tool is one nut tightened with it.
 
 
-def operations_between(instrument_id: Any, since: Any, until: Any = None) -> Any:
-    """Count the operations of an instrument after a time and before another, in a statement."""
-    counts = [
+def operations_between(instrument_id: Any, since: Any) -> Any:
+    """Count the operations of an instrument after a time, in a statement."""
+    return (
         select(func.count())
-        .where(of == instrument_id, at > since, *(() if until is None else (at < until,)), counted)
-        .scalar_subquery()
-        for of, at, counted in OPERATIONS
-    ]
-    return sum(counts[1:], start=counts[0])
-
-
-_OPERATIONS = union_all(
-    *(
-        select(of.label("instrument_id"), at.label("at")).where(
-            of.in_(param_list("instrument_ids")), counted
+        .where(
+            TorqueReading.instrument_id == instrument_id,
+            TorqueReading.taken_at > since,
+            known(TorqueReading),
         )
-        for of, at, counted in OPERATIONS
+        .scalar_subquery()
     )
+
+
+_OPERATIONS = select(TorqueReading.instrument_id, TorqueReading.taken_at.label("at")).where(
+    TorqueReading.instrument_id.in_(param_list("instrument_ids")), known(TorqueReading)
 )
 
 
