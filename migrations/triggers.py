@@ -33,7 +33,8 @@ FREE_OF_FROZEN = {
 class Guard:
     """One refusal. ``free`` columns may still be set; ``when`` narrows it to some rows.
 
-    A guard whose ``when`` speaks of ``later`` columns is not laid before the step that adds them.
+    A guard whose ``when`` speaks of ``later`` columns, of its table or as ``table.column``, is not
+    laid before the step that adds them.
     """
 
     table: str
@@ -192,6 +193,14 @@ def _guards() -> Iterator[Guard]:
             part="once",
         )
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield Guard(
+        "build_release",
+        "INSERT",
+        "the stack is on hold",
+        when="EXISTS (SELECT 1 FROM hold JOIN build ON build.stack_id = hold.stack_id"
+        " WHERE build.id = new.build_id AND hold.lifted_at IS NULL)",
+        later=("hold.stack_id",),
+    )
     yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
     mark = "failing_mark"
     yield Guard(
@@ -288,10 +297,14 @@ def lay(connection: Connection) -> None:
         table: [column["name"] for column in found]
         for (_schema, table), found in inspect(connection).get_multi_columns().items()
     }
+    there_are = {f"{table}.{name}" for table, names in columns.items() for name in names}
     guards = [
         guard
         for guard in GUARDS
-        if guard.table in columns and set(guard.later) <= set(columns[guard.table])
+        if guard.table in columns
+        and there_are.issuperset(
+            name if "." in name else f"{guard.table}.{name}" for name in guard.later
+        )
     ]
     engine = connection.dialect.name
     wanted = {

@@ -307,6 +307,16 @@ def _heron_03_open(lab: Lab, when: When) -> None:
         bench.photo("free end, opened.jpg", pictures.opened_end())
 
 
+def _hold_heron_03(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        place_hold(
+            work,
+            Subject(stack_id=lab.stacks["HERON-03"]),
+            reason="The coolant drained from it is brown. Nothing of it goes into another stack,"
+            " and it does not run, before the water is analysed.",
+        )
+
+
 def _heron_02_whole(lab: Lab, when: When) -> None:
     with writing(lab, when, HERON_02_WHOLE) as bench:
         bench.make_safe()
@@ -361,5 +371,6 @@ def entries() -> list[Entry]:
         approved(ago(12, THU, "14:30"), HERON_01_FAILED, "petra"),
         Entry(ago(1, THU, "15:10"), "an MEA reserved", _reserve),
         Entry(last_working_day("09:10"), "HERON-03: opened", _heron_03_open),
+        Entry(last_working_day("11:20"), "HERON-03 on hold", _hold_heron_03),
         Entry(last_working_day("12:40"), "HERON-02: half tightened", _heron_02_whole),
     ]

@@ -91,13 +91,14 @@ def judge(part_id: HoldNumber, body: Judged, call: Call) -> Made:
 
 
 class On(StrEnum):
-    """What can be on hold, or be conceded."""
+    """What can be on hold or, but for a stack, be conceded."""
 
     PART = "part"
     LOT = "lot"
     PART_TYPE = "part type"
     DESIGN = "design"
     INSTRUMENT = "instrument"
+    STACK = "stack"
 
 
 @like(queries.HeldSubject)
@@ -148,7 +149,7 @@ def holds(
     turn: Turned,
     lifted: Annotated[bool, Query(description="lifted ones too")] = False,
 ) -> Holds:
-    """List holds on parts, lots, part types, designs and instruments."""
+    """List holds on parts, lots, part types, designs, instruments and stacks."""
     need(caller, Act.READ)
     with reading(engine) as session:
         rows = queries.holds(session, turn=turn, lifted_too=lifted)

@@ -161,7 +161,8 @@ class Part(KeptOnAShelf, Base):
     added_at: Mapped[utc]
 
 
-# Holds on parts, lots, part types, designs and instruments; concessions allow one use in spite.
+# Holds on parts, lots, part types, designs, instruments and stacks; concessions allow one use in
+# spite. A stack has none: it is free again once its hold is lifted.
 
 
 ONE_SUBJECT = (
@@ -169,19 +170,23 @@ ONE_SUBJECT = (
     " + (CASE WHEN lot_id IS NULL THEN 0 ELSE 1 END)"
     " + (CASE WHEN part_type_id IS NULL THEN 0 ELSE 1 END)"
     " + (CASE WHEN design_id IS NULL THEN 0 ELSE 1 END)"
-    " + (CASE WHEN instrument_id IS NULL THEN 0 ELSE 1 END) = 1"
+    " + (CASE WHEN instrument_id IS NULL THEN 0 ELSE 1 END)"
 )
 
 
 STANDING = sql("lifted_at IS NULL")
+ON_STACK = sql("stack_id IS NOT NULL")
 
 
 class Hold(Base):
-    """A part, lot, part type, design or instrument that must not be used, with the reason."""
+    """A part, lot, part type, design, instrument or stack that must not be used; the reason."""
 
     __tablename__ = "hold"
     __table_args__ = (
-        CheckConstraint(ONE_SUBJECT, name="about_one_subject"),
+        CheckConstraint(
+            f"{ONE_SUBJECT} + (CASE WHEN stack_id IS NULL THEN 0 ELSE 1 END) = 1",
+            name="on_one_subject",
+        ),
         CheckConstraint("(lifted_at IS NULL) = (lifted_by_id IS NULL)", name="lifted_by_somebody"),
         CheckConstraint("step_id IS NULL OR failing_mark_id IS NULL", name="placed_by_one_word"),
         Index("ix_hold_part_id", "part_id", sqlite_where=STANDING, postgresql_where=STANDING),
@@ -196,6 +201,7 @@ class Hold(Base):
             sqlite_where=STANDING,
             postgresql_where=STANDING,
         ),
+        Index("ix_hold_stack_id", "stack_id", sqlite_where=ON_STACK, postgresql_where=ON_STACK),
     )
     id: Mapped[key]
     part_id: Mapped[int | None] = reference("part")
@@ -203,6 +209,7 @@ class Hold(Base):
     part_type_id: Mapped[int | None] = reference("part_type")
     design_id: Mapped[int | None] = reference("design")
     instrument_id: Mapped[int | None] = reference("instrument")
+    stack_id: Mapped[int | None] = reference("stack")
     usability_before: Mapped[Usability | None] = mapped_column(
         comment="of a held part, given back when its last hold is lifted"
     )
@@ -223,7 +230,7 @@ class Concession(Base):
 
     __tablename__ = "concession"
     __table_args__ = (
-        CheckConstraint(ONE_SUBJECT, name="about_one_subject"),
+        CheckConstraint(f"{ONE_SUBJECT} = 1", name="about_one_subject"),
         Index("ix_concession_part_id", "part_id"),
         Index("ix_concession_lot_id", "lot_id"),
         Index("ix_concession_part_type_id", "part_type_id"),

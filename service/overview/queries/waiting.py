@@ -3,7 +3,7 @@
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import bindparam, exists, func, select
+from sqlalchemy import bindparam, exists, func, literal, select
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
@@ -34,7 +34,7 @@ def waiting(*, whole: bool) -> list[Any]:
         _failing(whole),
         _rule_met(whole),
         *(_held(whole, of) for of in ("part_id", "lot_id", "part_type_id")),
-        _design_held(whole),
+        *(_stack_held(whole, of) for of in ("design", "stack")),
         _to_look_at(whole),
         _not_inspected(whole),
         _failing_taken_out(whole),
@@ -144,8 +144,9 @@ def _held(whole: bool, of: str) -> Any:
     )
 
 
-def _design_held(whole: bool) -> Any:
-    """Subject: the hold. No other: it is on no single part. Note: the reason."""
+def _stack_held(whole: bool, of: str) -> Any:
+    """Subject: the hold. No other: it is on no single part. Note: what is held, and the reason."""
+    key = Stack.id if of == "stack" else Stack.design_id
     return (
         needs(
             NeedKind.HELD,
@@ -153,11 +154,11 @@ def _design_held(whole: bool) -> Any:
             whole=whole,
             subject_id=Hold.id,
             at=Hold.placed_at,
-            note=Hold.reason,
+            note=literal(f"The {of} is on hold: ") + Hold.reason,
         )
         .select_from(Hold)
-        .join(Stack, Stack.design_id == Hold.design_id)
-        .where(Hold.lifted_at.is_(None), Hold.design_id.is_not(None))
+        .join(Stack, key == getattr(Hold, f"{of}_id"))
+        .where(Hold.lifted_at.is_(None), getattr(Hold, f"{of}_id").is_not(None))
     )
 
 

@@ -135,7 +135,7 @@ def _not_inspected(number: int) -> str:
 
 def _held(need: StackNeed, part: str) -> str:
     if not need.other_id:
-        return f"The design is on hold: {_ended(need.note)}"
+        return _ended(need.note)
     fitted = f"{part} and {need.more} more are" if need.more else f"{part} is"
     return f"{fitted} fitted and on hold: {_ended(need.note)}"
 

@@ -48,8 +48,9 @@ from service.store.queries.forbids import (
     design_of_stack,
     for_parts,
     forbids_of_parts,
+    what_forbids,
 )
-from service.store.tables import Concession, Lot, Part, PartType
+from service.store.tables import Concession, Hold, Lot, Part, PartType
 
 BARS = HOLDS | {Cause.FAILING}
 """What keeps a part that is fitted from hydrogen, though it was right as it was put on."""
@@ -125,6 +126,8 @@ class Gate:
     facts: RecordFacts
     concessions: tuple[int, ...] = ()
     conceded: tuple[str, ...] = ()
+    held: tuple[str, ...] = ()
+    """holds on the stack as a whole"""
 
     @property
     def had_a_part(self) -> frozenset[int]:
@@ -155,7 +158,7 @@ class Gate:
 def gate(session: Session, build_id: int) -> Gate:
     """Return what keeps the gate of a build shut. Raises NotFound.
 
-    Eleven statements, up to seven more where a part of it is on hold.
+    Eleven statements, up to ten more where the stack or a part of it is on hold.
     """
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
@@ -173,7 +176,7 @@ def gate(session: Session, build_id: int) -> Gate:
         verdict_lines(closed),
         records,
         set_points,
-        (*_shut(build, closed, records, set_points), *bars.sentences),
+        (*bars.of_stack, *_shut(build, closed, records, set_points), *bars.sentences),
         _releases(session, build),
         RecordFacts(
             written_by=next((test.written_by for test in records if test.id == build.record_id), 0),
@@ -181,13 +184,18 @@ def gate(session: Session, build_id: int) -> Gate:
         ),
         bars.concessions,
         bars.conceded,
+        bars.of_stack,
     )
 
 
 @dataclass(frozen=True, slots=True)
 class Bars:
-    """Parts of a build that must not be used, in sentences, and what concessions allow of them."""
+    """Parts of a build that must not be used, in sentences, and what concessions allow of them.
 
+    ``of_stack``: holds on the stack as a whole.
+    """
+
+    of_stack: tuple[str, ...] = ()
     sentences: tuple[str, ...] = ()
     conceded: tuple[str, ...] = ()
     concessions: tuple[int, ...] = ()
@@ -199,6 +207,7 @@ def _bars(session: Session, build: BuildAtGate) -> Bars:
     fitted = _fitted(build)
     if not _may_be_barred(session, build, fitted):
         return Bars()
+    of_stack = tuple(held.sentence for held in what_forbids(session, stack_id=build.stack_id))
     forbids = forbids_of_parts(session, Part.id.in_(fitted), stack_id=build.stack_id)
     barred = {
         part_id: some
@@ -206,7 +215,7 @@ def _bars(session: Session, build: BuildAtGate) -> Bars:
         if (some := [forbid for forbid in of_part if forbid.cause in BARS])
     }
     if not barred:
-        return Bars()
+        return Bars(of_stack)
     rows = session.execute(
         select(
             *(Part.id, Part.lot_id, Part.part_type_id, Part.serial, Part.item_number),
@@ -232,6 +241,7 @@ def _bars(session: Session, build: BuildAtGate) -> Bars:
     givers = select(Concession.given_by_id).where(Concession.id.in_(used))
     words = {key: _barred(*key, labels) for key, labels in by_bar.items()}
     return Bars(
+        of_stack,
         tuple(sentence for (_sentence, end), sentence in words.items() if end is TO_MEND),
         tuple(sentence for (_sentence, end), sentence in words.items() if end is CONCEDED),
         tuple(sorted(used)),
@@ -252,7 +262,8 @@ def _may_be_barred(session: Session, build: BuildAtGate, fitted: Any) -> bool:
     """Say whether a hold, or the word that one is failing, stands on any of these parts."""
     parts = select(Part.id, Part.lot_id, Part.part_type_id).where(Part.id.in_(fitted)).cte()
     held = exists().where(
-        bears_on(
+        Hold.lifted_at.is_(None) & Hold.stack_id.is_not(None)
+        | bears_on(
             part=select(parts.c.id),
             lot=select(parts.c.lot_id),
             part_type=select(parts.c.part_type_id),

@@ -41,7 +41,7 @@ class Stack(Out):
 
     being_written_id: int | None = Field(description="number of the record being written")
     holds: int = Field(
-        description="standing holds on fitted parts, their lots and types, and on the design"
+        description="standing holds on the stack, its design, fitted parts, their lots and types"
     )
     hours: StackHours
 
@@ -69,7 +69,10 @@ class Build(Out):
 
 @like(restrictions.Restriction)
 class Restriction(Out):
-    """What the stack may be run with only by leave: a concession or departure that stands in it."""
+    """What the stack may be run with only by leave: a concession or departure that stands in it.
+
+    With ``hold_id`` it is a hold on the stack, which must not be run.
+    """
 
     record_id: int | None = Field(description="the record it was used in")
 
@@ -88,7 +91,7 @@ class LayerMap(Out):
     )
     layers: list[Layer]
     restrictions: list[Restriction] = Field(
-        description="concessions and departures that stand in the stack now"
+        description="concessions and departures that stand in the stack now, and its holds"
     )
 
 

@@ -1,7 +1,7 @@
 """Does a release of a build still stand? Until something was done to the closed stack.
 
 A re-torque or an exchanged fixing, unless the design's rules say that it outdates no verdict, a
-test that failed or an opening ends it, from when it was written
+test that failed, a hold on the stack or an opening ends it, from when it was written
 down: what was done before and told later was not known to whoever released. So does a correction of
 what the build is, from when it was approved.
 """
@@ -29,7 +29,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.tables import UseDecision, UseJudgement
+from service.store.tables import Hold, UseDecision, UseJudgement
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
@@ -99,6 +99,7 @@ def release_stands(
         ~ended_since(at, build, period, until).exists(),
         ~corrected_since(at, build, period, until).exists(),
         ~judged_since(at, build, until).exists(),
+        ~held_since(at, build, until).exists(),
     )
 
 
@@ -164,6 +165,14 @@ def judged_since(at: Any, build: Any, until: Any = None) -> Any:
         .correlate(build)
     )
     return judged if until is None else judged.where(UseJudgement.signed_at <= until)
+
+
+def held_since(at: Any, build: Any, until: Any = None) -> Any:
+    """Return holds on the whole stack placed after a time, lifted or not."""
+    held = (
+        select(Hold.id).where(Hold.stack_id == build.stack_id, Hold.placed_at > at).correlate(build)
+    )
+    return held if until is None else held.where(Hold.placed_at <= until)
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:

@@ -1,4 +1,4 @@
-"""What a stack may be run with only by leave: concessions and departures that stand in it.
+"""What a stack may be run with only by leave, or not at all: concessions, departures, its holds.
 
 They travel with the stack: every page and printed sheet of it says them. A concession for parts
 stands while a part it allows is fitted; one for the design or an instrument, and a departure from
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, null, or_, select, true, union_all
+from sqlalchemy import and_, cast, null, or_, select, true, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -22,23 +22,32 @@ from service.platform.queries.statements import param, statement
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
-from service.store.tables import Concession, Instrument, Lot, Part, PartType
+from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
 class Restriction:
-    """One concession or departure: what it allows, its reason, who gave it and in which record."""
+    """One concession or departure: what it allows, its reason, who gave it and in which record.
+
+    Or a hold on the whole stack, which allows nothing.
+    """
 
     allows: str
     reason: str
     given_by: str
     given_at: datetime
     record_id: int | None
+    hold_id: int | None
+
+    @property
+    def heading(self) -> str:
+        """What it is, as a heading over its like."""
+        return "On hold" if self.hold_id else "Under concession"
 
     @property
     def in_short(self) -> str:
         """For one line of a printed sheet."""
-        return f"{self.allows}: {self.reason}"
+        return f"{self.allows}: {self.reason}" if self.allows else self.reason
 
 
 @statement
@@ -109,6 +118,7 @@ def _restrictions() -> Any:
             (Design.name + " " + Design.revision).label("design"),
             Instrument.label.label("instrument"),
             null().label("departs_from"),
+            cast(null(), Hold.id.type).label("hold_id"),
             maintain_column_froms=True,
         )
     )
@@ -126,6 +136,7 @@ def _restrictions() -> Any:
             Step.record_id,
             *(null() for _ in range(9)),
             Step.departs_from,
+            null(),
         )
         .join(Person, Person.id == Step.by_id)
         .where(
@@ -134,19 +145,27 @@ def _restrictions() -> Any:
             Step.undone_at.is_(None),
         )
     )
-    rows = union_all(conceded, departed).subquery()
+    held = (
+        select(
+            Hold.placed_at, Hold.id, Person.name, Hold.reason, *(null() for _ in range(11)), Hold.id
+        )
+        .join(Person, Person.id == Hold.placed_by_id)
+        .join(Stack, Stack.id == Hold.stack_id)
+        .where(Stack.serial == param("serial"), Hold.lifted_at.is_(None))
+    )
+    rows = union_all(conceded, departed, held).subquery()
     return select(rows).order_by(rows.c.given_at, rows.c.id, rows.c.cell)
 
 
 def restrictions_of(session: Session, serial: str) -> tuple[Restriction, ...]:
-    """Return the concessions and departures that stand in a stack, the oldest first.
+    """Return the concessions and departures that stand in a stack and its holds, the oldest first.
 
     One statement. Nothing for an unknown serial.
     """
     rows: Any = session.execute(_restrictions(), {"serial": serial})
-    together: dict[tuple[bool, int], list[Any]] = defaultdict(list)
+    together: dict[tuple[bool, int | None, int], list[Any]] = defaultdict(list)
     for row in rows:
-        together[row.departs_from is None, row.id].append(row)
+        together[row.departs_from is None, row.hold_id, row.id].append(row)
     return tuple(
         read_as(Restriction, fitted[0], allows=_allows(fitted)) for fitted in together.values()
     )
@@ -154,6 +173,8 @@ def restrictions_of(session: Session, serial: str) -> tuple[Restriction, ...]:
 
 def _allows(fitted: Sequence[Any]) -> str:
     row = fitted[0]
+    if row.hold_id:
+        return ""
     if row.of_lot or row.type_name:
         kind = f"lot {row.of_lot}" if row.of_lot else row.type_name
         parts = len({each.part_id for each in fitted})

@@ -72,7 +72,7 @@ class StackCorrection:
 
 @dataclass(frozen=True, slots=True)
 class FittedHold:
-    """A standing hold on parts fitted in a stack, on their lot or type, or on its design."""
+    """A standing hold on a stack, its design, or parts fitted in it, their lot or type."""
 
     id: int
     part_id: int | None
@@ -80,7 +80,7 @@ class FittedHold:
     lot: str | None
     part_type: str | None
     held: str
-    """what is on hold: part, lot, part type or design"""
+    """what is on hold: part, lot, part type, design or stack"""
     reason: str
     placed_at: datetime
     position: int | None
@@ -116,9 +116,9 @@ class StackSheet:
 
     @property
     def holds_in_groups(self) -> tuple[tuple[FittedHold, tuple[FittedHold, ...]], ...]:
-        """Each hold once, with the fitted parts it is on."""
+        """Each hold once, with the fitted parts it is on; those on the stack stand above them."""
         groups: dict[int, list[FittedHold]] = {}
-        for held in self.holds:
+        for held in (held for held in self.holds if held.held != "stack"):
             groups.setdefault(held.id, []).append(held)
         return tuple((held[0], tuple(held)) for held in groups.values())
 

@@ -48,7 +48,7 @@ class ListedStack:
     last_approved_build: int | None
     hours: StackHours
     holds: int
-    """standing holds on fitted parts, their lots and types, and on the design"""
+    """standing holds on the stack, its design, fitted parts, their lots and types"""
 
 
 BY_SERIAL = Order((Stack.serial_key,))
@@ -190,9 +190,9 @@ def _escaped(text: str) -> str:
 
 
 def standing_holds(*columns: Any, stack_ids: Any) -> Any:
-    """Return standing holds on parts fitted in these stacks, on their lots, types and designs.
+    """Return standing holds on these stacks, the parts fitted, their lots, types and designs.
 
-    Adds the stack, and ``subject``: its place in `HELD_BY`. A design's hold names no part.
+    Adds the stack, and ``subject``: its place in `HELD_BY`. One on design or stack names no part.
     """
     by = (Part.id == Hold.part_id, Part.lot_id == Hold.lot_id,
           Part.part_type_id == Hold.part_type_id)  # fmt: skip
@@ -210,10 +210,15 @@ def standing_holds(*columns: Any, stack_ids: Any) -> Any:
         .outerjoin(Part, Part.id == Hold.part_id)
         .where(Hold.lifted_at.is_(None), Stack.id.in_(stack_ids))
     )
-    return union_all(*of_parts, of_design).subquery()
+    of_stack = (
+        select(*columns, Hold.stack_id, _place(len(by) + 1))
+        .outerjoin(Part, Part.id == Hold.part_id)
+        .where(Hold.lifted_at.is_(None), Hold.stack_id.in_(stack_ids))
+    )
+    return union_all(*of_parts, of_design, of_stack).subquery()
 
 
-HELD_BY = ("part", "lot", "part type", "design")
+HELD_BY = ("part", "lot", "part type", "design", "stack")
 """What a hold that a stack shows is on."""
 
 

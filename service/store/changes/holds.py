@@ -1,9 +1,9 @@
-"""Holds and concessions on parts, lots, part types, designs and instruments.
+"""Holds on parts, lots, part types, designs, instruments, stacks; concessions in spite of them.
 
 A hold on a part sets what may be done with it to “on hold” and remembers what it was; lifting the
 last hold gives that back, or says what the part is from now on. Any other hold is read by the
-queries (store/queries/forbids.py); no row of its parts changes. A concession allows uses in one
-record.
+queries (store/queries/forbids.py); no row of its parts changes. A hold on a stack ends its release.
+A concession allows uses in one record; a stack has none, its parts may.
 
 A finding that a part must not be used again, and the word that an MEA is failing, place a hold of
 their own; undoing the one and withdrawing the other lift that hold and no other.
@@ -24,6 +24,8 @@ from service.platform.permissions import Act, need
 from service.records.arithmetic.lab_words import Answers
 from service.records.queries.lab_words import reason_said
 from service.records.tables import Step
+from service.stacks.queries.release_standing import release_ends, released_builds
+from service.stacks.tables import Stack
 from service.store.changes import part_axes, parts
 from service.store.changes.inspections import decided
 from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
@@ -41,11 +43,12 @@ class Subject:
     instrument_id: int | None = None
     part_type_id: int | None = None
     design_id: int | None = None
+    stack_id: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse none or several."""
         if sum(key is not None for key in asdict(self).values()) != 1:
-            expected = "one part, lot, part type, design or instrument is to be named."
+            expected = "one part, lot, part type, design, instrument or stack is to be named."
             raise Refused("subject", "", expected)
 
 
@@ -61,9 +64,14 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
     changes: list[Change] = [("hold", None, "placed")]
     if subject.part_id is not None:
         changes.append(_hold_part(work, subject.part_id, hold))
+    if subject.stack_id is not None:
+        stack = work.session.get_one(Stack, subject.stack_id, with_for_update=True)
+        for number in released_builds(work.session, stack.id).values():
+            label, was, _ = release_ends(number, stack.serial)
+            changes.append((label, was, "ended by this hold"))
     work.session.add(hold)
     work.session.flush()
-    work.note(Event.HOLD_PLACED, trail_subject, changes, reason=why)
+    work.note(Event.HOLD_PLACED, trail_subject, changes, reason=why, stack_id=subject.stack_id)
     return hold.id
 
 
@@ -198,7 +206,14 @@ def _lift(
     elif judged is not None:
         raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
     subject = Subject(**{name: getattr(hold, name) for name in SUBJECTS})
-    work.note(Event.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
+    work.note(
+        Event.HOLD_LIFTED,
+        _named(work, subject),
+        changes,
+        reason=why,
+        stack_id=subject.stack_id,
+        record_id=record_id,
+    )
 
 
 def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
@@ -209,6 +224,9 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     need(work.by, Act.CONCESSION_GIVE)
     why = reason_said(work.session, given.reason(reason), Answers.CONCESSION, "reason")
     trail_subject = _named(work, subject)
+    if subject.stack_id is not None:
+        right = "Lift its hold, or give a concession for the part that is to be used elsewhere."
+        raise Refused("subject", trail_subject[2], "a stack is not used by concession.", right)
     changes: list[Change] = [("concession", None, "for one record")]
     if subject.part_id is not None:
         part = work.session.get_one(Part, subject.part_id, with_for_update=True)
@@ -220,7 +238,8 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
             before, part.usability = part.usability, Usability.UNDER_CONCESSION
             decided(work, part.id)
             changes.append(("whether it may be used", before, part.usability))
-    row = Concession(**asdict(subject), reason=why, given_by_id=work.by.id, given_at=work.now)
+    about = {name: key for name, key in asdict(subject).items() if key is not None}
+    row = Concession(**about, reason=why, given_by_id=work.by.id, given_at=work.now)
     work.session.add(row)
     work.session.flush()
     work.note(Event.CONCESSION_GIVEN, trail_subject, changes, reason=why)
@@ -282,5 +301,8 @@ def _named(work: Work, subject: Subject) -> tuple[str, int, str]:
     if subject.design_id is not None:
         design = work.row(Design, subject.design_id, "design")
         return ("design", design.id, f"{design.name} {design.revision}")
+    if subject.stack_id is not None:
+        stack = work.row(Stack, subject.stack_id, "stack")
+        return ("stack", stack.id, stack.serial)
     instrument = work.row(Instrument, subject.instrument_id, "instrument")
     return ("instrument", instrument.id, instrument.label)

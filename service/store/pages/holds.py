@@ -158,7 +158,7 @@ NAMED = {name.removesuffix("_id"): name for name in SUBJECTS}
 def _about(query: Form) -> About:
     keys = {field: query.whole(name, required=False) for name, field in NAMED.items()}
     if list(keys.values()).count(None) != len(NAMED) - 1:
-        raise NotFound("part, lot, part type, design or instrument", "none was named")
+        raise NotFound("part, lot, part type, design, instrument or stack", "none was named")
     return About(**keys)
 
 

@@ -20,20 +20,18 @@ from service.designs.tables import Design
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.statements import param
-from service.platform.tables import AuditEntry
-from service.records.tables import Step
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.queries.shelf_lives import LOT_ENDS, PART_ENDS, have_run
+from service.store.queries.stack_holds import parts_of_held_stacks
+from service.store.queries.words_on_use import MANY, asked_about, rejected_at
 from service.store.tables import (
     AcceptedUsed,
     Concession,
     Hold,
-    Inspection,
     Instrument,
     Lot,
     Part,
@@ -51,6 +49,7 @@ class Cause(StrEnum):
     LOT_HOLD = "lot on hold"
     TYPE_HOLD = "part type on hold"
     DESIGN_HOLD = "design on hold"
+    STACK_HOLD = "stack on hold"
     FAILING = "confirmed failing"
     RULE_MET = "failing by the rule"
     JUDGED = "not accepted"
@@ -61,7 +60,9 @@ class Cause(StrEnum):
 
 OF_PLACE = frozenset({Cause.GONE, Cause.FITTED, Cause.RESERVED})
 """Told of a part by where it is: no concession helps."""
-HOLDS = frozenset({Cause.HOLD, Cause.LOT_HOLD, Cause.TYPE_HOLD, Cause.DESIGN_HOLD})
+HOLDS = frozenset(
+    {Cause.HOLD, Cause.LOT_HOLD, Cause.TYPE_HOLD, Cause.DESIGN_HOLD, Cause.STACK_HOLD}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +124,10 @@ def bears_on(
     lot: Any = None,
     part_type: Any = None,
     design: Any = None,
+    stack: Any = None,
     at: datetime | None = None,
 ) -> ColumnElement[bool]:
-    """Say which holds forbid the use of something of this part, lot, type and design.
+    """Say which holds forbid the use of something of this part, lot, type, design and stack.
 
     Each is a column, a value, a collection or a select of values; None: not asked. Those that
     stand, or stood ``at`` a time.
@@ -135,6 +137,7 @@ def bears_on(
         (Hold.lot_id, lot),
         (Hold.part_type_id, part_type),
         (Hold.design_id, design),
+        (Hold.stack_id, stack),
     )
     any_of = [
         column.in_(value) if isinstance(value, MANY_OF) else column == value
@@ -172,8 +175,10 @@ def forbids_of_parts(
     """
     rows = _parts(session, part_choice)
     held = _holds(session, rows, stack_id, held_at)
-    inspections = _asked(session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED])
-    rejected = _rejected_at(session, [x.id for x in rows if x.usability is Usability.REJECTED])
+    inspections = asked_about(
+        session, [x.id for x in rows if x.usability is Usability.NOT_INSPECTED]
+    )
+    rejected = rejected_at(session, [x.id for x in rows if x.usability is Usability.REJECTED])
     used = [x.id for x in rows if x.usability is Usability.ACCEPTED_USED]
     elsewhere = _accepted_elsewhere(session, used, stack_id)
     aged = {x.id for x in rows if _of_age(x, on)}
@@ -286,9 +291,6 @@ def _of_age(row: Any, on: datetime | None) -> list[Forbids]:
     return [Forbids(Cause.EXPIRED, sentence, reason=f"ended on {day}")]
 
 
-MANY = 500
-"""More parts than these are not named one by one in a question for holds."""
-
 ELSEWHERE, KEPT_FOR, PRESENT = aliased(Stack), aliased(Stack), aliased(Layer)
 
 
@@ -345,7 +347,10 @@ def _parts(session: Session, part_choice: Wanted) -> list[Any]:
 def _holds(
     session: Session, rows: Collection[Any], stack_id: int | None, at: datetime | None
 ) -> Held:
-    """Standing holds by what they are on, the earliest first."""
+    """Standing holds by what they are on, the earliest first.
+
+    One more statement where another stack is on hold: its parts stand with their ids.
+    """
     parts = {row.id for row in rows}
     bears = bears_on(
         part=parts,
@@ -359,7 +364,13 @@ def _holds(
         if stack_id is not None:
             of_design = Hold.design_id == design_of_stack(stack_id)
             bears = and_(bears, or_(Hold.design_id.is_(None), of_design))
-    return _by_subject(session, bears)
+    held = _by_subject(session, or_(bears, and_(_standing(at), Hold.stack_id.is_not(None))))
+    of_stacks = {x.id: x for x in held.pop(ANY_STACK, ()) if x.stack_id != stack_id}
+    if of_stacks:
+        some = parts if len(parts) <= MANY else None
+        for hold_id, part_id in parts_of_held_stacks(session, of_stacks, some):
+            held[Cause.STACK_HOLD, part_id].append(of_stacks[hold_id])
+    return held
 
 
 _HOLDS = (
@@ -369,20 +380,28 @@ _HOLDS = (
         Hold.lot_id,
         Hold.part_type_id,
         Hold.design_id,
+        Hold.stack_id,
         Hold.failing_mark_id,
         Hold.reason,
         Hold.placed_at,
         Person.name.label("by"),
         Design.name.label("design"),
         Design.revision,
+        Stack.serial.label("stack"),
     )
     .join(Person, Person.id == Hold.placed_by_id)
     .outerjoin(Design, Design.id == Hold.design_id)
+    .outerjoin(Stack, Stack.id == Hold.stack_id)
     .order_by(Hold.placed_at, Hold.id)
 )
 
 
-def _by_subject(session: Session, bears: ColumnElement[bool]) -> Held:
+ANY_STACK = (Cause.STACK_HOLD, 0)
+
+
+def _by_subject(
+    session: Session, bears: ColumnElement[bool]
+) -> defaultdict[tuple[Cause, int], list[Any]]:
     held = defaultdict(list)
     for row in session.execute(_HOLDS.where(bears)):
         held[_subject_of(row)].append(row)
@@ -396,31 +415,7 @@ def _subject_of(row: Any) -> tuple[Cause, int]:
         return Cause.LOT_HOLD, row.lot_id
     if row.part_type_id is not None:
         return Cause.TYPE_HOLD, row.part_type_id
-    return Cause.DESIGN_HOLD, 0
-
-
-def _asked(session: Session, part_ids: Collection[int]) -> dict[int, Any]:
-    """What waits to be looked at, by part: what was asked last."""
-    if not part_ids:
-        return {}
-    if len(part_ids) > MANY:
-        of_parts: ColumnElement[bool] = Inspection.part_id.is_not(None)
-    else:
-        of_parts = Inspection.part_id.in_(part_ids)
-    rows = session.execute(
-        select(
-            Inspection.part_id,
-            Inspection.seen,
-            Inspection.asked_at,
-            Step.record_id,
-            Person.name.label("by"),
-        )
-        .join(Step, Step.id == Inspection.step_id)
-        .join(Person, Person.id == Step.by_id)
-        .where(Inspection.decided_at.is_(None), of_parts)
-        .order_by(Inspection.id)
-    )
-    return {row.part_id: row for row in rows}
+    return ANY_STACK if row.stack_id is not None else (Cause.DESIGN_HOLD, 0)
 
 
 def _accepted_elsewhere(
@@ -452,22 +447,6 @@ def _accepted_elsewhere(
     }
 
 
-def _rejected_at(session: Session, part_ids: Collection[int]) -> dict[int, datetime]:
-    """When each of these parts was rejected: judged so, or as its last hold was lifted."""
-    if not part_ids:
-        return {}
-    judged = AuditEntry.act.in_((Event.PART_JUDGED.value, Event.HOLD_LIFTED.value))
-    of_parts = AuditEntry.subject_id.is_not(None)
-    if len(part_ids) <= MANY:
-        of_parts = AuditEntry.subject_id.in_(part_ids)
-    rows = session.execute(
-        select(AuditEntry.subject_id, func.max(AuditEntry.at))
-        .where(AuditEntry.subject_kind == "part", judged, of_parts)
-        .group_by(AuditEntry.subject_id)
-    )
-    return {part_id: at for part_id, at in rows if part_id is not None}
-
-
 def _of_part(
     row: Any, held: Held, judged: Sequence[Forbids], stack_id: int | None
 ) -> list[Forbids]:
@@ -477,6 +456,7 @@ def _of_part(
         (Cause.LOT_HOLD, row.lot_id): f"Its lot {row.lot}",
         (Cause.TYPE_HOLD, row.part_type_id): f"Its part type “{row.type_name}”",
         (Cause.DESIGN_HOLD, 0): "",
+        (Cause.STACK_HOLD, row.id): "",
     }
     for (cause, key), subject in subjects.items():
         forbids += [_of_hold(hold, cause, subject) for hold in held.get((cause, key), ())]
@@ -524,7 +504,9 @@ def _of_place(row: Any, stack_id: int | None) -> list[Forbids]:
 
 
 def _of_hold(hold: Any, cause: Cause, subject: str) -> Forbids:
-    subject = subject or f"The design {hold.design} {hold.revision}"
+    if not subject:
+        of_stack = f"The stack it was in, {hold.stack}," if hold.stack else ""
+        subject = of_stack or f"The design {hold.design} {hold.revision}"
     sentence = f"{subject} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
     return Forbids(cause, sentence, hold.id, hold.reason, hold.placed_at)
 
@@ -558,10 +540,11 @@ def what_forbids(
     part_type_id: int | None = None,
     design_id: int | None = None,
     instrument_id: int | None = None,
+    stack_id: int | None = None,
 ) -> tuple[Forbids, ...]:
     """Return why this must not be used now, wherever it is. Empty where nothing forbids it.
 
-    Give exactly one. A hold on a lot, a part type or a design holds its parts. Raises NotFound.
+    Give exactly one. A hold on a lot, part type, design or stack holds its parts. Raises NotFound.
     """
     if part_id is not None:
         of_parts = forbids_of_parts(session, [part_id])
@@ -575,16 +558,19 @@ def what_forbids(
         if lot_id not in of_lots:
             raise NotFound("lot", lot_id)
         return of_lots[lot_id]
-    if part_type_id is not None:
-        name = session.scalar(select(PartType.name).where(PartType.id == part_type_id))
-        if name is None:
-            raise NotFound("part type", part_type_id)
-        held = _by_subject(session, bears_on(part_type=part_type_id))
-        return _all_of(held, (Cause.TYPE_HOLD, part_type_id), Cause.HOLD, f"Part type “{name}”")
-    if session.scalar(select(Design.id).where(Design.id == design_id)) is None:
-        raise NotFound("design", design_id)
-    held = _by_subject(session, bears_on(design=design_id))
-    return _all_of(held, (Cause.DESIGN_HOLD, 0), Cause.HOLD, "")
+    of_many = (
+        ("part type", part_type_id, PartType.name, "Part type “{}”"),
+        ("design", design_id, Design.name, ""),
+        ("stack", stack_id, Stack.serial, "Stack {}"),
+    )
+    what, key, name, words = next(row for row in of_many if row[1] is not None)
+    label = session.scalar(select(name).where(name.class_.id == key))
+    if label is None:
+        raise NotFound(what, key)
+    of: dict[str, Any] = {what.replace(" ", "_"): key}
+    held = _by_subject(session, bears_on(**of))
+    (holds,) = held.values() or ((),)
+    return tuple(_of_hold(hold, Cause.HOLD, words.format(label)) for hold in holds)
 
 
 def _all_of(held: Held, key: tuple[Cause, int], cause: Cause, subject: str) -> tuple[Forbids, ...]:

@@ -4,8 +4,9 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import partial
 from typing import Any, Literal
+from urllib.parse import quote
 
-from sqlalchemy import Row, Select, or_, select
+from sqlalchemy import Row, Select, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -18,13 +19,14 @@ from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
 
-SubjectKind = Literal["part", "lot", "part type", "design", "instrument"]
+SubjectKind = Literal["part", "lot", "part type", "design", "instrument", "stack"]
 ADDRESSES: dict[str, str] = {
     "part": "/parts",
     "lot": "/lots",
     "part type": "/part-types",
     "design": "/designs",
     "instrument": "/instruments",
+    "stack": "/stacks",
 }
 
 
@@ -43,7 +45,8 @@ class HeldSubject:
     @property
     def address(self) -> str:
         """The address of its page."""
-        return f"{ADDRESSES[self.kind]}/{self.id}"
+        name = quote(self.label, safe="") if self.kind == "stack" else self.id
+        return f"{ADDRESSES[self.kind]}/{name}"
 
     @property
     def key(self) -> str:
@@ -87,6 +90,7 @@ class About:
     part_type_id: int | None = None
     design_id: int | None = None
     instrument_id: int | None = None
+    stack_id: int | None = None
 
 
 EVERYTHING = About()
@@ -177,6 +181,7 @@ def subject(session: Session, about: About) -> HeldSubject:
         "part type": PartType.id,
         "design": Design.id,
         "instrument": Instrument.id,
+        "stack": Stack.id,
     }
     row = session.execute(
         _subjects(columns_by_kind[kind]).where(columns_by_kind[kind] == key)
@@ -213,6 +218,7 @@ def _subject_columns() -> tuple[Any, ...]:
         Part.serial,
         Part.item_number,
         Part.whereabouts,
+        Stack.id.label("stack_id"),
         Stack.serial.label("stack"),
         PartType.id.label("part_type_id"),
         PartType.name.label("type_name"),
@@ -229,7 +235,8 @@ def _subject_columns() -> tuple[Any, ...]:
 
 
 def _with_subject(table: type[Hold] | type[Concession]) -> Select[Any]:
-    """The row's subject: its part with the part's lot, its lot, its type, its design, its tool."""
+    """The row's subject: part with its lot, lot, type, design, tool or stack."""
+    stack_id = func.coalesce(Part.stack_id, Hold.stack_id) if table is Hold else Part.stack_id
     return (
         select(*_subject_columns())
         .select_from(table)
@@ -244,7 +251,7 @@ def _with_subject(table: type[Hold] | type[Concession]) -> Select[Any]:
             ),
         )
         .outerjoin(Design, Design.id == table.design_id)
-        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(Stack, Stack.id == stack_id)
         .outerjoin(Instrument, Instrument.id == table.instrument_id)
     )
 
@@ -281,6 +288,8 @@ def _subject(row: Row[Any]) -> HeldSubject:
         return HeldSubject("design", row.design_id, f"{row.design} {row.revision}", "")
     if row.part_id is None and row.lot_id is not None:
         return HeldSubject("lot", row.lot_id, row.lot, row.type_name)
+    if row.part_id is None and row.part_type_id is None:
+        return HeldSubject("stack", row.stack_id, row.stack, "")
     if row.part_id is None:
         return HeldSubject("part type", row.part_type_id, row.type_name, str(row.part_kind))
     fitted = row.whereabouts is Whereabouts.FITTED
