@@ -23,7 +23,7 @@ from service.physics.arithmetic.conditions import (
     faces_of,
 )
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param, param_list, statement
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.test_values import YES_NO, values_of
 from service.proof.queries.stack_tests import read_test
@@ -190,14 +190,7 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
     overlaid = overlaid_values(session, [head.id])
     yield from _of_head(head, overlaid)
     yield from _of_people(session, head.id)
-    steps = {
-        step.id: step
-        for step in session.scalars(
-            select(Step)
-            .where(Step.record_id == head.id, Step.undone_at.is_(None))
-            .order_by(Step.sequence)
-        )
-    }
+    steps = {step.id: step for step in session.scalars(_STEPS, {"record_id": head.id})}
     details = list(_details(session, head.id, steps))
     named = _Names(session, details)
     for row, step, subject in details:
@@ -227,6 +220,13 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
     yield from _of_findings(session, head.id, steps)
 
 
+_STEPS = (
+    select(Step)
+    .where(Step.record_id == param("record_id"), Step.undone_at.is_(None))
+    .order_by(Step.sequence)
+)
+
+
 def _may_be_given(each: Described, kind: StepKind, row: Any) -> bool:
     """Whether a value that is not there could have been: a tick of a list reads nothing."""
     if not isinstance(row, MakeSafeLine):
@@ -238,21 +238,24 @@ def overlaid_values(
     session: Session, record_ids: Collection[int]
 ) -> dict[tuple[int, CorrectionOf, int, str], Correction]:
     """Return the last approved correction of each text or beginning that only it puts right."""
-    rows = session.scalars(
-        select(Correction)
-        .where(
-            Correction.record_id.in_(record_ids),
-            Correction.of.in_((OF.HEAD, OF.ENTRY)),
-            Correction.field.in_([column for _of, column in OVERLAID]),
-            Correction.state == CorrectionState.APPROVED,
-        )
-        .order_by(Correction.id)
-    )
+    rows = session.scalars(_OVERLAYING, {"record_ids": list(record_ids)})
     return {
         (row.record_id, row.of, row.subject_id or 0, row.field): row
         for row in rows
         if (row.of, row.field) in OVERLAID
     }
+
+
+_OVERLAYING = (
+    select(Correction)
+    .where(
+        Correction.record_id.in_(param_list("record_ids")),
+        Correction.of.in_((OF.HEAD, OF.ENTRY)),
+        Correction.field.in_([column for _of, column in OVERLAID]),
+        Correction.state == CorrectionState.APPROVED,
+    )
+    .order_by(Correction.id)
+)
 
 
 def _of_head(head: Any, overlaid: Mapping[Any, Correction]) -> Iterator[ValueFacts]:
@@ -268,13 +271,7 @@ def _of_head(head: Any, overlaid: Mapping[Any, Correction]) -> Iterator[ValueFac
 
 
 def _of_people(session: Session, record_id: int) -> Iterator[ValueFacts]:
-    rows = session.execute(
-        select(RecordPerson.person_id, RecordPerson.involvement, with_login(Person).label("name"))
-        .join(Person, Person.id == RecordPerson.person_id)
-        .where(RecordPerson.record_id == record_id, known(RecordPerson))
-        .order_by(RecordPerson.involvement.desc(), Person.name)
-    )
-    for row in rows:
+    for row in session.execute(_PEOPLE, {"record_id": record_id}):
         yield ValueFacts(
             OF.PERSON, row.person_id, row.involvement.value, f"{row.name}, {row.involvement}",
             row.person_id, row.name, Asks.PERSON, is_optional=True,
@@ -286,15 +283,26 @@ def _of_people(session: Session, record_id: int) -> Iterator[ValueFacts]:
         )  # fmt: skip
 
 
+_PEOPLE = (
+    select(RecordPerson.person_id, RecordPerson.involvement, with_login(Person).label("name"))
+    .join(Person, Person.id == RecordPerson.person_id)
+    .where(RecordPerson.record_id == param("record_id"), known(RecordPerson))
+    .order_by(RecordPerson.involvement.desc(), Person.name)
+)
+
+
+@statement
+def _rows_of(table: Any) -> Any:
+    rows = select(table).where(table.record_id == param("record_id")).order_by(table.id)
+    return rows.where(known(table)) if table is TorqueReading else rows
+
+
 def _details(
     session: Session, record_id: int, steps: Mapping[int, Step]
 ) -> Iterator[tuple[Any, Step, str]]:
     """The rows beside the entries that stand, each with its entry and what people call it."""
     for table in DETAILS:
-        statement = select(table).where(table.record_id == record_id).order_by(table.id)
-        if table is TorqueReading:
-            statement = statement.where(known(TorqueReading))
-        for row in session.scalars(statement):
+        for row in session.scalars(_rows_of(table), {"record_id": record_id}):
             step = steps.get(row.step_id)
             if step is not None:
                 yield row, step, _subject(row, step)
@@ -312,6 +320,14 @@ def _subject(row: Any, step: Step) -> str:
     return f"{step.kind}, entry {step.sequence}"
 
 
+_NAMES: Mapping[Asks, Any] = {
+    Asks.INSTRUMENT: select(Instrument.id, Instrument.label).where(
+        Instrument.id.in_(param_list("ids"))
+    ),
+    Asks.PERSON: select(Person.id, with_login(Person)).where(Person.id.in_(param_list("ids"))),
+}
+
+
 class _Names:
     """What people call the instruments and people the rows name. Two statements."""
 
@@ -321,11 +337,9 @@ class _Names:
             for each in OF_TABLE[type(row)]:
                 if each.asks in ids and (value := getattr(row, each.column)) is not None:
                     ids[each.asks].add(value)
-        tools = select(Instrument.id, Instrument.label)
-        people = select(Person.id, with_login(Person))
         self._names: dict[Asks, dict[int, str]] = {
-            asks: dict(session.execute(of.where(of.selected_columns[0].in_(ids[asks]))).all())
-            for asks, of in ((Asks.INSTRUMENT, tools), (Asks.PERSON, people))
+            asks: dict(session.execute(_NAMES[asks], {"ids": list(ids[asks])}).all())
+            for asks in ids
         }
 
     def shown(self, each: Described, value: Any, unit: str) -> str:
@@ -377,18 +391,21 @@ def _of_steps(
             )  # fmt: skip
 
 
+_FINDINGS = (
+    select(Finding, Part.serial, Lot.label, Part.item_number, PartType.kind)
+    .join(Part, Part.id == Finding.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .where(Finding.record_id == param("record_id"), known(Finding))
+    .order_by(Finding.id)
+)
+
+
 def _of_findings(
     session: Session, record_id: int, steps: Mapping[int, Step]
 ) -> Iterator[ValueFacts]:
     """What was seen, value by value; and of each part looked at what was seen besides."""
-    rows = session.execute(
-        select(Finding, Part.serial, Lot.label, Part.item_number, PartType.kind)
-        .join(Part, Part.id == Finding.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(Finding.record_id == record_id, known(Finding))
-        .order_by(Finding.id)
-    ).all()
+    rows = session.execute(_FINDINGS, {"record_id": record_id}).all()
     words = newest_words(session)[1]
     looked_at: dict[int, tuple[str, Kind]] = {}
     for finding, serial, lot, item, kind in rows:

@@ -26,7 +26,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Press, Rea
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param, statement
 from service.records.tables import (
     Decision,
     RebuildRecord,
@@ -404,17 +404,7 @@ def correctable(session: Session, record_id: int) -> Correctable:
 
     A constant number of statements; raises NotFound.
     """
-    head = session.execute(
-        select(
-            RebuildRecord.id,
-            RebuildRecord.performed_from,
-            RebuildRecord.reason,
-            RebuildRecord.notes,
-            *columns(Correctable, RebuildRecord, record_id=RebuildRecord.id, stack=Stack.serial),
-        )
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(RebuildRecord.id == record_id)
-    ).first()
+    head = session.execute(_head(), {"record_id": record_id}).first()
     if head is None:
         raise NotFound("record", record_id)
     facts: tuple[Fact, ...] = ()
@@ -427,17 +417,35 @@ def correctable(session: Session, record_id: int) -> Correctable:
             *_fixings(session, head),
             *_values(session, head),
         )
-    waiting = session.execute(
-        select(Correction.of, Correction.subject_id, Correction.field).where(
-            Correction.record_id == record_id, Correction.state == CorrectionState.WAITING
-        )
-    )
+    waiting = session.execute(_WAITING, {"record_id": record_id})
     of_facts = frozenset(_row_of(row.of, row.subject_id or 0, row.field) for row in waiting)
     return read_as(Correctable, head, facts=facts, waiting=of_facts)
 
 
-def _periods(session: Session, record_id: int) -> Iterator[Fact]:
-    rows = session.execute(
+_WAITING = select(Correction.of, Correction.subject_id, Correction.field).where(
+    Correction.record_id == param("record_id"), Correction.state == CorrectionState.WAITING
+)
+
+
+@statement
+def _head() -> Any:
+    return (
+        select(
+            RebuildRecord.id,
+            RebuildRecord.performed_from,
+            RebuildRecord.reason,
+            RebuildRecord.notes,
+            *columns(Correctable, RebuildRecord, record_id=RebuildRecord.id, stack=Stack.serial),
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(RebuildRecord.id == param("record_id"))
+    )
+
+
+@statement
+def _periods_known() -> Any:
+    record_id = param("record_id")
+    return (
         select(
             BuildPeriod.id,
             Build.record_id,
@@ -450,7 +458,10 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
         )
         .order_by(Build.number)
     )
-    for row in rows:
+
+
+def _periods(session: Session, record_id: int) -> Iterator[Fact]:
+    for row in session.execute(_periods_known(), {"record_id": record_id}):
         details = read_as(PeriodFacts, row)
         if row.opened_by_record_id == record_id and row.opened_at is not None:
             label = f"opening of build {row.build_number}"
@@ -476,27 +487,8 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
 
 def _hours(session: Session, head: Any) -> Iterator[Fact]:
     """Readings of this event, and those of the stack in operation from it up to the next event."""
-    second_record = aliased(RebuildRecord)
-    of_stack = (second_record.stack_id == head.stack_id, second_record.state.in_(CAN_BE_CORRECTED))
-    later = select(second_record.performed_from).where(*of_stack, second_record.id > head.id)
-    next_at = later.order_by(second_record.id).limit(1).scalar_subquery()
-    is_first = ~exists().where(*of_stack, second_record.id < head.id)
-    between = and_(
-        HourReading.record_id.is_(None),
-        or_(HourReading.taken_at >= head.performed_from, is_first),
-        or_(next_at.is_(None), HourReading.taken_at < next_at),
-    )
-    rows = session.execute(
-        select(HourReading.id, HourMeter.number, *columns(HourFacts, HourReading))
-        .join(HourMeter, HourMeter.id == HourReading.meter_id)
-        .where(
-            HourReading.stack_id == head.stack_id,
-            known(HourReading),
-            or_(HourReading.record_id == head.id, between),
-        )
-        .order_by(HourReading.taken_at, HourReading.id)
-    )
-    for row in rows:
+    of_record = {"stack_id": head.stack_id, "record_id": head.id, "began": head.performed_from}
+    for row in session.execute(_hour_readings(), of_record):
         yield Fact(
             CorrectionOf.HOURS,
             row.id,
@@ -507,8 +499,33 @@ def _hours(session: Session, head: Any) -> Iterator[Fact]:
         )
 
 
-def _torques(session: Session, record_id: int) -> Iterator[Fact]:
-    rows = session.execute(
+@statement
+def _hour_readings() -> Any:
+    event, stack_id, record_id = aliased(RebuildRecord), param("stack_id"), param("record_id")
+    of_stack = (event.stack_id == stack_id, event.state.in_(CAN_BE_CORRECTED))
+    later = select(event.performed_from).where(*of_stack, event.id > record_id)
+    next_at = later.order_by(event.id).limit(1).scalar_subquery()
+    is_first = ~exists().where(*of_stack, event.id < record_id)
+    between = and_(
+        HourReading.record_id.is_(None),
+        or_(HourReading.taken_at >= param("began"), is_first),
+        or_(next_at.is_(None), HourReading.taken_at < next_at),
+    )
+    return (
+        select(HourReading.id, HourMeter.number, *columns(HourFacts, HourReading))
+        .join(HourMeter, HourMeter.id == HourReading.meter_id)
+        .where(
+            HourReading.stack_id == stack_id,
+            known(HourReading),
+            or_(HourReading.record_id == record_id, between),
+        )
+        .order_by(HourReading.taken_at, HourReading.id)
+    )
+
+
+@statement
+def _torque_readings() -> Any:
+    return (
         select(
             TorqueReading.id,
             TorqueReading.rod_number,
@@ -516,10 +533,13 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
             *columns(TorqueFacts, TorqueReading),
         )
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
-        .where(TorqueReading.record_id == record_id, known(TorqueReading))
+        .where(TorqueReading.record_id == param("record_id"), known(TorqueReading))
         .order_by(TorqueReading.stage, TorqueReading.pass_number, TorqueReading.rod_number)
-    ).all()
-    for row in rows:
+    )
+
+
+def _torques(session: Session, record_id: int) -> Iterator[Fact]:
+    for row in session.execute(_torque_readings(), {"record_id": record_id}).all():
         label = f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
         details = read_as(TorqueFacts, row)
         value = row.press or f"{row.torque_nm:.10g} N·m"
@@ -533,24 +553,25 @@ def _values(session: Session, head: Any) -> Iterator[Fact]:
         yield Fact(each.of, each.subject_id, each.label, each.shown, each, at, each.field)
 
 
-def _put_there(
-    session: Session, head: Any, table: Any, entered: StepKind, facts: type[PartFacts]
-) -> Any:
+@statement
+def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
     """Rows of layers or fixings whose part this record put there, or a correction of it."""
-    own_build, at_base = aliased(Build), aliased(table)
+    own_build, at_base, record_id = aliased(Build), aliased(table), param("record_id")
     stayed = exists().where(
-        at_base.build_id == head.base_build_id, at_base.part_id == table.part_id, known(at_base)
+        at_base.build_id == param("base_build_id"),
+        at_base.part_id == table.part_id,
+        known(at_base),
     )
     put_there = exists().where(
-        Step.record_id == head.id,
+        Step.record_id == record_id,
         Step.part_id == table.part_id,
         Step.kind == entered,
         Step.undone_at.is_(None),
     )
     corrected_here = table.correction_id.in_(
-        select(Correction.id).where(Correction.record_id == head.id)
+        select(Correction.id).where(Correction.record_id == record_id)
     )
-    return session.execute(
+    return (
         select(
             table.id,
             Part.serial,
@@ -563,15 +584,22 @@ def _put_there(
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(
-            own_build.record_id == head.id, known(table), or_(~stayed, put_there, corrected_here)
+            own_build.record_id == record_id,
+            known(table),
+            or_(~stayed, put_there, corrected_here),
         )
         .order_by(table.position if table is Layer else table.rod_number, table.id)
     )
 
 
+def _record_and_base(head: Any) -> dict[str, int | None]:
+    return {"record_id": head.id, "base_build_id": head.base_build_id}
+
+
 def _fixings(session: Session, head: Any) -> Iterator[Fact]:
     rods: set[int | None] = set()
-    for row in _put_there(session, head, Fixing, StepKind.FIXING_FITTED, FixingFacts):
+    fitted = _put_there(Fixing, StepKind.FIXING_FITTED, FixingFacts)
+    for row in session.execute(fitted, _record_and_base(head)):
         details = read_as(FixingFacts, row)
         label = f"{row.kind} at {place_of(row.rod_number, row.end)} of build {row.build_number}"
         name = part_label(row.serial, row.lot, row.item_number)
@@ -590,7 +618,8 @@ def place_of(rod_number: int | None, end: End | None) -> str:
 
 
 def _layers(session: Session, head: Any) -> Iterator[Fact]:
-    for row in _put_there(session, head, Layer, StepKind.PUT_ON, LayerFacts):
+    put_on = _put_there(Layer, StepKind.PUT_ON, LayerFacts)
+    for row in session.execute(put_on, _record_and_base(head)):
         details = read_as(LayerFacts, row)
         cell = f", cell {row.cell}" if row.cell else ""
         label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"

@@ -17,7 +17,7 @@ from service.limits.arithmetic.retests import Spares
 from service.limits.tables import LimitSet, Spared
 from service.platform.arithmetic.verdicts import Undoing, Verdict
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param, statement
 from service.proof.tables import BuildRelease, StackTest
 from service.records.tables import (
     Decision,
@@ -105,13 +105,20 @@ def release_stands(
 
 def released_builds(session: Session, stack_id: int) -> dict[int, int]:
     """Return the builds of a stack whose release stands, by id, with their numbers."""
-    rows = session.execute(
+    rows = session.execute(_released_builds(), {"stack_id": stack_id})
+    return {row.id: row.number for row in rows}
+
+
+@statement
+def _released_builds() -> Any:
+    return (
         select(Build.id, Build.number)
         .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
-        .where(Build.stack_id == stack_id, BuildPeriod.opened_at.is_(None), release_stands())
+        .where(
+            Build.stack_id == param("stack_id"), BuildPeriod.opened_at.is_(None), release_stands()
+        )
         .order_by(Build.number)
     )
-    return {row.id: row.number for row in rows}
 
 
 def release_ends(number: int, stack: str) -> tuple[str, str, str]:
@@ -248,16 +255,20 @@ def _test_anew(correction: Any) -> Any:
 
 def builds_corrected(session: Session, correction_id: int) -> frozenset[int]:
     """Return the builds a correction that is carried out reaches. One statement."""
-    rows = session.scalars(
+    return frozenset(session.scalars(_builds_corrected(), {"correction_id": correction_id}))
+
+
+@statement
+def _builds_corrected() -> Any:
+    return (
         select(Build.id)
         .join(RebuildRecord, RebuildRecord.stack_id == Build.stack_id)
         .join(Correction, Correction.record_id == RebuildRecord.id)
         .where(
-            Correction.id == correction_id,
+            Correction.id == param("correction_id"),
             corrects(Correction, RebuildRecord, Build.record_id, Build.id),
         )
     )
-    return frozenset(rows)
 
 
 def corrected_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
