@@ -32,6 +32,7 @@ from service.bench.queries.corrections import (
     corrections_listed,
     corrections_of_records,
 )
+from service.bench.queries.inserted_events import inserted_event
 from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
 from service.bench.tables import CorrectionOf, CorrectionState
 from service.closing.api import ClosingSummary, summary_of
@@ -48,7 +49,7 @@ from service.records.changes import rebuild_records
 from service.records.changes.deviations import Stands, Unloaded
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
-from service.records.queries.records import people_on, removed_from
+from service.records.queries.records import people_on, record_head, removed_from
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login
@@ -233,6 +234,14 @@ class RecordContent(Out):
     corrections: list[CorrectionMade] = Field(
         description="what was or would be corrected since; the content stays as handed in"
     )
+    inserted_before: int | None = Field(
+        description="the record of a later event that was written before this one"
+    )
+    follows: list[Following] = Field(
+        description="what an event entered after later ones changes: until it is approved as it"
+        " would be, then as done"
+    )
+    conflicts: list[str] = Field(description="what stands against approving it")
     content: dict[str, Any]
 
 
@@ -300,6 +309,8 @@ def record(
         removed = removed_from(session, record_id)
         corrected = corrections_of_records(session, [record_id], as_of)[record_id]
         had_a_part = logins_of(session, people_on(session, [record_id])[record_id])
+        head = record_head(session, record_id)
+        inserted = inserted_event(session, head)
     return RecordContent(
         id=record_id,
         state=answer.state,
@@ -311,6 +322,9 @@ def record(
         removed=[RemovedPerson.model_validate(each) for each in removed],
         had_a_part=had_a_part,
         corrections=[CorrectionMade.from_answer(each) for each in corrected],
+        inserted_before=head.inserted_before,
+        follows=[Following.model_validate(row) for row in inserted.rows] if inserted else [],
+        conflicts=list(inserted.conflicts) if inserted else [],
         content=json.loads(answer.canonical),
     )
 

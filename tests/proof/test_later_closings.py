@@ -13,6 +13,7 @@ from service.records.changes.bench_opening import close_stack, open_stack
 from service.records.changes.make_safe import record_exception
 from service.records.tables import RecordKind
 from service.stacks.tables import Build
+from tests.bench.at_the_bench import Bench, Lab
 from tests.proof.test_releases_corrected import FAR_ABOVE, Released
 
 OF = CorrectionOf
@@ -23,25 +24,29 @@ class Again(Released):
 
     def __init__(self, engine: Engine) -> None:
         super().__init__(engine)
-        self.second = self.bench
+        self.second = Bench(self.lab, self.bench.number - 1)
+
+    def tell(self, engine: Engine) -> tuple[Lab, int, int]:
+        """Build 2 released, then a third on the same soft parts, released too."""
+        super().tell(engine)
+        self.bench = self.lab.begin(performed_from=self.lab.now)
+        self.bench.do(record_exception, reason="the checklist hangs in the other room")
+        self.bench.do(open_stack, opened_at=None, hours=122.0)
+        self.later()
+        self.read_nuts()
+        self.bench.do(close_stack, closed_at=self.lab.now)
+        self.hand_in_and_approve()
+        self.build_id = self.lab.rows(
+            lambda s: s.scalars(select(Build.id).order_by(Build.id.desc())).first()
+        )
+        self.release()
+        return self.lab, self.bench.number, self.build_id
 
 
 @pytest.fixture
 def stack(engine: Engine) -> Again:
     """Build 2 released, then a third on the same soft parts, released too."""
-    stack = Again(engine)
-    stack.bench = stack.lab.begin(performed_from=stack.lab.now)
-    stack.bench.do(record_exception, reason="the checklist hangs in the other room")
-    stack.bench.do(open_stack, opened_at=None, hours=122.0)
-    stack.later()
-    stack.read_nuts()
-    stack.bench.do(close_stack, closed_at=stack.lab.now)
-    stack.hand_in_and_approve()
-    stack.build_id = stack.lab.rows(
-        lambda s: s.scalars(select(Build.id).order_by(Build.id.desc())).first()
-    )
-    stack.release()
-    return stack
+    return Again(engine)
 
 
 def of_second(stack: Again, of: CorrectionOf, new_value: str, **answers: Any) -> int:

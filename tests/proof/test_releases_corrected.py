@@ -55,7 +55,7 @@ class Released:
     """A stack whose second build was closed, handed in, approved and released."""
 
     def __init__(self, engine: Engine) -> None:
-        lab, number, self.build_id = retold(engine, Released, lambda: self.tell(engine))
+        lab, number, self.build_id = retold(engine, type(self), lambda: self.tell(engine))
         self.lab: Lab = replace(lab, engine=engine)
         self.bench = Bench(self.lab, number)
 

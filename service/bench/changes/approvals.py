@@ -7,18 +7,25 @@ from collections.abc import Sequence
 
 from sqlalchemy import select, update
 
+from service.bench.queries.inserted_events import InsertedEvent, inserted_event
+from service.closing.changes.results import keep_closings_of
 from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
 from service.people.tables import Role
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
-from service.platform.audit import Event
+from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import Refused, Stale
+from service.platform.errors import Refused, RefusedTogether, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes import journal
 from service.records.queries.content import verify
-from service.records.queries.records import may_void_alone, people_on, void_proposed
+from service.records.queries.records import (
+    may_void_alone,
+    people_on,
+    record_head,
+    void_proposed,
+)
 from service.records.tables import (
     Decision,
     Meaning,
@@ -55,9 +62,10 @@ NOT_WAITING = {
 def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -> int:
     """Sign a record's content as it was handed in; give the decision's number.
 
-    ``content_sha256`` is the hash the approver saw. Raises NotAllowed for whoever had a part in
-    the record, Refused for a wrong password or a content that no longer holds, Stale where another
-    content has been handed in since.
+    ``content_sha256`` is the hash the approver saw. What rests on an event entered after later ones
+    is derived anew. Raises NotAllowed for whoever had a part in the record, Refused for a wrong
+    password or a content that no longer holds, RefusedTogether where the stack's history
+    contradicts it, Stale where another content has been handed in since.
     """
     record = _to_decide(work, record_id)
     if content_sha256 != record.content_sha256:
@@ -76,9 +84,15 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
             f"this content cannot be signed. {verification.why}",
             "Send the record back; the audit trail and a backup show what it was.",
         )
+    inserted = inserted_event(work.session, record_head(work.session, record_id))
+    if inserted is not None and inserted.conflicts:
+        raise RefusedTogether(
+            [Refused("record", f"record {record_id}", why) for why in inserted.conflicts]
+        )
     decision_id = sign(work, record, Meaning.APPROVED, content_sha256)
     record.state = RecordState.APPROVED
     work.session.flush()
+    follows = _settle_what_follows(work, record, inserted) if inserted else []
     journal.finish_entry(
         work,
         record,
@@ -87,11 +101,22 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
             (
                 ("state", RecordState.HANDED_IN, RecordState.APPROVED),
                 ("content signed", None, content_sha256),
+                *follows,
             ),
             did=Event.RECORD_APPROVED,
         ),
     )
     return decision_id
+
+
+def _settle_what_follows(
+    work: Work, record: RebuildRecord, inserted: InsertedEvent
+) -> list[Change]:
+    """Derive anew what rests on an event entered after later ones; give what changed."""
+    keep_closings_of(work, record.stack_id, (), rests_on=record.id)
+    keep_makeups_of_stack(work, record.stack_id)
+    judge_stack(work, record.stack_id)
+    return [(row.what, row.before, row.after) for row in inserted.rows]
 
 
 def send_back(work: Work, record_id: int, *, reason: str) -> int:
@@ -107,6 +132,7 @@ def send_back(work: Work, record_id: int, *, reason: str) -> int:
         .where(
             RebuildRecord.stack_id == record.stack_id,
             RebuildRecord.id > record.id,
+            RebuildRecord.performed_from >= record.performed_from,
             RebuildRecord.state != RecordState.VOID,
         )
         .order_by(RebuildRecord.id)

@@ -43,6 +43,7 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, Fa
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
+from service.records.queries.inserted import event_before
 from service.records.tables import RebuildRecord, RecordState
 from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment
@@ -457,6 +458,6 @@ def _being_written(work: Work, record: Correctable) -> datetime | None:
         select(RebuildRecord.performed_from).where(
             RebuildRecord.stack_id == record.stack_id,
             RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
-            RebuildRecord.id > record.record_id,
+            ~event_before(RebuildRecord.id, record.record_id, or_itself=True),
         )
     )

@@ -22,6 +22,7 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.arithmetic.lab_words import Answers, WordList
 from service.records.changes import journal
 from service.records.queries.content import record_content
+from service.records.queries.inserted import opened_since
 from service.records.queries.lab_words import newest_words, said_in
 from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
@@ -134,7 +135,7 @@ def _keep_not_done(
     work: Work, record: RebuildRecord, left_out: Sequence[tuple[str, str]]
 ) -> list[Change]:
     """Each thing that is not done gets its entry: what, why, who, when."""
-    at = journal.done_at_of(work, record, None)
+    at = max(work.now, record.performed_from)
     for subject, because in left_out:
         journal.add_step(
             work, record, StepKind.NOT_DONE, at, deviation=subject, deviation_because=because
@@ -143,8 +144,8 @@ def _keep_not_done(
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
-    """The build the record began from: opened by it, or untouched by it."""
-    if record.base_build_id is None:
+    """The build the record began from: opened by it, or untouched by it; or opened by another."""
+    if record.base_build_id is None or opened_since(work.session, record):
         return []
     period = work.session.execute(
         select(Build.number, BuildPeriod.closed_at, BuildPeriod.opened_at)

@@ -20,6 +20,7 @@ from service.bench.queries.approvals import (
     waiting,
 )
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
+from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, record_view
 from service.closing.pages.closing import KeptClosing, kept_closing_of
@@ -110,6 +111,7 @@ class ApprovalPage:
     concessions: tuple[ConcessionUsed, ...]
     removed: tuple[Removed, ...]
     verification: Verification | None
+    inserted: InsertedEvent | None
     closed: KeptClosing | None
     tested: TestedSheet | None
     decides: Answer
@@ -231,6 +233,7 @@ def _sheet(
             concessions=concessions_used(session, record_id),
             removed=removed_from(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
+            inserted=inserted_event(session, view.head),
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             tested=tested_sheet(session, view.head, verdicts),
             decides=may_decide(session, me, record_id, view.head.written_by_id),

@@ -8,7 +8,6 @@ back filled (409).
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
-from datetime import datetime
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
@@ -159,8 +158,7 @@ def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
 
 def _begun_form(request: Request, view: RecordView, me: Person, query: Mapping[str, str]) -> Form:
     """A form nobody typed in; a record entered late goes on at the time of its last entry."""
-    last = view.last
-    at: datetime | None = last.done_at if last is not None and last.is_late else None
+    at = view.caught_up_at
     return blank(
         request,
         done_at=at,

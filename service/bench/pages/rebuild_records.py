@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from service.bench.queries.choices import StackToBegin, people_to_choose, stack_to_begin
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
+from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import ListedRecord, RecordView, record_list, record_view
 from service.closing.pages.closing import KeptClosing, kept_closing_of
@@ -29,7 +30,6 @@ from service.proof.pages import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
-    NEEDS_A_BUILD,
     begin_record,
     change_record,
     confirm_witness,
@@ -92,6 +92,7 @@ class RecordPage:
     """what its closing gave, as kept at hand-in"""
     tested: TestedSheet | None
     witnesses: tuple[ToWitness, ...]
+    inserted: InsertedEvent | None
     form: Form
 
 
@@ -219,6 +220,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         )
         tested = tested_sheet(session, view.head, verdicts)
         witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
+        inserted = inserted_event(session, view.head)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(
         view,
@@ -231,6 +233,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         closed,
         tested,
         witnesses,
+        inserted,
         form,
     )
     return page(request, "bench/rebuild_records/show.html", context, form.status)
@@ -352,8 +355,7 @@ def _kinds(stack: StackToBegin | None) -> Sequence[RecordKind]:
         return kinds
     if not stack.ever_built:
         return [RecordKind.FIRST_BUILD]
-    rebuilt = [kind for kind in kinds if kind not in BEGINS_A_STACK]
-    return rebuilt if stack.build else [k for k in rebuilt if k not in NEEDS_A_BUILD]
+    return [kind for kind in kinds if kind not in BEGINS_A_STACK]
 
 
 def _head_page(request: Request, database: Engine, form: Form, view: RecordView) -> Response:

@@ -23,6 +23,7 @@ from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Wher
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known
 from service.proof.queries.build_verdicts import ClosedVerdicts, not_tested, tests_in_words
+from service.records.queries.inserted import event_before
 from service.records.queries.make_safe import asked_of
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.records import RecordHead
@@ -281,7 +282,7 @@ def _to_be_renewed(session: Session, head: RecordHead, pile: WorkingPile) -> lis
             PartType.renew_at_opening,
             exists()
             .where(Layer.part_id == Part.id, Layer.build_id == Build.id)
-            .where(Build.record_id < head.id),
+            .where(event_before(Build.record_id, head.id)),
         )
     )
     put_back = {row.part_id for row in rows}

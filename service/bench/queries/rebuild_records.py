@@ -216,8 +216,15 @@ class RecordView:
 
     def acts_at(self, now: datetime) -> datetime:
         """Return when the next act is done: now, or where a record is caught up, after the last."""
+        return self.caught_up_at or now
+
+    @property
+    def caught_up_at(self) -> datetime | None:
+        """When a record that is caught up goes on: at its last entry, else when it began."""
         last = self.standing[-1] if self.standing else None
-        return last.done_at if last is not None and last.is_late else now
+        if last is None:
+            return self.head.performed_from if self.head.inserted_before else None
+        return last.done_at if last.is_late or self.head.inserted_before else None
 
     @property
     def is_made_safe(self) -> bool:

@@ -63,11 +63,19 @@ def keep_closings_anew(work: Work, stack_id: int, correction_id: int) -> list[Ch
 
 
 def keep_closings_of(
-    work: Work, stack_id: int, builds: Collection[int], correction_id: int | None = None
+    work: Work,
+    stack_id: int,
+    builds: Collection[int],
+    correction_id: int | None = None,
+    *,
+    rests_on: int = 0,
 ) -> list[Change]:
-    """Compute anew the closings of these builds, and each later one that rests on them."""
+    """Compute anew the closings of these builds, and each later one that rests on them.
+
+    Or those that rest on the record of an event entered after later ones.
+    """
     changes: list[Change] = []
-    for anew in list(closings_anew(work.session, stack_id, builds)):
+    for anew in list(closings_anew(work.session, stack_id, builds, rests_on=rests_on)):
         result = _result(anew.inputs, anew.outcome)
         result.record_id, result.limit_set_id = anew.kept.record_id, anew.kept.limit_set_id
         result.computed_at, result.correction_id = work.now, correction_id

@@ -21,6 +21,7 @@ from service.platform.queries.statements import (
     statement,
 )
 from service.records.queries.entries import RecordEntry, ToolSet, TorqueRead, torque_in_words
+from service.records.queries.inserted import came_before
 from service.records.tables import (
     MakeSafeLine,
     RebuildRecord,
@@ -404,8 +405,9 @@ def _readings() -> Any:
         select(Build.record_id).join(record, record.base_build_id == Build.id).where(opens_nothing),
         select(RebuildRecord.id)
         .join(record, record.base_build_id == RebuildRecord.base_build_id)
-        .where(opens_nothing, RebuildRecord.id < record.id, *LEFT_CLOSED),
+        .where(opens_nothing, came_before(RebuildRecord, record), *LEFT_CLOSED),
     ).subquery()
+    of = aliased(RebuildRecord)
     return (
         select(
             *columns(
@@ -419,12 +421,14 @@ def _readings() -> Any:
             )
         )
         .select_from(records)
-        .join(TorqueReading, TorqueReading.record_id == records.c.id)
+        .join(of, of.id == records.c.id)
+        .join(TorqueReading, TorqueReading.record_id == of.id)
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
         .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
         .where(TorqueReading.stage == Stage.CLOSING, known(TorqueReading))
         .order_by(
-            records.c.id,
+            of.performed_from,
+            of.id,
             TorqueReading.pass_number,
             TorqueReading.step_id,  # a corrected reading keeps its place
             TorqueReading.id,

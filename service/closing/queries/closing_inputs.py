@@ -44,6 +44,7 @@ from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, param_list
+from service.records.queries.inserted import came_before
 from service.records.queries.working_piles import FixingNow, WorkingPile, built_by, pile_known_now
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build, Stack
@@ -204,11 +205,11 @@ CLOSED_BEFORE = (
     .join(Build, Build.id == THIS.base_build_id)
     .where(
         THIS.id == param("record_id"),
-        OTHER.id < THIS.id,
+        came_before(OTHER, THIS),
         counts_of(OTHER),
         or_(OTHER.id == Build.record_id, OTHER.base_build_id == Build.id),
     )
-    .order_by(OTHER.id.desc(), ClosingResult.id.desc())
+    .order_by(OTHER.performed_from.desc(), OTHER.id.desc(), ClosingResult.id.desc())
     .limit(1)
 )
 

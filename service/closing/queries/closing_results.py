@@ -55,6 +55,7 @@ class KeptResult:
     formulas: str
     computed_at: datetime
     correction_id: int | None
+    handed_in_at: datetime | None
     counts: bool
 
     @property
@@ -62,6 +63,8 @@ class KeptResult:
         """At hand-in or for which correction, in words."""
         if self.correction_id:
             return f"as kept for correction {self.correction_id}"
+        if self.handed_in_at is not None and self.computed_at > self.handed_in_at:
+            return f"as computed anew on {self.computed_at:%Y-%m-%d}"
         return "as kept at hand-in"
 
     @property
@@ -94,6 +97,7 @@ RESULTS = (
         *columns(
             KeptResult,
             ClosingResult,
+            handed_in_at=RebuildRecord.handed_in_at,
             limit_version=LimitSet.version,
             limit_source=LimitSet.source,
             inputs_text=ClosingResult.inputs,
@@ -150,7 +154,7 @@ CLOSINGS = (
         RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
         or_(Build.id.is_not(None), RebuildRecord.opened_at.is_(None)),
     )
-    .order_by(RebuildRecord.id)
+    .order_by(RebuildRecord.performed_from, RebuildRecord.id)
 )
 
 
@@ -159,12 +163,14 @@ class ClosingAnew:
     """A closing computed anew beside the result that counts.
 
     ``is_carried``: nothing of the closing itself is corrected; soft parts it used again were
-    pressed otherwise by an earlier closing.
+    pressed otherwise by an earlier closing. ``rests_on``: the record of an earlier event, entered
+    since, that it takes in; 0: none.
     """
 
     kept: KeptResult
     build_id: int
     is_carried: bool
+    rests_on: int
     inputs: ClosingInputs
     outcome: ClosingOutcome
 
@@ -173,7 +179,9 @@ class ClosingAnew:
         """What preview and trail say of it: what, before, after."""
         closing_of = f"closing of record {self.kept.record_id}"
         why = "computed anew from the corrected facts"
-        if self.is_carried:
+        if self.rests_on:
+            why = f"computed anew: record {self.rests_on} came before"
+        elif self.is_carried:
             why = "computed anew: parts used again were pressed otherwise before"
         yield closing_of, self.kept.computed_when, why
         for name, was, now in outcome_changes(self.kept.outcome, self.outcome):
@@ -181,40 +189,63 @@ class ClosingAnew:
 
 
 def closings_anew(
-    session: Session, stack_id: int, builds: Collection[int], instead: Instead = NOTHING_INSTEAD
+    session: Session,
+    stack_id: int,
+    builds: Collection[int],
+    instead: Instead = NOTHING_INSTEAD,
+    *,
+    rests_on: int = 0,
 ) -> Iterator[ClosingAnew]:
     """Compute the closings of these builds anew, then each later one that rests on such a closing.
 
     A later closing rests on an earlier one in one way only: how far the soft parts that were used
     again had been pressed. Nothing else of an earlier build enters it; hours enter no closing. So
     of a later one that alone is taken anew, and only where it differs. A closing of which nothing
-    was kept has nothing to compare. Two statements, and fourteen for each closing concerned.
+    was kept has nothing to compare. With ``rests_on``, the record of an event entered after later
+    ones, the closings after it take it in: the nuts read in it, and how far it pressed soft parts.
+    Two statements, and fourteen for each closing concerned.
     """
     closings: Any = session.execute(CLOSINGS, {"stack_id": stack_id}).all()
     kept_of = kept_results(session, [row.id for row in closings])
     computed: dict[int, Computed] = {}
     pressing: set[int] = set()
+    inserted_into = 0
     for row in closings:
+        if row.id == rests_on:
+            inserted_into = row.build_id
+            pressing.add(inserted_into)
+            continue
         result = counting(kept_of[row.id])
         is_carried = row.build_id not in builds
         if result is None or (is_carried and row.base_build_id not in pressing):
             continue
         ground = closing_ground(session, row.id, instead=replace(instead, closings=computed))
-        inputs = _pressed_otherwise(result, ground) if is_carried else computed_anew(result, ground)
+        if not is_carried:
+            inputs: ClosingInputs | None = computed_anew(result, ground)
+        else:
+            inputs = _before_it(result, ground, are_read=row.build_id == inserted_into)
         if inputs is None:
             continue
         outcome = closing(inputs)
         computed[row.id] = inputs, outcome
         pressing.add(row.build_id)
-        yield ClosingAnew(result, row.build_id, is_carried, inputs, outcome)
+        yield ClosingAnew(result, row.build_id, is_carried, rests_on, inputs, outcome)
 
 
-def _pressed_otherwise(result: KeptResult, ground: ClosingGround) -> ClosingInputs | None:
-    """The inputs as kept, with what earlier closings did to the parts; None: they did the same."""
+def _before_it(
+    result: KeptResult, ground: ClosingGround, *, are_read: bool
+) -> ClosingInputs | None:
+    """The inputs as kept, with what earlier closings did to the parts; None: they did the same.
+
+    ``are_read``: and with the nuts the same build stood closed with.
+    """
     then = result.inputs
-    if then is None or then.pile.seen == ground.inputs.pile.seen:
+    if then is None:
         return None
-    return replace(then, pile=replace(then.pile, seen=ground.inputs.pile.seen))
+    pile = replace(then.pile, seen=ground.inputs.pile.seen)
+    readings = ground.inputs.readings if are_read else then.readings
+    now = replace(then, pile=pile, readings=readings)
+    return None if now == then else now
 
 
 def computed_anew(result: KeptResult, ground: ClosingGround) -> ClosingInputs:

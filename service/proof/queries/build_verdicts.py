@@ -116,6 +116,7 @@ class KeptClamp:
     """What the closing gave at hand-in, or computed anew for the last correction of it."""
 
     record_id: int
+    began_at: datetime
     limit_version: int
     text: str
     computed_at: datetime
@@ -226,7 +227,7 @@ class ClosedVerdicts:
             if (
                 deed.changes_closing and deed.at > clamp.computed_at
                 if deed.correction_id
-                else deed.record_id > clamp.record_id
+                else deed.record_id != clamp.record_id and deed.at >= clamp.began_at
             )
         ]
         why = later[0].words if later else self.doubts.closing
@@ -379,7 +380,11 @@ def _kept_closings() -> Any:
     return (
         select(
             *columns(
-                KeptClamp, ClosingResult, limit_version=LimitSet.version, text=ClosingResult.results
+                KeptClamp,
+                ClosingResult,
+                began_at=RebuildRecord.performed_from,
+                limit_version=LimitSet.version,
+                text=ClosingResult.results,
             )
         )
         .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
@@ -389,7 +394,11 @@ def _kept_closings() -> Any:
             RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
             _of_either(),
         )
-        .order_by(ClosingResult.record_id.desc(), ClosingResult.id.desc())
+        .order_by(
+            RebuildRecord.performed_from.desc(),
+            ClosingResult.record_id.desc(),
+            ClosingResult.id.desc(),
+        )
         .limit(1)
     )
 

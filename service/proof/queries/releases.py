@@ -141,11 +141,17 @@ class Gate:
 
     @property
     def ended_by(self) -> str:
-        """The correction that ended the last release, in words; empty: none did."""
+        """What ended the last release on paper, in words; empty: nothing did.
+
+        A correction, or an earlier event entered since which the closing takes in.
+        """
         if self.release is not None or not self.releases:
             return ""
-        since = self.releases[0].at
-        return next((deed.words for deed in self.closed.corrections if deed.at > since), "")
+        since, clamp = self.releases[0].at, self.closed.clamp
+        words = [deed.words for deed in self.closed.corrections if deed.at > since]
+        if not words and clamp and not clamp.correction_id and clamp.computed_at > since:
+            words = ["an earlier event entered since"]
+        return next(iter(words), "")
 
     @property
     def set_points_sha256(self) -> str:

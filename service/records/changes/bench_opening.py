@@ -10,9 +10,9 @@ from service.platform.errors import Refused
 from service.records.changes import journal
 from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.make_safe import refuse_unless_made_safe
-from service.records.changes.rebuild_records import BEGINS_A_STACK
+from service.records.changes.rebuild_records import BEGINS_A_STACK, OPENED_BEFORE
 from service.records.queries.working_piles import working_pile
-from service.records.tables import RebuildRecord, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.changes.hours import IT_STANDS, READ_AGAIN, enter_reading, hours_deviation
 from service.stacks.tables import BuildPeriod, Moment
 from service.store.arithmetic.make_safe import SafeAct
@@ -53,6 +53,7 @@ def open_stack(
         )
     at = journal.done_at_of(work, record, opened_at, field="opened_at")
     _refuse_before_closing(work, record, at)
+    _refuse_found_closed_later(work, record, at)
     refuse_unless_made_safe(work, record, SafeAct.OPENING, at, field="opened_at")
     why = changes.optional_words("hours_unknown_because", hours_unknown_because, most=4000)
     if hours is None and not why:
@@ -191,6 +192,29 @@ def _refuse_before_closing(work: Work, record: RebuildRecord, at: datetime) -> N
             journal.shown(at),
             f"the present build was closed later, at {journal.shown(closed_at)}.",
             "A time after that would be right.",
+        )
+
+
+def _refuse_found_closed_later(work: Work, record: RebuildRecord, at: datetime) -> None:
+    """Refuse an opening before an event that found the same build closed, or opened it."""
+    later = work.session.execute(
+        select(RebuildRecord.id, RebuildRecord.kind, RebuildRecord.performed_from)
+        .where(
+            RebuildRecord.base_build_id == record.base_build_id,
+            RebuildRecord.id != record.id,
+            RebuildRecord.state != RecordState.VOID,
+            RebuildRecord.performed_from >= at,
+        )
+        .order_by(RebuildRecord.performed_from, RebuildRecord.id)
+        .limit(1)
+    ).first()
+    if later is not None:
+        raise Refused(
+            "opened_at",
+            journal.shown(at),
+            f"record {later.id} ({later.kind}) found the same build closed later,"
+            f" {journal.shown(later.performed_from)}.",
+            OPENED_BEFORE,
         )
 
 

@@ -15,6 +15,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, need
 from service.platform.tables import AuditEntry
+from service.records.queries.inserted import opened_since
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 
 CLOSING_THE_DOOR = {
@@ -90,8 +91,17 @@ def done_at_of(
 ) -> datetime:
     """Say when something was done: the time given, or now.
 
-    Between the record's beginning and now.
+    Between the record's beginning and now; of an event before a later opening, up to that.
     """
+    since = opened_since(work.session, record)
+    if since is not None and (done_at is None or done_at >= since.opened_at):
+        raise Refused(
+            field,
+            "" if done_at is None else shown(done_at),
+            f"build {since.number} was opened by record {since.record_id},"
+            f" {shown(since.opened_at)}; this event came before.",
+            "The time it was done, before that.",
+        )
     if done_at is None:
         return max(work.now, record.performed_from)
     if done_at > work.now + CLOCKS_DIFFER:

@@ -13,7 +13,7 @@ from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Act, need
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_all
 from service.records.changes import journal
 from service.records.queries.records import to_witness
 from service.records.tables import (
@@ -35,11 +35,23 @@ BEGINS_A_STACK = (RecordKind.FIRST_BUILD, RecordKind.TAKEN_OVER)
 NEEDS_A_BUILD = (RecordKind.TEARDOWN, RecordKind.INSPECTION, RecordKind.RE_TORQUE)
 
 
+OPENED_BEFORE = (
+    "An inspection or a re-torque of then can be entered. Of an opening before that, enter an"
+    " inspection with what was seen; correct the layers of the records that put them on."
+)
+"""What can be done about an opening before a build was opened by a later record."""
+STAYS_CLOSED = (RecordKind.INSPECTION, RecordKind.RE_TORQUE)
+"""Events that can be entered of a build which was opened since."""
+
+
 @dataclass(frozen=True, slots=True)
-class _Present:
+class _Base:
     build_id: int
     number: int
+    record_id: int
     closed_at: datetime
+    opened_at: datetime | None
+    opened_by_record_id: int | None
 
 
 def begin_record(
@@ -55,10 +67,12 @@ def begin_record(
 ) -> int:
     """Begin the record of one service event on a stack; give its number.
 
-    The writer counts as having worked on it, unless ``people`` names them otherwise or
-    ``writer_took_part`` is False. Raises NotFound for an unknown stack; Refused where a record of
-    the stack is being written, for a time ahead or before the present build was closed, a kind
-    that does not fit the stack, and people who are not known or shut out.
+    It is about the build the stack was in when the work began: an event before the present build
+    is inserted in its place, if the build it found was not opened by it. The writer counts as
+    having worked on it, unless ``people`` names them otherwise or ``writer_took_part`` is False.
+    Raises NotFound for an unknown stack; Refused where a record of the stack is being written, for
+    a time ahead or at which it lay open or was not built, a kind that does not fit the stack, and
+    people who are not known or shut out.
     """
     need(work.by, Act.RECORD_WRITE)
     work.refuse_nobody("written by", "a record is written by a person.")
@@ -66,9 +80,8 @@ def begin_record(
     _refuse_second(work, stack)
     why = given.reason(reason)
     given.not_ahead("performed_from", performed_from, work.now)
-    present = _present_build(work, stack_id)
-    _refuse_kind(work, stack, kind, present)
-    _refuse_before(stack, present, performed_from)
+    base = _base_at(work, stack, performed_from)
+    _refuse_kind(work, stack, kind, base)
     involved = _people(work, people, writer_took_part=writer_took_part)
     record = RebuildRecord(
         stack_id=stack_id,
@@ -78,7 +91,7 @@ def begin_record(
         performed_from=performed_from,
         written_by_id=work.by.id,
         written_at=work.now,
-        base_build_id=present.build_id if present else None,
+        base_build_id=base.build_id if base else None,
         version=0,
         notes=given.optional_words("notes", notes, most=given.LONG_MOST),
     )
@@ -90,7 +103,7 @@ def begin_record(
         work.session.add(
             RecordMakeSafeList(record_id=record.id, act=act, proposal_id=version.proposal_id)
         )
-    from_build = f", from build {present.number}" if present else ""
+    from_build = f", from build {base.number}" if base else ""
     journal.finish_entry(
         work,
         record,
@@ -129,7 +142,7 @@ def change_record(
     stack = work.session.get_one(Stack, record.stack_id)
     why = given.reason(reason)
     given.not_ahead("performed_from", performed_from, work.now)
-    _refuse_before(stack, _present_build(work, stack.id, record), performed_from)
+    _refuse_other_base(work, stack, record, performed_from)
     first = work.session.scalar(
         select(func.min(Step.done_at)).where(Step.record_id == record_id, Step.undone_at.is_(None))
     )
@@ -216,29 +229,67 @@ def _refuse_second(work: Work, stack: Stack) -> None:
         )
 
 
-def _present_build(
-    work: Work, stack_id: int, record: RebuildRecord | None = None
-) -> _Present | None:
-    """The build the stack is in now, or the one a record began from."""
-    which = (
-        BuildPeriod.opened_at.is_(None)
-        if record is None
-        else BuildPeriod.build_id == record.base_build_id
-    )
-    row = work.session.execute(
-        select(*columns(_Present, Build, BuildPeriod, build_id=Build.id))
+def _base_at(work: Work, stack: Stack, at: datetime) -> _Base | None:
+    """The build a stack was in at a time; None: it was never built, or lies open since.
+
+    Raises Refused for a time before a build at which the stack was in none.
+    """
+    rows = work.session.execute(
+        select(*columns(_Base, Build, BuildPeriod, build_id=Build.id, record_id=Build.record_id))
         .join(Build, Build.id == BuildPeriod.build_id)
-        .where(BuildPeriod.stack_id == stack_id, BuildPeriod.known_until.is_(None), which)
-    ).first()
-    return read_as(_Present, row) if row else None
+        .where(BuildPeriod.stack_id == stack.id, BuildPeriod.known_until.is_(None))
+        .order_by(BuildPeriod.closed_at)
+    )
+    before = None
+    for base in read_all(_Base, rows):
+        if at < base.closed_at:
+            raise _between(stack, before, base, at)
+        if base.opened_at is None or at < base.opened_at:
+            return base
+        before = base
+    return None
 
 
-def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, present: _Present | None) -> None:
-    if present is None and kind in NEEDS_A_BUILD:
+def _between(stack: Stack, before: _Base | None, later: _Base, at: datetime) -> Refused:
+    instead = " no build before it is known: note an earlier event in its record."
+    if before is not None and before.opened_at is not None:
+        instead = (
+            f" {stack.serial} lay open since {journal.shown(before.opened_at)}: what was done"
+            f" then belongs to record {later.record_id}, which a correction puts right."
+        )
+    return Refused(
+        "performed_from",
+        journal.shown(at),
+        f"build {later.number} of {stack.serial} was closed later,"
+        f" {journal.shown(later.closed_at)}.",
+        "A time after that would be right. If that closing time is wrong, correct it first;"
+        f"{instead}",
+    )
+
+
+def _refuse_other_base(work: Work, stack: Stack, record: RebuildRecord, at: datetime) -> None:
+    """Refuse a beginning at which the stack was not in the build the record is about."""
+    if record.base_build_id is None:
+        return
+    base = _base_at(work, stack, at)
+    if base is not None and base.build_id == record.base_build_id:
+        return
+    number = work.session.get_one(Build, record.base_build_id).number
+    raise Refused(
+        "performed_from",
+        journal.shown(at),
+        f"{stack.serial} was {f'in build {base.number}' if base else 'open'} then; this record is"
+        f" about build {number}.",
+        "Another record for that event would be right.",
+    )
+
+
+def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, base: _Base | None) -> None:
+    if base is None and kind in NEEDS_A_BUILD:
         raise Refused(
             "kind", kind, f"{stack.serial} has no present build.", "A build has to come first."
         )
-    built = present is not None or work.session.scalar(
+    built = base is not None or work.session.scalar(
         select(Build.id).where(Build.stack_id == stack.id).limit(1)
     )
     if built and kind in BEGINS_A_STACK:
@@ -249,17 +300,13 @@ def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, present: _Present |
         raise Refused(
             "kind", kind, f"{stack.serial} was never built.", "“first build” would be right."
         )
-
-
-def _refuse_before(stack: Stack, present: _Present | None, performed_from: datetime) -> None:
-    if present is not None and performed_from < present.closed_at:
+    if base is not None and base.opened_by_record_id and kind not in STAYS_CLOSED:
         raise Refused(
-            "performed_from",
-            journal.shown(performed_from),
-            f"build {present.number} of {stack.serial} was closed later,"
-            f" {journal.shown(present.closed_at)}.",
-            "A time after that would be right. If that closing time is wrong, correct it first;"
-            " record an earlier event as a note.",
+            "kind",
+            kind,
+            f"build {base.number} was opened by record {base.opened_by_record_id} later,"
+            f" {journal.shown(base.opened_at)}: the layers it found are the layers of then.",
+            OPENED_BEFORE,
         )
 
 

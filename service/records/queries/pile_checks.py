@@ -42,6 +42,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
+from service.records.queries.inserted import event_before
 from service.records.queries.working_piles import (
     FixingNow,
     WorkingPile,
@@ -220,7 +221,7 @@ def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:
     before = (
         exists()
         .where(BuildLayer.part_id == Step.part_id, BuildLayer.build_id == Build.id)
-        .where(Build.record_id < record_id)
+        .where(event_before(Build.record_id, record_id))
         .label("before")
     )
     rows = session.execute(
@@ -241,7 +242,10 @@ def _openings(session: Session, record_id: int, ids: Collection[int]) -> dict[in
     rows: Sequence[Any] = session.execute(
         select(parted.c.part_id, func.count(parted.c.record_id))
         .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-        .where(RebuildRecord.state != RecordState.VOID, RebuildRecord.id <= record_id)
+        .where(
+            RebuildRecord.state != RecordState.VOID,
+            event_before(RebuildRecord.id, record_id, or_itself=True),
+        )
         .group_by(parted.c.part_id)
     ).all()
     return dict(rows)
@@ -262,7 +266,7 @@ def _hours(session: Session, record_id: int, ids: Collection[int]) -> dict[int, 
 
 def _earlier(session: Session, record_id: int, builds: Iterable[int]) -> set[int]:
     rows = session.scalars(
-        select(Build.id).where(Build.id.in_(list(builds)), Build.record_id < record_id)
+        select(Build.id).where(Build.id.in_(list(builds)), event_before(Build.record_id, record_id))
     )
     return set(rows)
 

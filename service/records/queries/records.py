@@ -19,6 +19,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import known
 from service.platform.tables import Attachment, AuditEntry
+from service.records.queries.inserted import inserted_before
 from service.records.tables import (
     BumpTest,
     Handover,
@@ -290,6 +291,8 @@ class RecordHead:
     base_build: int | None
     build_id: int | None
     build: int | None
+    inserted_before: int | None
+    """the first record of a later event that was written before this one"""
 
     @property
     def is_being_written(self) -> bool:
@@ -326,6 +329,7 @@ def record_head(session: Session, record_id: int) -> RecordHead:
                 base_build=base.number,
                 build_id=own_build.id,
                 build=own_build.number,
+                inserted_before=inserted_before(),
             )
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)

@@ -100,6 +100,7 @@ def release_stands(
         ~corrected_since(at, build, period, until).exists(),
         ~judged_since(at, build, until).exists(),
         ~held_since(at, build, until).exists(),
+        ~inserted_since(at, build, period, until).exists(),
     )
 
 
@@ -126,8 +127,25 @@ def release_ends(number: int, stack: str) -> tuple[str, str, str]:
     return (f"release of build {number} of {stack}", "released", "ended by this correction")
 
 
-def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
-    """Return entries of other records of a build, written after a time, that end its release."""
+def releases_ended_by(session: Session, record_id: int) -> tuple[int, ...]:
+    """Return the numbers of builds whose last release entries of a record ended. One statement."""
+    at = released_at()
+    ending = ended_since(at, Build, BuildPeriod, by_record=record_id)
+    rows = session.scalars(
+        select(Build.number)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
+        .where(at.is_not(None), ending.exists())
+    )
+    return tuple(rows)
+
+
+def ended_since(
+    at: Any, build: Any, period: Any, until: Any = None, *, by_record: int | None = None
+) -> Any:
+    """Return entries of other records of a build, written after a time, that end its release.
+
+    ``by_record``: of this record alone.
+    """
     record, step = aliased(RebuildRecord), aliased(Step)
     turned, test = aliased(TorqueReading), aliased(StackTest)
     while_closed = or_(record.opened_at.is_(None), step.done_at < record.opened_at)
@@ -157,6 +175,8 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
         )
         .correlate(build, period)
     )
+    if by_record is not None:
+        ending_entries = ending_entries.where(record.id == by_record)
     return ending_entries if until is None else ending_entries.where(step.written_at <= until)
 
 
@@ -180,6 +200,35 @@ def held_since(at: Any, build: Any, until: Any = None) -> Any:
         select(Hold.id).where(Hold.stack_id == build.stack_id, Hold.placed_at > at).correlate(build)
     )
     return held if until is None else held.where(Hold.placed_at <= until)
+
+
+def inserted_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
+    """Return approvals after a time of an earlier event, which a closing of the build takes in.
+
+    The closing was computed anew when the record of that event was approved.
+    """
+    decision, anew = aliased(Decision), aliased(ClosingResult)
+    signed, closer = aliased(RebuildRecord), aliased(RebuildRecord)
+    approved = (
+        select(decision.id)
+        .join(signed, signed.id == decision.record_id)
+        .join(anew, (anew.computed_at == decision.at) & (anew.record_id != decision.record_id))
+        .join(closer, closer.id == anew.record_id)
+        .where(
+            signed.stack_id == build.stack_id,
+            closer.stack_id == build.stack_id,
+            decision.meaning == Meaning.APPROVED,
+            decision.at > at,
+            or_(period.opened_at.is_(None), decision.at < period.opened_at),
+            anew.correction_id.is_(None),
+            or_(
+                anew.record_id == build.record_id,
+                and_(closer.base_build_id == build.id, closer.opened_at.is_(None)),
+            ),
+        )
+        .correlate(build, period)
+    )
+    return approved if until is None else approved.where(decision.at <= until)
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:

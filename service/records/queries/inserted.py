@@ -1,0 +1,78 @@
+"""Events entered after later ones were: where in the life of their stack they belong.
+
+Records of a stack are in the order in which their work began, whenever they were written; two that
+began at the same time, in the order they were written.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, exists, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.platform.queries.answers import columns, read_as
+from service.records.tables import RebuildRecord, RecordState
+from service.stacks.tables import Build, BuildPeriod
+
+
+def came_before(other: Any, this: Any) -> ColumnElement[bool]:
+    """Say whether the event of one record of a stack came before that of another."""
+    return or_(
+        other.performed_from < this.performed_from,
+        and_(other.performed_from == this.performed_from, other.id < this.id),
+    )
+
+
+def event_before(record_id: Any, this_id: int, *, or_itself: bool = False) -> ColumnElement[bool]:
+    """Say whether the event of one record, by its number, came before that of another."""
+    other, this = aliased(RebuildRecord), aliased(RebuildRecord)
+    before = (
+        or_(came_before(other, this), other.id == this.id)
+        if or_itself
+        else came_before(other, this)
+    )
+    return exists().where(other.id == record_id, this.id == this_id, before)
+
+
+def inserted_before(record: Any = RebuildRecord) -> Any:
+    """Return the first record of a later event that was written before this one; None: none."""
+    later = aliased(RebuildRecord)
+    return (
+        select(later.id)
+        .where(
+            later.stack_id == record.stack_id,
+            later.id < record.id,
+            later.performed_from > record.performed_from,
+            later.state != RecordState.VOID,
+        )
+        .order_by(later.performed_from, later.id)
+        .limit(1)
+        .correlate(record)
+        .scalar_subquery()
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedSince:
+    """The build a record is about, and the record that opened it since."""
+
+    number: int
+    opened_at: datetime
+    record_id: int
+
+
+def opened_since(session: Session, record: Any) -> OpenedSince | None:
+    """Return by which other record the build of this one was opened; None: it was not. One
+    statement.
+    """
+    row = session.execute(
+        select(*columns(OpenedSince, Build, BuildPeriod, record_id=BuildPeriod.opened_by_record_id))
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(
+            BuildPeriod.build_id == record.base_build_id,
+            BuildPeriod.known_until.is_(None),
+            BuildPeriod.opened_by_record_id != record.id,
+        )
+    ).first()
+    return read_as(OpenedSince, row) if row else None
