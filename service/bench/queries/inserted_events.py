@@ -9,7 +9,6 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
@@ -34,9 +33,8 @@ from service.records.tables import (
     Step,
     StepKind,
 )
-from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import released_builds, releases_ended_by
-from service.stacks.tables import Build, BuildPeriod, HourReading
+from service.stacks.tables import Build, BuildPeriod
 
 OF_SIGNING = ("version", "state", "content signed")
 """What the trail says of an approval besides what followed it."""
@@ -114,12 +112,11 @@ def _follows(session: Session, head: RecordHead) -> Iterator[Follows]:
     for number in releases_ended_by(session, head.id):
         yield _release_ends(head, number)
     yield from _tests(session, head)
-    yield from _hours(session, head)
     released = released_builds(session, head.stack_id)
     for anew in list(closings_anew(session, head.stack_id, (), rests_on=head.id)):
         yield from (Follows(*row) for row in anew.rows)
-        if number := released.pop(anew.build_id, None):
-            yield _release_ends(head, number)
+        if anew.build_id in released:
+            yield _release_ends(head, released.pop(anew.build_id))
 
 
 def _release_ends(head: RecordHead, number: int) -> Follows:
@@ -135,31 +132,6 @@ def _tests(session: Session, head: RecordHead) -> Iterator[Follows]:
         if test.made.stands and deeds:
             made = f"{test.made.what}, entry {test.made.sequence} of record {test.made.record_id}"
             yield Follows(made, str(test.made.verdict), f"test again: {', '.join(deeds)}")
-
-
-def _hours(session: Session, head: RecordHead) -> Iterator[Follows]:
-    """Hours of builds that its readings of the meter change."""
-    first = session.scalar(
-        select(HourReading.known_from)
-        .where(HourReading.record_id == head.id)
-        .order_by(HourReading.known_from)
-        .limit(1)
-    )
-    if first is None:
-        return
-    before = build_hours(session, [head.stack_id], head.written_at)
-    after = build_hours(session, [head.stack_id])
-    numbers = session.execute(select(Build.id, Build.number).where(Build.stack_id == head.stack_id))
-    for build_id, number in numbers:
-        was, now = before.get(build_id), after.get(build_id)
-        if was != now:
-            yield Follows(f"hours of build {number}", _in_words(was), _in_words(now))
-
-
-def _in_words(hours: Any) -> str:
-    if hours is None:
-        return "not known"
-    return f"{'at least ' if hours.at_least else ''}{hours.hours:.10g} h"
 
 
 def _conflicts(session: Session, head: RecordHead) -> Iterator[str]:

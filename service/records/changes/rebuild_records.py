@@ -300,7 +300,7 @@ def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, base: _Base | None)
         raise Refused(
             "kind", kind, f"{stack.serial} was never built.", "“first build” would be right."
         )
-    if base is not None and base.opened_by_record_id and kind not in STAYS_CLOSED:
+    if base is not None and base.opened_at is not None and kind not in STAYS_CLOSED:
         raise Refused(
             "kind",
             kind,
