@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.layers import put_on
@@ -26,6 +26,7 @@ from service.store.changes.shelf_lives import (
 from service.store.queries.forbids import forbids_of_lots, forbids_of_parts
 from service.store.queries.lots import lot
 from service.store.queries.proposals import proposals_of
+from service.store.queries.shelf_lives import have_run
 from service.store.tables import ChangeKind, Lot, Part
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab, known
@@ -236,6 +237,23 @@ def test_what_was_fitted_and_never_ran_keeps_its_shelf_clock(engine: Engine, hou
     with reading(engine) as session:
         facts = known_parts(session, bench.number, [layer.part], stack_id=lab.stack_id, until=None)
     assert (facts[layer.part].usable_until is None) == (hours > 100)
+
+
+@pytest.mark.both_engines
+def test_of_two_stacks_only_parts_of_the_one_that_ran_have_run(engine: Engine) -> None:
+    """The other was meanwhile built anew, its meter where it stood."""
+    later = builders.FIRST_CLOSING + 60 * DAY
+    with Session(engine) as session:
+        ran, stood = (builders.a_stack(session, cells=1, meter_hours=100.0) for _ in range(2))
+        builders.a_build(session, stood, hours=100.0)
+        builders.an_hour_reading(session, ran, 120.0, later)
+        builders.an_hour_reading(session, stood, 100.0, later)
+        parts = {
+            stack.id: set(session.scalars(select(Part.id).where(Part.stack_id == stack.id)))
+            for stack in (ran, stood)
+        }
+
+        assert have_run(session, parts[ran.id] | parts[stood.id]) == parts[ran.id]
 
 
 # By page and by machine.

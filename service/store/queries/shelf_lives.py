@@ -9,10 +9,10 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, case, exists, func, or_, select, union, union_all
+from sqlalchemy import ColumnElement, case, exists, func, or_, select, union, union_all
 from sqlalchemy.orm import Session, aliased
 
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param_list
 from service.runs.tables import RunReading
 from service.stacks.tables import BuildPeriod, Fixing, HourReading, HourReport, Layer
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
@@ -48,9 +48,7 @@ def have_run(session: Session, part_ids: Collection[int]) -> frozenset[int]:
     """
     if not part_ids:
         return frozenset()
-    ran = select(_SAT.c.part_id).where(_SAT.c.part_id.in_(part_ids), exists().where(_AFTER))
-    used = select(Part.id).where(Part.id.in_(part_ids), Part.hours_before > 0)
-    return frozenset(session.scalars(union(ran, used)))
+    return frozenset(session.scalars(_HAVE_RUN, {"ids": list(part_ids)}))
 
 
 _SAT = union_all(
@@ -77,22 +75,33 @@ _SHOWN = union_all(
 ).subquery("shown")
 _BEFORE, _FIRST = _SHOWN.alias("before"), _SHOWN.alias("first")
 _NEXT = aliased(BuildPeriod)
-_AFTER = and_(
-    _SHOWN.c.stack_id == _SAT.c.stack_id,
-    _SHOWN.c.at > _SAT.c.closed_at,
-    ~exists().where(
+_BUILT_ANEW = (
+    exists()
+    .where(
         _NEXT.stack_id == _SAT.c.stack_id,
         known(_NEXT),
         _NEXT.closed_at > _SAT.c.closed_at,
         _NEXT.closed_at < _SHOWN.c.at,
-    ),
-    _SHOWN.c.hours
-    > func.coalesce(
-        select(func.max(_BEFORE.c.hours))
-        .where(_BEFORE.c.meter_id == _SHOWN.c.meter_id, _BEFORE.c.at <= _SAT.c.closed_at)
-        .scalar_subquery(),
-        select(func.min(_FIRST.c.hours))
-        .where(_FIRST.c.meter_id == _SHOWN.c.meter_id)
-        .scalar_subquery(),
-    ),
+    )
+    .correlate_except(_NEXT)
+)
+_HOURS_BEFORE = func.coalesce(
+    select(func.max(_BEFORE.c.hours))
+    .where(_BEFORE.c.meter_id == _SHOWN.c.meter_id, _BEFORE.c.at <= _SAT.c.closed_at)
+    .correlate_except(_BEFORE)
+    .scalar_subquery(),
+    select(func.min(_FIRST.c.hours))
+    .where(_FIRST.c.meter_id == _SHOWN.c.meter_id)
+    .correlate_except(_FIRST)
+    .scalar_subquery(),
+)
+_RAN = exists().where(
+    _SHOWN.c.stack_id == _SAT.c.stack_id,
+    _SHOWN.c.at > _SAT.c.closed_at,
+    ~_BUILT_ANEW,
+    _SHOWN.c.hours > _HOURS_BEFORE,
+)
+_HAVE_RUN = union(
+    select(_SAT.c.part_id).where(_SAT.c.part_id.in_(param_list("ids")), _RAN),
+    select(Part.id).where(Part.id.in_(param_list("ids")), Part.hours_before > 0),
 )
