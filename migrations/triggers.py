@@ -234,7 +234,24 @@ def _guards() -> Iterator[Guard]:
     for table in ("column_mapping", "failing_rule", "lab_words", "accepted_used"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
-    for table in ("stack_test", "closing_result", "build_release", "spared", "pressure_trace"):
+    yield Guard(
+        "part_leak_test",
+        "UPDATE",
+        "a leak test keeps what it says",
+        free=("ended_at", "ended_as", "ended_because", "ended_by_id"),
+    )
+    yield Guard(
+        "part_leak_test",
+        "UPDATE",
+        "this leak test was ended before",
+        when="old.ended_at IS NOT NULL",
+        part="once",
+    )
+    yield Guard("part_leak_test", "DELETE", "part_leak_test rows are never deleted")
+    for table in (
+        *("stack_test", "closing_result", "build_release", "spared", "pressure_trace"),
+        "part_leak_tested",
+    ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("design_rod", "design_port", "checklist_line"):

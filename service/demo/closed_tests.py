@@ -19,8 +19,8 @@ from service.demo.lab import PASSPHRASE, Lab
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.limits.arithmetic.leak_recipes import Recipe
 from service.platform.arithmetic.vocabulary import Kind
-from service.proof import changes
-from service.proof.changes import release_build
+from service.proof.changes import stack_tests as changes
+from service.proof.changes.releases import release_build
 from service.proof.queries.releases import gate
 from service.records.changes.deviations import Stands
 from service.records.queries.working_piles import FixingNow, working_pile

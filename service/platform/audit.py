@@ -44,6 +44,8 @@ class Event(StrEnum):
     PART_CHANGED = "part:changed"
     PART_MOVED = "part:moved"
     PART_JUDGED = "part:judged"
+    PARTS_LEAK_TESTED = "leak test:made"
+    LEAK_TEST_ENDED = "leak test:ended"
     PART_RESERVED = "part:reserved"
     PARTS_IMPORTED = "parts:imported"
     STACK_ADDED = "stack:added"

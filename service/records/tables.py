@@ -66,6 +66,7 @@ class StepKind(StrEnum):
     HANDOVER = "handover"
     CORNERS = "heights at corners"
     HELD = "nuts run down to hold"
+    LEAK_SEARCH = "leak search"
 
 
 class Involvement(StrEnum):

@@ -62,6 +62,7 @@ class Judged(Why):
     basis: Basis = Basis.NOT_RECORDED
     thickness_mm: float | None = Field(default=None, gt=0, le=1000)
     leak: Annotated[str, Field(max_length=200)] = ""
+    leak_test_id: int | None = Field(default=None, ge=1, le=2**53, description="of the part")
     hours_h: float | None = Field(default=None, ge=0, le=10_000_000)
     until_hours_h: float | None = Field(default=None, gt=0, le=10_000_000)
     until_openings: int | None = Field(default=None, ge=0, le=1000)

@@ -288,6 +288,7 @@ class AcceptedUsed(Base):
     basis: Mapped[Basis] = mapped_column(word(Basis))
     thickness_mm: Mapped[float | None] = mapped_column(comment="mm, measured then")
     leak: Mapped[str] = mapped_column(default="", comment="found then, with its unit")
+    leak_test_id: Mapped[int | None] = reference("part_leak_test", comment="it rests on")
     hours_h: Mapped[float | None] = mapped_column(comment="h it had then")
     until_hours_h: Mapped[float | None] = mapped_column(comment="h in all")
     until_openings: Mapped[int | None] = mapped_column(comment="openings in all")

@@ -23,7 +23,7 @@ from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
-from service.proof.changes import release_build
+from service.proof.changes.releases import release_build
 from service.records.tables import RebuildRecord, TorqueReading
 from service.store.tables import ChangeKind, ProposedChange
 from tests import builders

@@ -12,7 +12,11 @@ from service.limits.arithmetic.figures import DesignFigures, InsulationRule, Sho
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
-from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
+from service.proof.changes.stack_tests import (
+    record_insulation_test,
+    record_leak_test,
+    record_short_check,
+)
 from service.records.tables import RecordKind
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind

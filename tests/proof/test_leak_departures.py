@@ -13,7 +13,7 @@ from service.limits.arithmetic.leak_paths import Circuit
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Question, Refused
-from service.proof.changes import record_leak_test
+from service.proof.changes.stack_tests import record_leak_test
 from service.proof.tables import StackTest
 from service.records.changes.deviations import Stands
 from service.records.tables import Step, StepKind

@@ -23,7 +23,7 @@ from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
-from service.proof.changes import release_build
+from service.proof.changes.releases import release_build
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease, StackTest
 from service.records.changes.bench_opening import open_stack

@@ -25,7 +25,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.permissions import Person
-from service.proof.changes import release_build
+from service.proof.changes.releases import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
 from service.records.changes.bench_opening import close_stack, open_stack

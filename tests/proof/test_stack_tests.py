@@ -21,7 +21,7 @@ from service.proof.arithmetic.electrical_tests import InsulationTest, ShortCheck
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.with_the_error import Still
-from service.proof.changes import record_insulation_test, record_leak_test
+from service.proof.changes.stack_tests import record_insulation_test, record_leak_test
 from service.proof.queries.build_verdicts import (
     VerdictLine,
     verdict_lines,

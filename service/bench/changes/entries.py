@@ -29,7 +29,11 @@ from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKi
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
-from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
+from service.proof.changes.stack_tests import (
+    record_insulation_test,
+    record_leak_test,
+    record_short_check,
+)
 from service.records.changes.bench_fixings import (
     FoundState,
     fit_as_found,

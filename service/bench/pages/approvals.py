@@ -36,7 +36,7 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.platform.queries.lists import CURSOR
-from service.proof.pages import TestedSheet, tested_sheet
+from service.proof.pages.stack_tests import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.records import (

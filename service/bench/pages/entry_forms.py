@@ -9,9 +9,9 @@ from service.bench.queries.missing import NOT_DONE
 from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.pages.forms import Form
+from service.proof.pages.stack_tests import trace_from_file
 
 MOST_SIGNS = 8000
-MOST_TRACE = 400_000
 AT_CORNER = "heights."
 NO_TEXTS = frozenset(
     {
@@ -111,21 +111,6 @@ def _at_place(form: Form) -> None:
     form.typed["rod_number"] = (place,) if place.isdecimal() and len(place) < 4 else ()
 
 
-def _trace_file(form: Form) -> None:
-    """Put the text of a trace's file where a pasted one stands."""
-    for file in form.files("trace_file"):
-        content = file.file.read(MOST_TRACE + 1)
-        try:
-            text = content.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            form.refuse("trace_file", "is no text.", "Lines of time, pressure and temperature.")
-            continue
-        if len(content) > MOST_TRACE:
-            form.refuse("trace_file", "is too large.", f"At most {MOST_TRACE // 1000}\u2009kB.")
-            continue
-        form.typed["trace"] = (text,)
-
-
 BY_NAME: Mapping[str, Callable[[Form], object]] = {
     "condition": lambda form: form.one_of("condition", STANDING_ALONE),
     "passed": lambda form: form.one_of("passed", ("yes", "no")) == "yes",
@@ -140,6 +125,6 @@ BY_NAME: Mapping[str, Callable[[Form], object]] = {
 """Facts a form asks for by several fields, by a list, or by one field ticked several times."""
 ASKED_OTHERWISE: Mapping[str, Callable[[Form], None]] = {
     "fit-fixing": _at_place,
-    "leak-test": _trace_file,
+    "leak-test": trace_from_file,
 }
 """Entries whose form has a field of its own, put into those the entry knows."""

@@ -32,7 +32,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Press, Rea
 from service.platform.pages.render import quantity
 from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_tests import Method
-from service.proof.pages import CONDITIONS, SHORTS, key_of
+from service.proof.pages.stack_tests import CONDITIONS, SHORTS, key_of
 from service.proof.queries.stack_tests import made_in_record
 from service.records.arithmetic.lab_words import LabWords
 from service.records.queries.lab_words import newest_words

@@ -33,7 +33,7 @@ from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
-from service.proof.pages import TestsSheet
+from service.proof.pages.stack_tests import TestsSheet
 from service.proof.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.records.tables import ToolCheck

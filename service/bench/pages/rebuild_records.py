@@ -26,7 +26,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.proof.pages import TestedSheet, tested_sheet
+from service.proof.pages.stack_tests import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,

@@ -14,7 +14,7 @@ from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_tests import LeakTest, Method
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.typed_tests import as_text
-from service.proof.pages import SHORTS, Ground, TestsSheet, tests_sheet
+from service.proof.pages.stack_tests import SHORTS, Ground, TestsSheet, tests_sheet
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
 

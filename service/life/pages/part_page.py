@@ -18,6 +18,7 @@ from service.platform.pages.forms import Asked, Form, Number, blank
 from service.platform.pages.render import page
 from service.platform.pages.trail_words import TrailSentence, said, value_in_words
 from service.platform.permissions import Act, need
+from service.proof.queries.part_leak_tests import MadePartTest, leak_tests_of_part
 from service.settings import Settings
 from service.stacks.changes.build_features import gather_makeups
 from service.stacks.queries.hour_kinds import PartKinds, part_kinds
@@ -57,6 +58,8 @@ class PartPage:
     standing_mark: MarkOfPerson | None
     against: tuple[Forbids, ...]
     """what forbids its use besides the holds on it"""
+    leak_tests: tuple[MadePartTest, ...]
+    """outside a closed stack"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,7 @@ class TracePage:
     most_listed: int
     comparison: Comparison | None
     contained: Containment | None
+    leak_tests: tuple[MadePartTest, ...]
     hold_form: Form
 
 
@@ -86,6 +90,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         kinds = part_kinds(session, [part_id], as_of.until(now_utc()), as_of)[part_id]
         marks = marks_of(session, part_id)
         forbids = what_forbids(session, part_id)
+        leak_tests = leak_tests_of_part(session, part_id, as_of)
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
@@ -100,6 +105,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         lambda value: value_in_words(value, zone),
         standing,
         against,
+        leak_tests,
     )
     return page(request, "store/parts/show.html", context, query.status)
 
@@ -123,6 +129,7 @@ def show_trace(
             MOST_OF_A_LOT,
             compared,
             containment(session, part_trace) if is_failing else None,
+            leak_tests_of_part(session, part_id, as_of),
             blank(request),
         )
     return page(request, "life/traces/show.html", context, query.status)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from service.limits.arithmetic.closing_modes import EXAMPLE, ClosingMode, CornersAsked
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import HOLD_MINUTES, TEST_BAND_PERCENT
+from service.limits.arithmetic.leak_objects import PATHS, LeakObject
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Wetness
 from service.limits.arithmetic.limits import Quantity
@@ -123,6 +124,17 @@ def permeation_fields(gas: Permeating, state: Wetness) -> tuple[Field, Field]:
     )
 
 
+def object_field(leak_object: LeakObject, path: Path) -> Field:
+    """Return the limit of one path of a plate, or of each cell of a part of the pile."""
+    each = " for each cell" if leak_object is LeakObject.PART_OF_PILE else ""
+    name = f"{leak_object.name}_{path.name}".lower()
+    return _maybe("leak_alone", name, f"Maximum leak, {path}, {leak_object}{each}", "mbar·L/s")
+
+
+OBJECT_PATHS = tuple((leak_object, path) for leak_object in PATHS for path in PATHS[leak_object])
+OBJECT_SOURCE = _words(
+    "leak_alone_source", "Source of the limits of plates and parts of the pile", required=False
+)
 PERMEATIONS = tuple((gas, state) for gas in Permeating for state in Wetness)
 PERMEATION_SOURCE = _words("leak_permeation_source", "Source of the permeation", required=False)
 LEAK_BEGINS = (
@@ -131,6 +143,7 @@ LEAK_BEGINS = (
     _maybe("leak", "hold_minutes", "Least hold of a leak test", "min"),
     _maybe("leak", "most_across_kpa", "Most pressure difference across the membrane", "kPa"),
 )
+LEAK_SOURCE = _words("leak_limit_source", "Source of leak limits")
 LEAK_FIELDS = (
     *LEAK_BEGINS,
     *(field for circuit in CIRCUITS for field in circuit_fields(circuit)),
@@ -138,7 +151,9 @@ LEAK_FIELDS = (
     *(field for of in PERMEATIONS for field in permeation_fields(*of)),
     PERMEATION_SOURCE,
     *(path_field(path) for path in Path),
-    _words("leak_limit_source", "Source of leak limits"),
+    *(object_field(*of) for of in OBJECT_PATHS),
+    OBJECT_SOURCE,
+    LEAK_SOURCE,
 )
 RULES = tuple((between, condition) for condition in Condition for between in Between)
 
@@ -355,6 +370,8 @@ def help_of(field: Field) -> str:
     >>> help_of(figure("leak_anode_volume_per_cell_l", "Volume", "L"))
     'So that a stack of any number of cells is known.'
     """
+    if field.name.startswith("leak_alone_") and field is not OBJECT_SOURCE:
+        return "At 20 °C; tested alone, outside a closed stack."
     if field.name.startswith("leak_limit_") and field.name not in _OF:
         return "At 20 °C, of the whole stack."
     help_text = _OF.get(field.name) or next(

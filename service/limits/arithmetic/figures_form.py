@@ -17,6 +17,9 @@ from service.limits.arithmetic.figures_fields import (
     INSULATION_FIELDS,
     LEAK_BEGINS,
     LEAK_FIELDS,
+    LEAK_SOURCE,
+    OBJECT_PATHS,
+    OBJECT_SOURCE,
     OPERATION_FIELDS,
     PERMEATION_SOURCE,
     PERMEATIONS,
@@ -27,12 +30,14 @@ from service.limits.arithmetic.figures_fields import (
     circuit_fields,
     feed_fields,
     limit_fields,
+    object_field,
     path_field,
     permeation_fields,
     recipe_fields,
     rule_name,
 )
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_objects import LeakObject, ObjectLimit
 from service.limits.arithmetic.leak_paths import SET_UPS, Path
 from service.limits.arithmetic.leak_recipes import Recipe
 from service.limits.arithmetic.limits import Limit, Quantity
@@ -124,7 +129,10 @@ def _leak(fields: Typed) -> LeakFigures | None:
     values = {**_values(fields, LEAK_BEGINS, "leak_"), "circuits": [], "limits": []}
     begun = replace(_made(LeakFigures, values, LEAK_BEGINS), circuits=tuple(circuits))
     permeation = tuple(_permeation(fields))
-    return replace(begun, limits=limits, recipes=tuple(recipes), permeation=permeation)
+    objects = tuple(limit for of in OBJECT_PATHS for limit in _object_limit(fields, *of))
+    return replace(
+        begun, limits=limits, recipes=tuple(recipes), permeation=permeation, objects=objects
+    )
 
 
 def _permeation(fields: Typed) -> Iterator[Permeation]:
@@ -140,14 +148,31 @@ def _permeation(fields: Typed) -> Iterator[Permeation]:
 
 def _path_limit(fields: Typed, path: Path) -> tuple[PathLimit, ...]:
     field = path_field(path)
-    most = typed_value(fields, field)
-    if not isinstance(most, float):
-        return ()
-    _need(fields, (LEAK_FIELDS[-1],))
+    most = _most(fields, field, LEAK_SOURCE)
     try:
-        return (PathLimit(path, most, typed(fields, LEAK_FIELDS[-1])),)
+        return () if most is None else (PathLimit(path, most, typed(fields, LEAK_SOURCE)),)
     except OutOfRange as trouble:
         raise refused(field, typed(fields, field), trouble) from trouble
+
+
+def _object_limit(fields: Typed, leak_object: LeakObject, path: Path) -> tuple[ObjectLimit, ...]:
+    field = object_field(leak_object, path)
+    most = _most(fields, field, OBJECT_SOURCE)
+    if most is None:
+        return ()
+    try:
+        return (ObjectLimit(leak_object, path, most, typed(fields, OBJECT_SOURCE)),)
+    except OutOfRange as trouble:
+        raise refused(field, typed(fields, field), trouble) from trouble
+
+
+def _most(fields: Typed, field: Field, source: Field) -> float | None:
+    """Return a limit that was typed; its source is needed then."""
+    most = typed_value(fields, field)
+    if not isinstance(most, float):
+        return None
+    _need(fields, (source,))
+    return most
 
 
 def _need(fields: Typed, fields_wanted: Sequence[Field]) -> None:
@@ -274,4 +299,7 @@ def _show_leak(form: dict[str, str], leak: LeakFigures) -> None:
         form[PERMEATION_SOURCE.name] = entry.source
     for limit in leak.limits:
         form[path_field(limit.path).name] = as_typed(limit.most_mbar_l_s)
-        form["leak_limit_source"] = limit.source
+        form[LEAK_SOURCE.name] = limit.source
+    for alone in leak.objects:
+        form[object_field(alone.leak_object, alone.path).name] = as_typed(alone.most_mbar_l_s)
+        form[OBJECT_SOURCE.name] = alone.source

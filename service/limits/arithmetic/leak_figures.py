@@ -3,8 +3,9 @@
 Pressures are gauge. Limits are in mbar·L/s of the test gas at 20 °C. Common practice, no source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from service.limits.arithmetic.leak_objects import LeakObject, ObjectLimit
 from service.limits.arithmetic.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.limits.arithmetic.permeation import Permeation
@@ -132,6 +133,7 @@ class LeakFigures:
     most_across_kpa: float | None = None
     recipes: tuple[Recipe, ...] = ()
     permeation: tuple[Permeation, ...] = ()
+    objects: tuple[ObjectLimit, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a gas no tightness is tested with, and what is named twice."""
@@ -144,6 +146,7 @@ class LeakFigures:
             [str(entry.path) for entry in self.limits],
             [f"set-up {entry.set_up}" for entry in self.recipes],
             [f"permeation of {entry.gas}, {entry.state}" for entry in self.permeation],
+            [f"{entry.path}, {entry.leak_object}" for entry in self.objects],
         ):
             for name in names:
                 if names.count(name) > 1:
@@ -188,6 +191,16 @@ class LeakFigures:
         """Return what a cell lets through of a gas; None where it is not known."""
         key = (gas, state)
         return next((entry for entry in self.permeation if (entry.gas, entry.state) == key), None)
+
+    def of_object(self, leak_object: LeakObject, cells: int) -> "LeakFigures":
+        """Return the figures a plate or a part of the pile of so many cells is judged by."""
+        times = cells if leak_object is LeakObject.PART_OF_PILE else 1
+        limits = tuple(
+            PathLimit(limit.path, limit.most_mbar_l_s * times, limit.source)
+            for limit in self.objects
+            if limit.leak_object is leak_object
+        )
+        return replace(self, limits=limits, recipes=())
 
     def limit(self, path: Path) -> PathLimit | None:
         """Return the limit of one path; None where there is none."""

@@ -7,11 +7,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures
-from service.limits.arithmetic.leak_paths import Circuit, SetUp
+from service.limits.arithmetic.leak_paths import Path, SetUp
 from service.limits.arithmetic.leak_recipes import Recipe
 from service.proof.arithmetic.leak_tests import LeakTest
-
-BESIDE_THE_MEMBRANE = frozenset({Circuit.ANODE, Circuit.CATHODE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +31,14 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
         return Departures()
     sentences: list[str] = []
     facts: dict[str, str] = {}
-    kpa = test.gauge_pressure_kpa
-    pressure = pressure_of(figures, test.connected)
+    kpa = abs(test.gauge_pressure_kpa)
+    by_pressure = test.helium is None
+    pressure = pressure_of(figures, test.connected) if by_pressure else None
     if pressure is not None and not pressure.may_be(kpa):
         band = f"{pressure.test_pressure_kpa:g} kPa ± {pressure.test_band_percent:g} %"
         facts |= {"pressure": f"{kpa:.4g} kPa", "pressure of the set-up": band}
         sentences.append(f"{kpa:.4g} kPa gauge at the start; the set-up asks for {band}.")
-    if test.gas != figures.gas:
+    if test.gas != figures.gas and by_pressure:
         facts |= {"gas": test.gas, "gas of the set-up": figures.gas}
         sentences.append(f"Tested with {test.gas}; the set-up asks for {figures.gas}.")
     held = test.duration_min
@@ -48,7 +47,7 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
         sentences.append(
             f"Held for {held:.4g} min; the set-up asks for at least {figures.hold_minutes:g} min."
         )
-    recipe = figures.recipe(test.set_up)
+    recipe = figures.recipe(test.set_up) if by_pressure else None
     if recipe is not None:
         for name, kept, wanted in _by_recipe(test, recipe):
             facts |= {name: kept, f"{name} of the recipe": wanted}
@@ -103,4 +102,4 @@ def pressure_of(figures: LeakFigures, set_up: SetUp) -> CircuitFigures | None:
 
 def loads_membrane(set_up: SetUp) -> bool:
     """Say whether anode and cathode stand at different pressures, the membrane between them."""
-    return len(BESIDE_THE_MEMBRANE & set(set_up.pressurised)) == 1
+    return Path.ANODE_CATHODE in set_up.finds

@@ -13,6 +13,7 @@ from service.physics.arithmetic.gases import Regime
 from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import Verdict, worst
+from service.proof.arithmetic.leak_tests import HeliumMode
 
 FORM = "leak result 1"
 
@@ -115,11 +116,25 @@ class LeakResult:
     verdict: Verdict
     remarks: tuple[str, ...]
     formulas: tuple[str, ...]
+    helium: HeliumMode | None = None
+    cells: int = 0
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        """What a later test has to be of to take its place: set-up, and path of a helium test."""
+        return (self.set_up, *(path.path for path in self.paths if self.helium))
+
+    @property
+    def counted(self) -> tuple[PathFound, ...]:
+        """The paths it says something of: what only shows places and saw no leak says nothing."""
+        if self.helium in {None, HeliumMode.ALL_AROUND}:
+            return self.paths
+        return tuple(path for path in self.paths if path.verdict is Verdict.FAIL)
 
     @property
     def circuit_test(self) -> CircuitTest | None:
         """The test for the patterns of flows; None where not just one circuit was pressurised."""
-        if len(self.pressurised) != 1:
+        if len(self.pressurised) != 1 or self.helium:
             return None
         arrived = {circuit.circuit: circuit.rate.leak for circuit in self.arrived}
         return CircuitTest(self.pressurised[0], self.lost.leak, arrived)
@@ -251,18 +266,19 @@ def together(results: Sequence[LeakResult]) -> Together:
     it comes from, under the limits of its time; of two directions the worse counts, and a bound
     only where nothing was measured.
     """
-    latest = {result.set_up: result for result in results}
+    latest = {result.place: result for result in results}
     of_circuits = [result.circuit_test for result in latest.values()]
     tests = [test for test in of_circuits if test is not None]
     rates = path_rates(tests)
     paths = []
     for path in Path:
-        by_set_up = [
-            (result.set_up, path_result)
-            for result in latest.values()
-            for path_result in result.paths
+        last = {
+            result.set_up: path_result
+            for result in results
+            for path_result in result.counted
             if path_result.path is path
-        ]
+        }
+        by_set_up = list(last.items())
         direct = [pair for pair in by_set_up if not pair[1].is_bound]
         counted = direct or _best_bound(by_set_up)
         rate = rates[path]

@@ -10,18 +10,26 @@ from enum import StrEnum
 from math import hypot
 
 from service.limits.arithmetic.clamp_figures import celsius
-from service.limits.arithmetic.leak_figures import LeakFigures
-from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
+from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
+from service.limits.arithmetic.leak_objects import LeakObject, set_up_of
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path, SetUp
 from service.limits.arithmetic.leak_recipes import Wetness
 from service.physics.arithmetic.gases import (
     CROSSOVER_GASES,
+    HELIUM,
     NORMAL,
     TEST_GASES,
+    Across,
     Gas,
     gas_named,
     reference,
 )
-from service.physics.arithmetic.tightness import FlowMeter, GasReading, Instruments
+from service.physics.arithmetic.tightness import (
+    FlowMeter,
+    GasReading,
+    Instruments,
+    TracerReadings,
+)
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.preconditions import (
@@ -46,6 +54,66 @@ class Method(StrEnum):
 
     PRESSURE_DECAY = "pressure decay"
     FLOW_METER = "flow meter"
+    HELIUM = "helium mass spectrometer"
+
+
+class HeliumMode(StrEnum):
+    """How helium is brought to a leak and looked for."""
+
+    ALL_AROUND = "vacuum, helium all around"
+    SPRAYED = "vacuum, helium sprayed"
+    SNIFFER = "sniffer"
+
+
+@dataclass(frozen=True, slots=True)
+class HeliumReading:
+    """What a helium leak detector showed of a path, mbar·L/s; background and calibrated leak twice.
+
+    ``path`` None: of all that the set-up finds. ``calibrated_mbar_l_s`` is the rate of the
+    calibrated leak by its certificate, ± ``calibrated_percent``.
+    """
+
+    mode: HeliumMode
+    reading_mbar_l_s: float
+    background_before_mbar_l_s: float
+    background_after_mbar_l_s: float
+    calibrated_mbar_l_s: float
+    calibrated_before_mbar_l_s: float
+    calibrated_after_mbar_l_s: float
+    path: Path | None = None
+    calibrated_percent: float = 10.0
+    helium_percent: float = 100.0
+    step_mbar_l_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what no detector shows."""
+        within(
+            "the deviation of the calibrated leak",
+            self.calibrated_percent,
+            "%",
+            0.0,
+            50.0,
+            "calibrated_percent",
+        )
+        _ = self.readings
+
+    @property
+    def in_vacuum(self) -> bool:
+        """Say whether the detector evacuates the circuit."""
+        return self.mode is not HeliumMode.SNIFFER
+
+    @property
+    def readings(self) -> TracerReadings:
+        """The same for the computation."""
+        return TracerReadings(
+            self.reading_mbar_l_s,
+            (self.background_before_mbar_l_s, self.background_after_mbar_l_s),
+            (self.calibrated_before_mbar_l_s, self.calibrated_after_mbar_l_s),
+            mol_s(self.calibrated_mbar_l_s),
+            standard_uncertainty(self.calibrated_percent / 100),
+            self.helium_percent / 100,
+            self.step_mbar_l_s,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,17 +230,23 @@ class LeakTest:
     state: Wetness | None = None
     kept: StepsKept | None = None
     invalid_because: str | None = None
+    alone: LeakObject | None = None
+    helium: HeliumReading | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be, naming field, value and what would be right."""
         within("the set-up", self.set_up, "", 1, len(SET_UPS), "set_up")
         _ = self.test_gas
-        within("the number of cells", self.cells, "", 1, 1000, "cells")
+        least = 0 if self.alone not in {None, LeakObject.PART_OF_PILE} else 1
+        within("the number of cells", self.cells, "", least, 1000, "cells")
         for kpa in (self.barometer_kpa, self.end_barometer_kpa):
             if kpa is not None:
                 barometer(kpa * 1e3)
+        self._check_helium()
         _ = self.start
-        if self.method is Method.PRESSURE_DECAY:
+        if self.method is Method.HELIUM:
+            pass
+        elif self.method is Method.PRESSURE_DECAY:
             _ = self.end
             if self.duration_min is None:
                 raise Inconsistent(
@@ -198,6 +272,25 @@ class LeakTest:
         not_below_zero("the gauge's step", self.gauge_step_kpa, "kPa", "gauge_step_kpa")
         not_below_zero("the thermometer's step", self.thermometer_step_k, "K", "thermometer_step_k")
 
+    def _check_helium(self) -> None:
+        if (self.helium is None) == (self.method is Method.HELIUM):
+            raise Inconsistent(
+                "What a leak detector showed belongs to a test with a helium mass spectrometer.",
+                "method",
+            )
+        if self.helium is None:
+            return
+        if self.gas != HELIUM.name:
+            raise OutOfRange("the test gas", self.gas, "", HELIUM.name, "gas")
+        if self.helium.in_vacuum and self.zero is Zero.GAUGE:
+            raise OutOfRange("the pressure in the vacuum", "gauge", "", Zero.ABSOLUTE, "zero")
+        finds = self.connected.finds
+        if self.helium.path is None and len(self.connected.pressurised) == 1 < len(finds):
+            raise Inconsistent("Name the path that helium was looked for along.", "path")
+        if self.helium.path not in {None, *finds}:
+            allowed = ", ".join(finds) or "no path of this set-up"
+            raise OutOfRange("the path", self.helium.path or "", "", allowed, "path")
+
     def _check_circuits(self) -> None:
         watched = [circuit.circuit for circuit in self.arrived]
         for circuit in watched:
@@ -215,8 +308,17 @@ class LeakTest:
 
     @property
     def connected(self) -> SetUp:
-        """How the stack is connected."""
-        return SET_UPS[self.set_up - 1]
+        """How the stack, or what is tested alone, is connected."""
+        set_up = SET_UPS[self.set_up - 1]
+        return set_up if self.alone is None else set_up_of(self.alone, set_up)
+
+    @property
+    def across(self) -> Across:
+        """The pressures on both sides of a leak to the outside, where the gas comes from first."""
+        pressures = self.start.pressure_pa, self.barometer_pa
+        if self.helium and self.helium.in_vacuum:
+            pressures = self.barometer_pa, self.start.pressure_pa
+        return Across(*pressures, self.start.temperature_k)
 
     @property
     def test_gas(self) -> Gas:
@@ -257,7 +359,8 @@ class LeakTest:
         if self.zero is Zero.NOT_SAID:
             raise Inconsistent(f"Say whether {name}, {kpa:g} kPa, is gauge or absolute.", "zero")
         if self.zero is Zero.ABSOLUTE:
-            return GasReading(absolute_pressure(name, kpa * 1e3, outside_pa, field=field), kelvin)
+            at_least = None if self.helium and self.helium.in_vacuum else outside_pa
+            return GasReading(absolute_pressure(name, kpa * 1e3, at_least, field=field), kelvin)
         (more_than_zero if when == "start" else not_below_zero)(
             f"{name} (gauge)", kpa, "kPa", field
         )
@@ -314,6 +417,8 @@ class LeakTest:
         """
         if self.volume_l is not None:
             return self.volume_l
+        if self.alone is not None:
+            figures = None
         return volume_of(figures, self.connected, self.cells)
 
 

@@ -111,7 +111,11 @@ def wanted_verdicts(
 
 def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[RequiredVerdict]:
     leaks = [test for test in tests if isinstance(test.result, LeakResult)]
-    latest = {leak.result.set_up: leak for leak in leaks if isinstance(leak.result, LeakResult)}
+    latest: dict[object, Standing] = {}
+    for leak in leaks:
+        if isinstance(leak.result, LeakResult):
+            latest.pop(leak.result.place, None)
+            latest[leak.result.place] = leak
     before = {path.path: path for path in together(_results(leaks)).paths}
     verdicts = []
     for path in paths:

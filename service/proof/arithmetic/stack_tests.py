@@ -21,13 +21,20 @@ from service.limits.arithmetic.leak_paths import (
 )
 from service.limits.arithmetic.permeation import Bounds, Permeating
 from service.physics.arithmetic import tightness
-from service.physics.arithmetic.gases import Across, as_hydrogen
+from service.physics.arithmetic.gases import (
+    HELIUM,
+    Across,
+    as_hydrogen,
+    molecular_factor,
+    viscous_factor,
+)
 from service.physics.arithmetic.tightness import (
     Detection,
     LeakRate,
     flow_meter,
     judge,
     pressure_decay,
+    tracer_leak,
 )
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.estimates import Estimate
@@ -50,7 +57,7 @@ from service.proof.arithmetic.leak_results import (
     PathFound,
     rate_of,
 )
-from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
+from service.proof.arithmetic.leak_tests import ML_MIN, HeliumMode, HeliumReading, LeakTest, Method
 
 # A test of tightness computed and judged by the figures of a design.
 #
@@ -89,8 +96,8 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
         ]
     limit = figures.limit_of_set_up(test.set_up) if figures else None
     verdicts = [path.verdict for path in paths if path.verdict is not None]
-    if len(test.connected.pressurised) != 1:
-        verdicts = [] if limit is None else [judge(lost, mol_s(limit))]
+    if len(test.connected.pressurised) != 1 and len(test.connected.finds) != 1:
+        verdicts = [] if limit is None else [_judged(test, lost, mol_s(limit), figures)]
     remarks = [*conditions, *_of_permeation(test, paths)]
     verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
     if verdict is Verdict.PASS and remarks:
@@ -112,10 +119,14 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
         verdict,
         tuple(remarks),
         FORMULAS,
+        test.helium.mode if test.helium else None,
+        test.cells,
     )
 
 
 def _lost(test: LeakTest, figures: LeakFigures | None) -> LeakRate:
+    if test.helium is not None:
+        return tracer_leak(test.helium.readings)
     if test.method is Method.FLOW_METER:
         return _arrived(test, test.flow_ml_min or 0.0, test.flow_zero_ml_min)
     return pressure_decay(
@@ -138,10 +149,13 @@ def _leaks(
 ) -> list[tuple[Path, LeakRate, bool]]:
     """What is known of each path the set-up finds; True where it is only a bound."""
     direct: dict[Path, LeakRate] = {}
+    if test.helium is not None:
+        looked = (test.helium.path,) if test.helium.path else test.connected.finds
+        return [(path, lost, len(looked) > 1) for path in looked]
     if len(test.connected.pressurised) == 1:
         circuit = test.connected.pressurised[0]
         direct = {BETWEEN[frozenset({circuit, to})]: leak for to, leak in arrived.items()}
-        if len(arrived) == len(Circuit) - 1:
+        if len(arrived) == len(test.connected.watched):
             direct[TO_OUTSIDE[circuit]] = to_outside(CircuitTest(circuit, lost, arrived))
     return [(path, direct.get(path, lost), path not in direct) for path in test.connected.finds]
 
@@ -151,15 +165,18 @@ def _found(
 ) -> PathFound:
     limit = figures.limit(path) if figures else None
     verdict, permeation = None, None
-    if path is Path.ANODE_CATHODE and test.gas in PERMEATING:
+    permeates = path is Path.ANODE_CATHODE and test.gas in PERMEATING
+    if permeates:
         permeation = _permeation(test, figures)
     if limit is not None:
         most_mol_s = mol_s(limit.most_mbar_l_s)
-        verdict = judge(leak, most_mol_s)
-        if path is Path.ANODE_CATHODE and test.gas in PERMEATING:
-            verdict = judge_apart(leak, permeation, most_mol_s)
+        if permeates:
+            factors = _factors(test, figures)
+            verdict = judge_apart(leak, permeation, most_mol_s, factors)
             if permeation and _too_little(leak, permeation):
                 verdict = Verdict.UNDECIDED
+        else:
+            verdict = _judged(test, leak, most_mol_s, figures)
         if is_bound and verdict is Verdict.FAIL:
             verdict = Verdict.UNDECIDED
     return PathFound(
@@ -179,7 +196,35 @@ def _permeation(test: LeakTest, figures: LeakFigures | None) -> Bounds | None:
     of_cell = figures.permeation_of(test.gas, test.state) if figures else None
     if of_cell is None:
         return None
-    return of_cell.of_cells(test.cells, test.start.pressure_pa, test.start.temperature_k)
+    across = test.across
+    return of_cell.of_cells(test.cells, across.inside_pa, across.temperature_k)
+
+
+NO_PERMEATION = Bounds(0.0, 0.0)
+
+
+def _judged(
+    test: LeakTest, leak: LeakRate, limit_mol_s: float, figures: LeakFigures | None
+) -> Verdict:
+    if test.helium is None:
+        return judge(leak, limit_mol_s)
+    return judge_apart(leak, NO_PERMEATION, limit_mol_s, _factors(test, figures))
+
+
+def _factors(test: LeakTest, figures: LeakFigures | None) -> tuple[float, ...]:
+    """What a rate of helium becomes of the limits' gas at test pressure, by each law of flow."""
+    if test.helium is None or figures is None:
+        return (1.0,)
+    circuits = [figures.circuit(circuit) for circuit in test.connected.pressurised]
+    across, gas = test.across, figures.test_gas
+    outside, warm = test.barometer_pa, across.temperature_k
+    uses = [
+        Across(from_gauge(circuit.test_pressure_kpa * 1e3, outside), outside, warm)
+        for circuit in circuits
+        if circuit is not None
+    ]
+    laws = (viscous_factor, molecular_factor)
+    return tuple(law(HELIUM, across, gas, use) for use in uses for law in laws) or (1.0,)
 
 
 def _too_little(total: LeakRate, permeation: Bounds) -> bool:
@@ -187,17 +232,34 @@ def _too_little(total: LeakRate, permeation: Bounds) -> bool:
     return total.rate.value + 2 * total.rate.u < permeation.least_mol_s
 
 
-def judge_apart(total: LeakRate, permeation: Bounds | None, limit_mol_s: float) -> Verdict:
+def judge_apart(
+    total: LeakRate,
+    permeation: Bounds | None,
+    limit_mol_s: float,
+    factors: tuple[float, ...] = (1.0,),
+) -> Verdict:
     """Judge the leak in a rate that holds permeation too: it is the rest, within its bounds.
 
     Nothing known of the permeation: it may be all of the rate, so that only a pass can be told.
+    ``factors`` lead from the rate to the gas and pressure the limit holds for: it passes by the
+    greatest of them, and fails by the least.
     """
     least = permeation.least_mol_s if permeation else 0.0
     most = permeation.most_mol_s if permeation else inf
-    if judge(_less(total, least), limit_mol_s) is Verdict.PASS:
+    if judge(_scaled(_less(total, least), max(factors)), limit_mol_s) is Verdict.PASS:
         return Verdict.PASS
-    surely = most < inf and judge(_less(total, most), limit_mol_s) is Verdict.FAIL
+    at_least = _scaled(_less(total, most), min(factors)) if most < inf else None
+    surely = at_least is not None and judge(at_least, limit_mol_s) is Verdict.FAIL
     return Verdict.FAIL if surely else Verdict.UNDECIDED
+
+
+def _scaled(leak: LeakRate, factor: float) -> LeakRate:
+    return replace(
+        leak,
+        rate=leak.rate.scaled(factor),
+        decision_threshold_mol_s=leak.decision_threshold_mol_s * factor,
+        detection_limit_mol_s=leak.detection_limit_mol_s * factor,
+    )
 
 
 def _less(total: LeakRate, mol_s_less: float) -> LeakRate:
@@ -254,7 +316,7 @@ def _hydrogen(
         hydrogen = as_hydrogen(
             rate,
             test.test_gas,
-            Across(test.start.pressure_pa, outside, warm),
+            test.across,
             Across(from_gauge(running * 1e3, outside), outside, warm),
             figures.path_length_mm / 1e3,
         )
@@ -275,6 +337,8 @@ def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
     """What keeps a test from passing, whatever it read."""
     if figures is None:
         return ["The design has no figures of tightness in force."]
+    if test.helium is not None:
+        return list(_of_helium(test.helium))
     sentences = []
     if test.gas != figures.gas:
         sentences.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
@@ -295,6 +359,21 @@ def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
                 " gauge?"
             )
     return sentences
+
+
+DRIFTS = 0.1
+"""How far the response of a detector may go away in a test before nothing passes by it."""
+
+
+def _of_helium(helium: HeliumReading) -> Iterator[str]:
+    if helium.mode is not HeliumMode.ALL_AROUND:
+        yield f"Tested by {helium.mode}: it shows places, and does not sum up what it misses."
+    drift = helium.readings.drift
+    if drift > DRIFTS:
+        yield (
+            f"The calibrated leak read {100 * drift:.0f} % otherwise after the test than before:"
+            " set the detector again and repeat the test."
+        )
 
 
 class TestKind(StrEnum):

@@ -19,6 +19,7 @@ OF_TOOLS_OR_STACK = frozenset(
     (
         *("cells", "blank_cells", "active_area_cm2", "accuracy_percent"),
         *("gauge_percent", "gauge_step_kpa", "thermometer_k", "thermometer_step_k"),
+        *("alone", "step_mbar_l_s"),
         *("full_scale_ml_min", "of_reading_percent", "of_full_scale_percent", "step_ml_min"),
     )
 )
@@ -30,6 +31,7 @@ WORDS = {
 """Fields that hold words of a list kept elsewhere."""
 YES_NO = ("yes", "no")
 UNITS = {
+    "_mbar_l_s": "mbar·L/s",
     "_ml_min": "mL/min",
     "_kpa_min": "kPa/min",
     "_kpa": "kPa",

@@ -53,7 +53,8 @@ def lines_of(result: Result) -> tuple[ResultLine, ...]:
 def what_of(result: Result) -> str:
     """Say which test of its kind it is, in a few words."""
     if isinstance(result, LeakResult):
-        return f"set-up {result.set_up}, {SET_UPS[result.set_up - 1].name}"
+        by = f", helium by {result.helium}" if result.helium else ""
+        return f"set-up {result.set_up}, {SET_UPS[result.set_up - 1].name}{by}"
     if isinstance(result, InsulationOutcome):
         return " and ".join(dict.fromkeys(str(reading.condition) for reading in result.found))
     return str(result.way)
@@ -140,11 +141,12 @@ def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
     verdict = result.verdict if len(result.pressurised) != 1 and limit is not None else None
     lines = [
         ResultLine(
-            "all that was lost",
+            "helium found" if result.helium else "all that was lost",
             rate_words(result.lost),
             NOTHING_SET if limit is None else f"at most {digits(limit, 3)}{UNIT}",
             "" if limit is None else "from the limits of the paths",
             verdict,
+            _in_ml_min(result) if result.helium else "",
         )
     ]
     lines += [
@@ -154,6 +156,16 @@ def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
         for arrival in result.arrived
     ]
     return (*lines, *(path_line(path) for path in result.paths))
+
+
+def _in_ml_min(result: LeakResult) -> str:
+    """A rate of helium as a flow, of all and for each cell."""
+    rate = Estimate(ml_min(result.lost.rate_mol_s), ml_min(result.lost.u_mol_s))
+    words = f"{estimate_words(rate)}{THIN}mL/min at {NORMAL.name}"
+    if result.cells:
+        each = estimate_words(rate.scaled(1 / result.cells))
+        words += f"; {each}{THIN}mL/min for each of {result.cells} cells"
+    return words
 
 
 def insulation_line(reading: InsulationFound) -> ResultLine:

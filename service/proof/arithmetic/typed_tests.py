@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from service.limits.arithmetic.insulation import Between, Condition
-from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
+from service.limits.arithmetic.leak_objects import LeakObject
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Wetness
 from service.physics.arithmetic.gases import CROSSOVER_GASES, NORMAL, REFERENCES
 from service.platform.arithmetic.errors import OutOfRange, placed
@@ -29,7 +30,15 @@ from service.proof.arithmetic.electrical_tests import (
     ShortCheck,
     ShortMethod,
 )
-from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method, StepsKept
+from service.proof.arithmetic.leak_tests import (
+    Arrived,
+    HeliumMode,
+    HeliumReading,
+    LeakTest,
+    Meter,
+    Method,
+    StepsKept,
+)
 from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff
 
 VOLUME_PERCENT = 3.0
@@ -49,6 +58,13 @@ LEAK_FIELDS = {
     "volume_percent": "volume_percent",
     "zero": "zero",
     **{f"arrived_{circuit}": f"arrived_{circuit}" for circuit in Circuit},
+    **{
+        name: f"helium_{name}"
+        for name in (
+            *("path", "reading", "percent", "background_before", "background_after"),
+            *("calibrated", "calibrated_percent", "calibrated_before", "calibrated_after"),
+        )
+    },
 }
 """The fields a test's inputs come from, by the key of the input."""
 
@@ -64,17 +80,27 @@ class ReadWith:
     meter_full_scale_ml_min: float | None = None
     meter: MayBeOff = UNKNOWN
     meter_step_ml_min: float = 0.0
+    detector_step_mbar_l_s: float = 0.0
 
 
 def reads_flows(texts: Typed) -> bool:
     """Say whether a flow meter was read in the test."""
     watched = [f"arrived_{circuit}" for circuit in Circuit]
-    by_flow = texts.get("method", "") == Method.FLOW_METER
-    return by_flow or any(texts.get(name, "").strip() for name in watched)
+    method = texts.get("method", "")
+    if method == Method.HELIUM:
+        return False
+    return method == Method.FLOW_METER or any(texts.get(name, "").strip() for name in watched)
 
 
-def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
-    """Return the test that was typed, for a stack of so many cells.
+def reads_helium(texts: Typed) -> bool:
+    """Say whether a helium leak detector was read in the test."""
+    return texts.get("method", "") == Method.HELIUM
+
+
+def read_leak_test(
+    texts: Typed, cells: int, read_with: ReadWith, alone: LeakObject | None = None
+) -> LeakTest:
+    """Return the test that was typed, for a stack of so many cells or what is tested alone.
 
     Raises FieldRefused naming the field, and the errors of LeakTest, which `LEAK_FIELDS` leads to
     fields.
@@ -96,6 +122,7 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
             "end_pressure", "the pressure at the end", "empty", "", "a number in kPa"
         )
     warm = _temperature(texts, "start", needed=True)
+    by_flow = method is Method.FLOW_METER
     meter = _meter(texts, read_with) if reads_flows(texts) else None
     outside = _barometer(texts, "barometer") or _no_barometer()
     test = LeakTest(
@@ -114,20 +141,61 @@ def read_leak_test(texts: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         if by_decay
         else None,
         volume_l=typed_quantity(texts, "volume", "the volume under test", Measure.VOLUME, "L"),
-        flow_ml_min=None
-        if by_decay
-        else needed_quantity(texts, "flow", "the flow", Measure.FLOW, "mL/min"),
+        flow_ml_min=needed_quantity(texts, "flow", "the flow", Measure.FLOW, "mL/min")
+        if by_flow
+        else None,
         flow_zero_ml_min=_flow(texts, "flow_zero") or 0.0,
         meter=meter,
-        arrived=tuple(_arrived(texts, read_with.meter_full_scale_ml_min)),
+        arrived=tuple(_arrived(texts, read_with.meter_full_scale_ml_min))
+        if by_decay or by_flow
+        else (),
         gauge_percent=gauge_percent(start[0], start[1], outside, read_with.gauge),
         gauge_step_kpa=read_with.gauge_step_kpa,
         thermometer_k=read_with.thermometer.at(warm or 0.0),
         thermometer_step_k=read_with.thermometer_step_k,
-        volume_percent=_percent(texts),
+        volume_percent=_percent(
+            texts, "volume_percent", "the uncertainty of the volume", VOLUME_PERCENT
+        ),
         state=_state(texts),
+        alone=alone,
+        helium=None if by_decay or by_flow else _helium(texts, read_with),
     )
     return replace(test, kept=_steps_kept(texts, test))
+
+
+def _helium(texts: Typed, read_with: ReadWith) -> HeliumReading:
+    """What a helium leak detector showed of the path, its background and a calibrated leak."""
+    for name in (f"arrived_{circuit}" for circuit in Circuit):
+        if flow := texts.get(name, "").strip():
+            raise FieldRefused(name, "the flow", flow, "", "empty: a leak detector reads none")
+    names = {
+        "reading": "the reading of the detector",
+        "background_before": "the background before",
+        "background_after": "the background after",
+        "calibrated": "the rate of the calibrated leak by its certificate",
+        "calibrated_before": "the reading of the calibrated leak before",
+        "calibrated_after": "the reading of the calibrated leak after",
+    }
+    rates = {
+        f"{name}_mbar_l_s": needed_quantity(
+            texts, f"helium_{name}", label, Measure.LEAK_RATE, "mbar·L/s"
+        )
+        for name, label in names.items()
+    }
+    mode = typed_word(texts, "helium_mode", "how helium is looked for", tuple(HeliumMode))
+    path = texts.get("helium_path", "").strip()
+    if path:
+        path = typed_word(texts, "helium_path", "the path", tuple(Path))
+    return HeliumReading(
+        HeliumMode(mode),
+        **rates,
+        path=Path(path) if path else None,
+        calibrated_percent=_percent(
+            texts, "helium_calibrated_percent", "the uncertainty of the calibrated leak", 10.0
+        ),
+        helium_percent=_percent(texts, "helium_percent", "the share of helium", 100.0),
+        step_mbar_l_s=read_with.detector_step_mbar_l_s,
+    )
 
 
 def _state(texts: Typed) -> Wetness | None:
@@ -251,16 +319,15 @@ def _refuse_above(name: str, flow: float, full_scale: float | None) -> None:
         raise FieldRefused(name, "the flow", f"{flow:.4g} mL/min", "", allowed)
 
 
-def _percent(texts: Typed) -> float:
-    text = re.sub(r"[%\s±]", "", texts.get("volume_percent", ""))
+def _percent(texts: Typed, name: str, label: str, usual: float) -> float:
+    text = re.sub(r"[%\s±]", "", texts.get(name, ""))
     if not text:
-        return VOLUME_PERCENT
+        return usual
     try:
         return float(text.replace(",", "."))
     except ValueError as trouble:
-        raise FieldRefused(
-            "volume_percent", "the uncertainty of the volume", text, "%", "a number in %, such as 3"
-        ) from trouble
+        right = f"a number in %, such as {usual:g}"
+        raise FieldRefused(name, label, text, "%", right) from trouble
 
 
 def as_text(value: float, unit: str) -> str:

@@ -127,6 +127,8 @@ def _leak(test: LeakTest, kind: InstrumentKind, true: Callable[[float, str], flo
             start_temperature_c=true(test.start_temperature_c, "°C"),
             end_temperature_c=of(test.end_temperature_c, "°C"),
         )
+    if kind is InstrumentKind.HELIUM_DETECTOR:
+        return test  # read against a calibrated leak: what it is off by itself falls out
     flows = tuple(
         replace(flow, flow_ml_min=true(flow.flow_ml_min, "mL/min")) for flow in test.arrived
     )

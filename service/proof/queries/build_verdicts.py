@@ -547,7 +547,7 @@ def _best(
     latest: dict[object, StandingTest] = {}
     for test in tests:
         result = test.made.result
-        latest[result.set_up if isinstance(result, LeakResult) else test.made.step_id] = test
+        latest[result.place if isinstance(result, LeakResult) else test.made.step_id] = test
     ranked = [
         (rank, at, test.made, line)
         for at, test in enumerate(latest.values())
@@ -565,7 +565,7 @@ def _ranked(
     """What a test says of the verdict wanted, and how near it comes to being what it is from."""
     result = test.made.result
     if isinstance(result, LeakResult):
-        for path in result.paths:
+        for path in result.counted:
             if required.what == f"leak {path.path}":
                 counts = retest_of(path.path) not in test.outdated_by
                 yield (counts, not path.is_bound, path.verdict is required.verdict), path_line(path)

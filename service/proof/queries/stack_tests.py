@@ -197,9 +197,7 @@ def of_closed(done_at: Any) -> ColumnElement[bool]:
 
 def _select() -> Any:
     right = aliased(Step)
-    tool, warm, meter = aliased(Instrument), aliased(Instrument), aliased(Instrument)
-    of_tool, of_warm, of_meter = aliased(Calibration), aliased(Calibration), aliased(Calibration)
-    return (
+    return tools_joined(
         select(
             *columns(
                 MadeTest,
@@ -209,41 +207,49 @@ def _select() -> Any:
                 limit_version=LimitSet.version,
                 result_text=Row.result,
                 corrected_in=right.correction_id,
-            ),
-            *_tool_columns("tool", tool, of_tool),
-            *_tool_columns("warm", warm, of_warm),
-            *_tool_columns("meter", meter, of_meter),
+            )
         )
         .join(Step, Step.id == Row.step_id)
         .join(Person, Person.id == Step.by_id)
         .outerjoin(right, right.replaces_id == Step.id)
         .outerjoin(LimitSet, LimitSet.id == Row.limit_set_id)
-        .join(tool, tool.id == Row.instrument_id)
-        .outerjoin(of_tool, of_tool.id == Row.calibration_id)
-        .outerjoin(warm, warm.id == Row.thermometer_id)
-        .outerjoin(of_warm, of_warm.id == Row.thermometer_calibration_id)
-        .outerjoin(meter, meter.id == Row.meter_id)
-        .outerjoin(of_meter, of_meter.id == Row.meter_calibration_id)
-        .order_by(Step.sequence)
+        .order_by(Step.sequence),
+        Row,
     )
 
 
-def _tool_columns(name: str, tool: Any, calibration: Any) -> tuple[Any, ...]:
-    """The columns of one of its instruments, their names begun with its own."""
-    tool_fields = columns(ToolRead, tool, calibration)
-    return tuple(column.label(f"{name}_{column.key}") for column in tool_fields)
+TOOLS = {"tool": "", "warm": "thermometer_", "meter": "meter_"}
+"""The instruments of a test, and how their columns begin."""
 
 
-def _made(row: Any) -> MadeTest:
+def tools_joined(tests: Any, of: Any) -> Any:
+    """Return a statement of tests with the columns of the instruments each was read with."""
+    for name, begins in TOOLS.items():
+        tool, calibration = aliased(Instrument), aliased(Calibration)
+        tool_id = getattr(of, f"{begins or 'instrument_'}id")
+        tool_columns = columns(ToolRead, tool, calibration)
+        tests = (
+            tests.add_columns(*(column.label(f"{name}_{column.key}") for column in tool_columns))
+            .outerjoin(tool, tool.id == tool_id)
+            .outerjoin(calibration, calibration.id == getattr(of, f"{begins}calibration_id"))
+        )
+    return tests
+
+
+def tools_of(row: Any) -> tuple[ToolRead, ...]:
+    """Return the instruments of a test from its row."""
     values = row._mapping
-    tools = tuple(
+    return tuple(
         ToolRead(
             values[f"{name}_id"],
             str(values[f"{name}_kind"]),
             values[f"{name}_label"],
             values[f"{name}_certificate"],
         )
-        for name in ("tool", "warm", "meter")
+        for name in TOOLS
         if values[f"{name}_id"]
     )
-    return read_as(MadeTest, row, kind=TestKind(row.kind.value), tools=tools)
+
+
+def _made(row: Any) -> MadeTest:
+    return read_as(MadeTest, row, kind=TestKind(row.kind.value), tools=tools_of(row))

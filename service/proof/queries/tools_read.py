@@ -8,6 +8,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.proof.arithmetic.typed_tests import ReadWith
 from service.store.arithmetic.instrument_errors import UNKNOWN, MayBeOff, may_be_off
+from service.store.arithmetic.instruments import InstrumentKind
 from service.store.tables import Calibration, Instrument
 
 
@@ -32,7 +33,12 @@ def how_far_off(session: Session, used: ToolUsed, unit: str, measure: Measure) -
 def read_with(
     session: Session, gauge: ToolUsed, warm: ToolUsed, meter: ToolUsed | None
 ) -> ReadWith:
-    """Return what a test of tightness was read with, in the units it is kept in."""
+    """Return what a test of tightness was read with, in the units it is kept in.
+
+    ``meter`` is a flow meter or a helium leak detector.
+    """
+    detects = meter is not None and meter.instrument.kind is InstrumentKind.HELIUM_DETECTOR
+    detector, meter = (meter.instrument, None) if meter and detects else (None, meter)
     of_meter = meter.instrument if meter else None
     most = of_meter.range_most if of_meter else None
     return ReadWith(
@@ -45,6 +51,9 @@ def read_with(
         how_far_off(session, meter, "mL/min", Measure.FLOW) if meter else UNKNOWN,
         (_in_unit(of_meter.resolution, of_meter, Measure.FLOW, "mL/min") or 0.0)
         if of_meter
+        else 0.0,
+        (_in_unit(detector.resolution, detector, Measure.LEAK_RATE, "mbar·L/s") or 0.0)
+        if detector
         else 0.0,
     )
 

@@ -151,7 +151,7 @@ def _use_up(work: Work, record: RebuildRecord, concession_ids: Collection[int]) 
 
 def instrument_to_use(
     work: Work,
-    record: RebuildRecord,
+    record: RebuildRecord | None,
     instrument_id: int,
     taken_at: datetime,
     kinds: Collection[InstrumentKind] = tuple(InstrumentKind),
@@ -160,7 +160,8 @@ def instrument_to_use(
 ) -> InstrumentUsed:
     """Return the instrument of a reading, with its valid calibration or the concession used.
 
-    Raises Refused: of another kind, withdrawn, on hold, or not in calibration at that time.
+    Without a record to use it up in, no concession counts. Raises Refused: of another kind,
+    withdrawn, on hold, or not in calibration at that time.
     """
     instrument = work.session.get(Instrument, instrument_id)
     if instrument is None:
@@ -180,10 +181,12 @@ def instrument_to_use(
         forbids.append(Forbids(Cause.CALIBRATION, calibration.sentence))
     if not forbids:
         return InstrumentUsed(instrument, calibration.id, None)
-    about = for_instrument(instrument_id)
-    leaves = concessions_left(work.session, about, record_id=record.id)
-    allowed = allowing(leaves, forbids, None) if instrument.in_use else ()
-    if not allowed:
+    allowed: Sequence[int] = ()
+    if record is not None and instrument.in_use:
+        about = for_instrument(instrument_id)
+        leaves = concessions_left(work.session, about, record_id=record.id)
+        allowed = allowing(leaves, forbids, None)
+    if record is None or not allowed:
         raise Refused(
             field,
             instrument.label,

@@ -33,6 +33,7 @@ class Acceptance:
     basis: Basis
     thickness_mm: float | None = None
     leak: str = ""
+    leak_test_id: int | None = None
     hours_h: float | None = None
     until_hours_h: float | None = None
     until_openings: int | None = None
@@ -48,7 +49,9 @@ class Acceptance:
             return "basis not recorded"
         thickness = "" if self.thickness_mm is None else f"{self.thickness_mm:g}\u2009mm"
         hours = "" if self.hours_h is None else f"at {self.hours_h:g}\u2009h"
-        return ", ".join(filter(None, (f"rests on {self.basis}", thickness, self.leak, hours)))
+        test = "" if self.leak_test_id is None else f"leak test {self.leak_test_id}"
+        said = (f"rests on {self.basis}", thickness, self.leak, test, hours)
+        return ", ".join(filter(None, said))
 
     @property
     def limits(self) -> tuple[str, ...]:
@@ -71,6 +74,7 @@ FIELDS = (
            help="Of a part that is accepted used."),
     number("thickness_mm", "Thickness measured", "mm", above=True, required=False),
     words("leak", "Leak found", required=False, help="With its unit, such as 0.4 mL/min per cell."),
+    whole("leak_test_id", "Leak test of the part, its number", least=1, most=2**53, required=False),
     number("hours_h", "Hours it had", "h", required=False),
     number("until_hours_h", "Accepted until so many hours in all", "h", above=True, required=False),
     whole("until_openings", "Accepted until so many openings in all", least=0, most=1000,

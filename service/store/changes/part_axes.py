@@ -12,11 +12,13 @@ from sqlalchemy import exists, select
 
 from service.designs.tables import Design
 from service.platform import changes as given
+from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
+from service.proof.queries.part_leak_tests import leak_tests_of_part
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.acceptance import CHOSEN, FIELDS, Acceptance, Basis
@@ -124,7 +126,9 @@ def _accept_used(work: Work, part_id: int, acceptance: Acceptance | None) -> lis
     kept = given.checked(acceptance, FIELDS[1:-1], work.now)
     if kept.cell_to is not None and kept.cell_to < (kept.cell_from or 1):
         raise Refused("cell_to", kept.cell_to, "it lies before the first cell.", "A later cell.")
-    if kept.basis is Basis.MEASUREMENT and kept.thickness_mm is None and not kept.leak:
+    _refuse_leak_test(work, part_id, kept.leak_test_id)
+    measured = (kept.thickness_mm, kept.leak_test_id, kept.leak or None)
+    if kept.basis is Basis.MEASUREMENT and measured == (None, None, None):
         right = "The thickness, the leak, or another basis."
         raise Refused("thickness_mm", "", "nothing measured is given.", right)
     design = None if kept.design_id is None else work.row(Design, kept.design_id, "design")
@@ -154,6 +158,21 @@ def _accept_used(work: Work, part_id: int, acceptance: Acceptance | None) -> lis
         ),
         ("accepted used: for design", None, design and f"{design.name} {design.revision}"),
     ]
+
+
+def _refuse_leak_test(work: Work, part_id: int, test_id: int | None) -> None:
+    """Refuse to rest on a leak test of other parts, that has ended, or did not pass."""
+    if test_id is None:
+        return
+    tests = {test.id: test for test in leak_tests_of_part(work.session, part_id)}
+    test = tests.get(test_id)
+    if test is None or test.now is not Verdict.PASS:
+        why = "it is of other parts." if test is None else f"it is worth: {test.now}."
+        passed = [str(each.id) for each in tests.values() if each.now is Verdict.PASS]
+        right = (
+            f"Of this part pass: {', '.join(passed)}." if passed else "None passes of this part."
+        )
+        raise Refused("leak_test_id", test_id, why, right)
 
 
 MOST_JUDGED = 2000

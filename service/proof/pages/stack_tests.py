@@ -29,10 +29,10 @@ from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortMe
 from service.proof.arithmetic.hold_time import time_needed
 from service.proof.arithmetic.leak_departures import loads_membrane
 from service.proof.arithmetic.leak_results import LeakResult
-from service.proof.arithmetic.leak_tests import Method
+from service.proof.arithmetic.leak_tests import HeliumMode, Method
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.tests_in_words import digits
-from service.proof.changes import release_build
+from service.proof.changes.releases import release_build
 from service.proof.queries.build_verdicts import (
     ClosedVerdicts,
     StandingTest,
@@ -47,6 +47,7 @@ from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.instruments import InstrumentRow
 
 THIN = "\u2009"
+MOST_TRACE = 400_000
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
 
 
@@ -87,6 +88,7 @@ class TestsSheet:
     hints: tuple[str, ...]
     tools: Mapping[str, tuple[tuple[int, str], ...]]
     methods: tuple[str, ...] = tuple(Method)
+    helium_modes: tuple[str, ...] = tuple(HeliumMode)
     states: tuple[str, ...] = tuple(Wetness)
     zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
     gases: tuple[str, ...] = ()
@@ -137,18 +139,40 @@ def tests_sheet(ground: Ground, key: str, why_not: str) -> TestsSheet:
         ),
         verdict_lines(closed) if closed else (),
         closed.together.hints if closed and choice_here.set_up else (),
-        {
-            kind.value.replace(" ", "_"): tuple(
-                (test_row.id, f"{test_row.label}, {test_row.description or test_row.kind}")
-                for test_row in ground.instruments
-                if test_row.kind is kind
-            )
-            for kind in InstrumentKind
-        },
+        tools_by_kind(ground.instruments),
         gases=tuple(
             gas.name for gas in (CROSSOVER_GASES if choice_here.key == OF_ANODE else TEST_GASES)
         ),
     )
+
+
+def tools_by_kind(
+    instruments: Sequence[InstrumentRow],
+) -> Mapping[str, tuple[tuple[int, str], ...]]:
+    """Return the instruments to choose from by kind, its words joined by underscores."""
+    return {
+        kind.value.replace(" ", "_"): tuple(
+            (tool.id, f"{tool.label}, {tool.description or tool.kind}")
+            for tool in instruments
+            if tool.kind is kind
+        )
+        for kind in InstrumentKind
+    }
+
+
+def trace_from_file(form: Form) -> None:
+    """Put the text of a trace's file where a pasted one stands."""
+    for file in form.files("trace_file"):
+        content = file.file.read(MOST_TRACE + 1)
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            form.refuse("trace_file", "is no text.", "Lines of time, pressure and temperature.")
+            continue
+        if len(content) > MOST_TRACE:
+            form.refuse("trace_file", "is too large.", f"At most {MOST_TRACE // 1000}\u2009kB.")
+            continue
+        form.typed["trace"] = (text,)
 
 
 def key_of(test: MadeTest) -> str:

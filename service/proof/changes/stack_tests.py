@@ -12,28 +12,28 @@ from sqlalchemy import select
 from service.designs.arithmetic.pile import counts
 from service.designs.tables import Design
 from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.leak_figures import LeakFigures
+from service.limits.arithmetic.leak_objects import LeakObject
 from service.limits.queries import LimitsInForce, limits_in_force
-from service.people.changes.people import check_password
-from service.people.queries.signers import remarks_beside
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.typed_fields import FieldRefused, Typed
 from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
-from service.platform.permissions import Act, need
+from service.platform.errors import Refused
 from service.proof import tables
 from service.proof.arithmetic import typed_tests
 from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_departures import Departures, departures
+from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.leak_traces import read_trace, with_trace
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
+    judge_leak,
     judge_test,
     kind_of,
     result_as_data,
@@ -44,11 +44,10 @@ from service.proof.arithmetic.typed_tests import (
     read_leak_test,
     read_short_check,
     reads_flows,
+    reads_helium,
 )
 from service.proof.queries.build_verdicts import NOTHING_IN_FORCE
-from service.proof.queries.releases import Gate, gate
 from service.proof.queries.tools_read import how_far_off, read_with
-from service.proof.tables import BuildRelease
 from service.records.changes import journal
 from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.eligibility import (
@@ -59,8 +58,8 @@ from service.records.changes.eligibility import (
 from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.changes.rebuild_records import involve
 from service.records.queries.working_piles import working_pile
-from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
-from service.stacks.tables import Build, Stack
+from service.records.tables import Involvement, RebuildRecord, StepKind
+from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
 from service.store.arithmetic.make_safe import SafeAct
 
@@ -79,6 +78,9 @@ THERMOMETERS = (InstrumentKind.THERMOMETER,)
 METERS = (InstrumentKind.FLOW_METER,)
 
 
+DETECTORS = (InstrumentKind.HELIUM_DETECTOR,)
+
+
 TESTERS = (InstrumentKind.INSULATION_TESTER,)
 
 
@@ -87,7 +89,7 @@ MULTIMETERS = (InstrumentKind.MULTIMETER,)
 
 def use(
     work: Work,
-    record: RebuildRecord,
+    record: RebuildRecord | None,
     field: str,
     instrument_id: int | None,
     *,
@@ -138,7 +140,8 @@ def record_leak_test(
     """Record one test of tightness in one of the five set-ups; give the entry's id.
 
     ``typed`` holds the fields of `typed_tests` as texts with or without a unit;
-    ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
+    ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter or helium leak detector
+    where one was read.
     ``trace`` holds lines of time, pressure and temperature: it gives the readings, and is kept.
     Raises Question for another pressure, gas or a shorter hold than the set-up's, for a step of
     its recipe that was not kept, and for more
@@ -149,33 +152,91 @@ def record_leak_test(
     """
     at = _closed(work, record_id, version, done_at)
     refuse_unless_made_safe(work, at.record, SafeAct.LEAK_TEST, at.done_at)
-    gauge = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=GAUGES)
-    warm = use(work, at.record, "thermometer_id", thermometer_id, at=at.done_at, kinds=THERMOMETERS)
+    tested = leak_tested(
+        work,
+        at.record,
+        at.done_at,
+        Subject(at.figures.leak, at.cells),
+        typed=typed,
+        instrument_ids=(instrument_id, thermometer_id, meter_id),
+        trace=trace,
+        answered=Answered(stands, outside_because, "outside_because"),
+    )
+    return _write(
+        work,
+        at,
+        tested.test,
+        tested.result,
+        tools=tested.tools,
+        note=note,
+        deviation=tested.deviation,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What is tested for leaks, and by what; ``alone`` None: a closed stack."""
+
+    figures: LeakFigures | None
+    cells: int
+    alone: LeakObject | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeakTested:
+    """A leak test as it was read and judged, with gauge, thermometer and meter."""
+
+    test: LeakTest
+    result: LeakResult
+    tools: tuple[Used, Used, Used | None]
+    deviation: Deviation | None
+
+    @property
+    def columns(self) -> dict[str, object]:
+        """What the row of a test keeps of it."""
+        return columns_of(self.test, self.result, self.tools)
+
+
+def leak_tested(
+    work: Work,
+    record: RebuildRecord | None,
+    done_at: datetime,
+    subject: Subject,
+    *,
+    typed: Typed,
+    instrument_ids: tuple[int, int | None, int | None],
+    trace: str,
+    answered: Answered,
+) -> LeakTested:
+    """Read and judge a leak test as `record_leak_test` says; nothing but its trace is kept."""
+    gauge_id, thermometer_id, meter_id = instrument_ids
+    gauge = use(work, record, "instrument_id", gauge_id, at=done_at, kinds=GAUGES)
+    warm = use(work, record, "thermometer_id", thermometer_id, at=done_at, kinds=THERMOMETERS)
     meter = None
-    if reads_flows(typed):
-        meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
+    if reads_flows(typed) or reads_helium(typed):
+        kinds = DETECTORS if reads_helium(typed) else METERS
+        meter = use(work, record, "meter_id", meter_id, at=done_at, kinds=kinds)
     try:
         if trace:
-            typed = with_trace(typed, read_trace(trace), _measure_min(typed, at.figures))
+            typed = with_trace(typed, read_trace(trace), _measure_min(typed, subject.figures))
         with placed(**typed_tests.LEAK_FIELDS):
-            test = read_leak_test(typed, at.cells, read_with(work.session, gauge, warm, meter))
+            read = read_with(work.session, gauge, warm, meter)
+            test = read_leak_test(typed, subject.cells, read, subject.alone)
             if trace and test.kept:
                 kept = replace(test.kept, trace_sha256=_keep_trace(work, trace))
                 test = replace(test, kept=kept)
-            result = judge_test(test, at.figures)
+            result = judge_leak(test, subject.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed) from trouble
+        raise refused_by_field(trouble, typed) from trouble
     _refuse_leak_readings(test, gauge, warm)
-    answered = Answered(stands, outside_because, "outside_because")
-    deviation = _deviation(work, departures(test, at.figures.leak), answered)
-    tools = (gauge, warm, meter)
-    return _write(work, at, test, result, tools=tools, note=note, deviation=deviation)
+    deviation = _deviation(work, departures(test, subject.figures), answered)
+    return LeakTested(test, result, (gauge, warm, meter), deviation)
 
 
-def _measure_min(typed: Typed, figures: DesignFigures) -> float | None:
+def _measure_min(typed: Typed, figures: LeakFigures | None) -> float | None:
     """How long the recipe of the set-up measures."""
     order = typed.get("set_up", "").strip()
-    recipe = figures.leak.recipe(int(order)) if figures.leak and order.isdecimal() else None
+    recipe = figures.recipe(int(order)) if figures and order.isdecimal() else None
     return recipe.measure_min if recipe else None
 
 
@@ -240,7 +301,7 @@ def record_insulation_test(
             test = read_insulation_test(typed, at.cells, off)
             result = judge_test(test, at.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed) from trouble
+        raise refused_by_field(trouble, typed) from trouble
     for measured in test.readings:
         if not measured.over_range:
             field = f"{typed_tests.PLACES[measured.between]}_resistance"
@@ -273,7 +334,7 @@ def record_short_check(
             test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
             result = judge_test(test, at.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed) from trouble
+        raise refused_by_field(trouble, typed) from trouble
     unit = "V" if test.way is ShortMethod.VOLTAGE else "Ω"
     for value in test.values:
         if value is not None:
@@ -315,8 +376,8 @@ def _closed(work: Work, record_id: int, version: int | None, done_at: datetime |
     return _At(record, at, limits, count_of.cells, blank, design.active_area_cm2)
 
 
-def _refused(trouble: TradeError, typed: Typed) -> Refused:
-    """What a computation refuses, beside the field it is about."""
+def refused_by_field(trouble: TradeError, typed: Typed) -> Refused:
+    """Return what a computation refuses, beside the field it is about."""
     if isinstance(trouble, FieldRefused):
         value = "" if trouble.value == "empty" else trouble.value
         return Refused(
@@ -333,6 +394,25 @@ def _refused(trouble: TradeError, typed: Typed) -> Refused:
     return Refused(field, typed.get(field, ""), str(trouble))
 
 
+def columns_of(
+    test: StackTest, result: Result, tools: tuple[Used, Used | None, Used | None]
+) -> dict[str, object]:
+    """Return what the row of a test keeps of it, with first instrument, thermometer and meter."""
+    first, warm, meter = tools
+    return {
+        "content": canonical_json(test_as_data(test)),
+        "result": canonical_json(result_as_data(result)),
+        "formula": ", ".join(result.formulas),
+        "verdict": result.verdict,
+        "instrument_id": first.instrument.id,
+        "calibration_id": first.calibration_id,
+        "thermometer_id": warm.instrument.id if warm else None,
+        "thermometer_calibration_id": warm.calibration_id if warm else None,
+        "meter_id": meter.instrument.id if meter else None,
+        "meter_calibration_id": meter.calibration_id if meter else None,
+    }
+
+
 def _write(
     work: Work,
     at: _At,
@@ -343,7 +423,6 @@ def _write(
     note: str,
     deviation: Deviation | None = None,
 ) -> int:
-    first, warm, meter = tools
     text = changes.optional_words("note", note, most=4000)
     kind = StepKind(kind_of(test).value)
     columns_kept = deviation.as_columns if deviation else {}
@@ -352,17 +431,8 @@ def _write(
         tables.StackTest(
             record_id=at.record.id,
             step_id=step.id,
-            content=canonical_json(test_as_data(test)),
-            result=canonical_json(result_as_data(result)),
-            formula=", ".join(result.formulas),
-            verdict=result.verdict,
             limit_set_id=at.limits.id if at.limits else None,
-            instrument_id=first.instrument.id,
-            calibration_id=first.calibration_id,
-            thermometer_id=warm.instrument.id if warm else None,
-            thermometer_calibration_id=warm.calibration_id if warm else None,
-            meter_id=meter.instrument.id if meter else None,
-            meter_calibration_id=meter.calibration_id if meter else None,
+            **columns_of(test, result, tools),
         )
     )
     involve(work, at.record.id, work.by.id, Involvement.WORKED)
@@ -387,101 +457,3 @@ def _write(
         ),
     )
     return step.id
-
-
-# Releasing a build to hydrogen: signed by somebody who had no part in its records.
-
-
-FORM = "build release 1"
-
-
-def release_build(work: Work, build_id: int, *, set_points_sha256: str, password: str) -> int:
-    """Release a build to hydrogen; give the release's number.
-
-    ``set_points_sha256`` is the hash of the set points that were acknowledged, empty where they
-    were not. Raises NotAllowed for whoever had a part in the records of the build, Refused with
-    what keeps the gate shut, for a wrong password and for set points that are others by now.
-    """
-    held_gate = _held(work, build_id)
-    need(work.by, Act.BUILD_RELEASE, held_gate.facts)
-    label = held_gate.build.label
-    work.refuse_nobody("signed by", "a build is released by a person.")
-    if held_gate.release is not None:
-        raise Refused("gate", label, f"it is released already, by {held_gate.release.by}.")
-    limits, set_points = held_gate.closed.limits, held_gate.set_points
-    if held_gate.shut or limits is None or set_points is None:
-        raise Refused("gate", label, f"not ready for release. {' '.join(held_gate.shut)}")
-    if set_points_sha256 != held_gate.set_points_sha256:
-        reason = "the set points are others than those you were shown."
-        if not set_points_sha256:
-            reason = f"the set points for {set_points.cells} cells are not acknowledged."
-        raise Refused("acknowledged", "", reason, "Read them, then tick the box.")
-    check_password(work, password)
-    content = canonical_json(_content(work, held_gate))
-    release = BuildRelease(
-        build_id=build_id,
-        limit_set_id=limits.id,
-        content=content,
-        content_sha256=sha256_of(content),
-        remarks=" ".join(remarks_beside(work.session, work.by.id, held_gate.had_a_part, work.now))
-        or None,
-        released_by_id=work.by.id,
-        released_at=work.now,
-    )
-    work.session.add(release)
-    work.session.flush()
-    work.note(
-        Event.BUILD_RELEASED,
-        ("build", build_id, label),
-        [
-            ("released by limits", None, limits.name),
-            ("set points acknowledged", None, set_points_sha256),
-            ("content signed", None, release.content_sha256),
-        ],
-        stack_id=held_gate.build.stack_id,
-        record_id=held_gate.build.record_id,
-    )
-    return release.id
-
-
-def _held(work: Work, build_id: int) -> Gate:
-    """The gate, with stack and open record held: nothing is entered for them meanwhile."""
-    stack_id = work.session.scalar(select(Build.stack_id).where(Build.id == build_id))
-    if stack_id is None:
-        raise NotFound("build", build_id)
-    work.session.get_one(Stack, stack_id, with_for_update=True)
-    work.session.execute(
-        select(RebuildRecord.id)
-        .where(RebuildRecord.stack_id == stack_id, RebuildRecord.state == RecordState.OPEN)
-        .with_for_update()
-    ).all()
-    return gate(work.session, build_id)
-
-
-def _content(work: Work, held_gate: Gate) -> dict[str, object]:
-    limits, set_points = held_gate.closed.limits, held_gate.set_points
-    return {
-        "form": FORM,
-        "stack": held_gate.build.stack,
-        "build": held_gate.build.number,
-        "records": [
-            {"record": record.id, "sha256": record.content_sha256} for record in held_gate.records
-        ],
-        "limits": limits and {"version": limits.version, "sha256": limits.content_sha256},
-        "verdicts": [
-            {
-                "of": line.what,
-                "verdict": None if line.verdict is None else str(line.verdict),
-                "value": line.value,
-                "limit": line.limit,
-                "source": line.source,
-                "limit_set": line.limit_version,
-                "record": line.record_id,
-                "entry": line.entry,
-            }
-            for line in held_gate.lines
-        ],
-        "set_points": set_points and set_points.as_data,
-        **({"concessions": list(held_gate.concessions)} if held_gate.concessions else {}),
-        "released": {"by": work.by.login, "at": f"{work.now:%Y-%m-%dT%H:%M:%S.%f}Z"},
-    }
