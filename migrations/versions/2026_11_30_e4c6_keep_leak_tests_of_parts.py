@@ -1,7 +1,7 @@
 """Keep leak tests of plates and parts of the pile, and searches for the cell that leaks.
 
 Revision ID: e4c6
-Revises: a7f4
+Revises: c4a6
 Create Date: 2026-11-30
 """
 
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "e4c6"
-down_revision = "a7f4"
+down_revision = "c4a6"
 branch_labels = None
 depends_on = None
 

@@ -64,6 +64,9 @@ NEW: dict[str, str] = {
     r"POST /api/v1/\{of\}/\{number\}/(bag-openings|shelf-life-extensions)\b.*": (
         "opened bags and longer shelf lives of lots and parts by machine"
     ),
+    r"(GET|POST) /api/v1/(leak-tests|parts/\{serial\}/leak-tests)\b.*": (
+        "leak tests of plates and parts of the pile by themselves"
+    ),
     r"(GET|POST) /api/v1/make-safe-lists\b.*": "the site's make-safe lists",
     r"POST /api/v1/records sends make_safe\[\]\.act: null\|string": "which list a line is of",
     r"POST /api/v1/records sends .*\.(outside_because|departs_because): string": (

@@ -99,7 +99,8 @@ def test_helium_all_around_passes_by_both_laws_and_is_told_in_every_unit(engine:
     first = test.lines[0]
     assert first.what == "helium found"
     assert first.aside == (
-        "0.552 ± 0.064\u2009mL/min at 0 °C, 101.325 kPa; 0.276 ± 0.032\u2009mL/min for each of 2 cells"
+        "0.552 ± 0.064\u2009mL/min at 0 °C, 101.325 kPa;"
+        " 0.276 ± 0.032\u2009mL/min for each of 2 cells"
     )
     assert test.what == "set-up 3, coolant, helium by vacuum, helium all around"
     assert [tool.kind for tool in test.tools][-1] == "helium leak detector"

@@ -26,9 +26,10 @@ from service.proof.queries.tested_objects import PartsTested
 from service.proof.tables import Ending, PartLeakTest
 from service.stacks.tables import Build, Stack
 from service.store.arithmetic.acceptance import Acceptance, Basis
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.changes.part_axes import judge_part
 from service.store.queries.acceptances import acceptances_of
-from service.store.tables import Instrument, Part, PartType
+from service.store.tables import Calibration, Instrument, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 from tests.closing.closings import put_limits_in_force
@@ -317,6 +318,29 @@ def test_a_test_ends_by_hand_once_and_keeps_what_it_says(engine: Engine) -> None
     for values in ({"verdict": Verdict.FAIL}, {"ended_because": "other"}):
         with pytest.raises(DBAPIError), engine.begin() as connection:
             connection.execute(update(PartLeakTest).values(**values))
+
+
+def test_a_gauge_found_out_of_tolerance_afterwards_outdates_the_test(engine: Engine) -> None:
+    store = a_store(engine)
+    test_id = store.test(store.anode, typed=OWN)
+    found = store.lab.now + timedelta(days=2)
+
+    def calibrate(session: Session) -> str:
+        calibration = session.scalars(
+            select(Calibration).where(Calibration.instrument_id == store.tools.gauge)
+        ).one()
+        values = {
+            column.key: getattr(calibration, column.key)
+            for column in Calibration.__table__.columns
+            if column.key != "id"
+        }
+        out = {"done_at": found, "result": CalibrationResult.OUT_OF_TOLERANCE}
+        session.add(Calibration(**values | out))
+        return session.get_one(Instrument, store.tools.gauge).label
+
+    label = store.lab.rows(calibrate)
+
+    assert store.made(test_id).outdated == f"{label} found out of tolerance since"
 
 
 def test_an_acceptance_rests_on_a_leak_test_of_the_part_that_still_passes(engine: Engine) -> None:

@@ -25,6 +25,7 @@ from service.proof.tables import Ending, PartLeakTest, PartLeakTested
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.queries.calibrations import Histories, histories
 from service.store.tables import Lot, Part, PartType
 
 GONE = (Whereabouts.SCRAPPED, Whereabouts.MISSING)
@@ -122,7 +123,7 @@ def part_leak_test(session: Session, test_id: int) -> MadePartTest:
 def leak_tests_of_part(
     session: Session, part_id: int, as_of: AsOf = PRESENT
 ) -> tuple[MadePartTest, ...]:
-    """Return the leak tests a part was in, the newest first. Four statements at most.
+    """Return the leak tests a part was in, the newest first. Six statements at most.
 
     Those made and written by then; what has ended them is as it is now.
     """
@@ -180,6 +181,7 @@ PARTS = (
 
 def _made(session: Session, ids: Collection[int]) -> tuple[MadePartTest, ...]:
     rows: Any = session.execute(_tests(), {"ids": list(ids)}).all()
+    of = histories(session, {tool.id for row in rows for tool in tools_of(row)})
     parts = grouped(session.execute(PARTS, {"ids": list(ids)}), "test_id")
     since = _separated(session, [test_id for test_id in ids if len(parts[test_id]) > 1])
     return tuple(
@@ -188,7 +190,7 @@ def _made(session: Session, ids: Collection[int]) -> tuple[MadePartTest, ...]:
                 MadePartTest, row, tools=tools_of(row), parts=tuple(map(_part, parts[row.id])),
                 outdated="",
             ),
-            outdated=_outdated(made, parts[row.id], since),
+            outdated=_outdated(made, parts[row.id], since) or _doubt(made, of),
         )
         for row in rows
     )  # fmt: skip
@@ -206,6 +208,12 @@ def _outdated(made: MadePartTest, parts: list[Any], since: Mapping[int, str]) ->
     if gone and len(parts) > 1:
         return f"{_part(gone[0]).label} is {gone[0].whereabouts}"
     return since.get(made.id, "")
+
+
+def _doubt(made: MadePartTest, of: Histories) -> str:
+    """Say which of its instruments was found out of tolerance since, if one was."""
+    out = [tool.label for tool in made.tools if of.finding(tool.id, made.done_at) is not None]
+    return f"{' and '.join(out)} found out of tolerance since" if out else ""
 
 
 def _separated(session: Session, ids: Collection[int]) -> dict[int, str]:
