@@ -278,6 +278,14 @@ def _of_entries() -> Iterator[Guard]:
             yield Guard(table, "DELETE", why, when=RECORD_IS_FROZEN)
         else:
             yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield Guard(
+        "step",
+        "INSERT",
+        "parts come from another stack",
+        when="(SELECT stack_id FROM rebuild_record WHERE id = new.donor_id) ="
+        " (SELECT stack_id FROM rebuild_record WHERE id = new.record_id)",
+        later=("donor_id",),
+    )
     for table in ("finding", "record_person"):
         yield Guard(
             table,

@@ -67,6 +67,7 @@ class StepKind(StrEnum):
     CORNERS = "heights at corners"
     HELD = "nuts run down to hold"
     LEAK_SEARCH = "leak search"
+    DONOR = "parts from another stack"
 
 
 class Involvement(StrEnum):
@@ -177,9 +178,13 @@ class Step(Base):
             "kind <> 'not done' OR (deviation_because IS NOT NULL AND deviation_because <> '')",
             name="not_done_has_its_reason",
         ),
+        CheckConstraint(
+            "(kind = 'parts from another stack') = (donor_id IS NOT NULL)", name="donor_is_named"
+        ),
         unique_where("uq_step_part_id_standing", "part_id", condition="standing"),
         Index("ix_step_part_id", "part_id"),
         Index("ix_step_exposed_part_id", "exposed_part_id"),
+        Index("ix_step_donor_id", "donor_id"),
     )
     id: Mapped[key]
     record_id: Mapped[int] = reference("rebuild_record")
@@ -214,6 +219,9 @@ class Step(Base):
     )
     act: Mapped[SafeAct | None] = mapped_column(
         word(SafeAct), comment="of make-safe: what it was done for; none: the opening"
+    )
+    donor_id: Mapped[int | None] = reference(
+        "rebuild_record", comment="of another stack: its parts are lifted off there"
     )
     done_at: Mapped[utc]
     written_at: Mapped[utc]

@@ -61,6 +61,7 @@ NEW: dict[str, str] = {
     r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
         "kinds of entry a whole record had no place for"
     ),
+    r"POST /api/v1/records sends donors\b.*": "the other stacks a record takes parts from",
     r"POST /api/v1/\{of\}/\{number\}/(bag-openings|shelf-life-extensions)\b.*": (
         "opened bags and longer shelf lives of lots and parts by machine"
     ),

@@ -23,6 +23,7 @@ class Place(StrEnum):
     SEVERAL = "lifting-several"
     FINDING = "finding"
     PUTTING_ON = "putting-on"
+    DONOR = "donor"
     FIXINGS = "fixings"
     FROM_LOT = "fixings-from-lot"
     AS_FOUND = "fixings-as-found"
@@ -42,6 +43,7 @@ STATIONS: dict[Place, Place] = {
     Place.HANDOVER: Place.OPENING,
     Place.SEVERAL: Place.LIFTING,
     Place.FINDING: Place.LIFTING,
+    Place.DONOR: Place.PUTTING_ON,
     Place.FROM_LOT: Place.FIXINGS,
     Place.AS_FOUND: Place.FIXINGS,
     Place.OFF: Place.FIXINGS,
@@ -178,11 +180,11 @@ def _next_act(at: Standing) -> NextAct:
 def lead_from(start: Place, act: NextAct) -> Lead | None:
     """Return where the main button of a place leads; None where it enters what the place asks for.
 
-    A handover is entered whenever work is left.
+    A handover is entered whenever work is left, another stack named whenever parts come from it.
 
     A place leads on once the work has gone past it, or where nothing has to be entered in it.
     """
-    if start is Place.HANDOVER:
+    if start in (Place.HANDOVER, Place.DONOR):
         return None
     at, act_at = (IN_ORDER.index(STATIONS.get(place, place)) for place in (start, act.place))
     if at < act_at or (act.place is Place.MAKE_SAFE and at > act_at and act.is_again):

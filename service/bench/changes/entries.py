@@ -16,6 +16,7 @@ from pydantic import AwareDatetime, Field
 
 from service.bench.arithmetic.next_act import Place
 from service.bench.changes.bench import accept_departure, undo_last
+from service.bench.changes.donor_entries import DonorNamed
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
 from service.closing.arithmetic.closing_checks import ClosingCheck
@@ -46,6 +47,7 @@ from service.records.changes.bench_opening import (
     open_stack,
 )
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.donations import take_parts_from
 from service.records.changes.handovers import hand_over
 from service.records.changes.make_safe import record_bump_test, record_exception, record_make_safe
 from service.records.tables import Involvement, RecordKind, ToolCheck
@@ -476,6 +478,7 @@ ENTRIES: Mapping[str, Entry] = {
     "lift": Entry(lift_off, Lifted, Place.LIFTING, keeps=("end",), has_photos=True),
     "lift-several": Entry(lift_off_down_to, LiftedSeveral, Place.SEVERAL, keeps=("end",)),
     "finding": Entry(note_finding, FindingNoted, Place.FINDING, Place.FINDING),
+    "donor": Entry(take_parts_from, DonorNamed, Place.DONOR, Place.PUTTING_ON),
     "put-on": Entry(put_on, PutOn, Place.PUTTING_ON, keeps=("end",), also={"by_pattern": True}),
     "fit-fixing": Entry(fit_fixing, FixingFitted, Place.FIXINGS, Place.FIXINGS),
     "fit-from-lot": Entry(fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
@@ -568,6 +571,7 @@ class WholeRecord(In):
     fixings_removed: list[FixingRemoved] = Field(default=[], max_length=5000)
     lifted_off: list[Lifted] = Field(default=[], max_length=5000)
     findings: list[FindingNoted] = Field(default=[], max_length=5000)
+    donors: list[DonorNamed] = Field(default=[], max_length=50)
     put_on: list[PutOn] = Field(default=[], max_length=5000)
     fixings_fitted: list[FixingFitted] = Field(default=[], max_length=5000)
     torque_at_closing: list[TorqueRead] = Field(default=[], max_length=5000)
@@ -594,6 +598,7 @@ IN_ORDER: Mapping[str, str] = {
     "fixings_removed": "remove-fixings",
     "lifted_off": "lift",
     "findings": "finding",
+    "donors": "donor",
     "put_on": "put-on",
     "fixings_fitted": "fit-fixing",
     "torque_at_closing": "torque",

@@ -44,6 +44,7 @@ from service.records.arithmetic.lab_words import words_of
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.deviations import Answered, Deviation, Stands
+from service.records.changes.donations import name_where_it_came_from
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.make_safe import refuse_unless_made_safe
 from service.records.queries.lab_words import newest_words
@@ -479,6 +480,8 @@ def put_on(
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
     planned = progress_before(work, record_id)
+    if part.whereabouts is Whereabouts.LIFTED_OFF:
+        name_where_it_came_from(work, record, part.id, at)
     text = changes.optional_words("note", note, most=4000)
     if against:
         text = f"Not as designed: {against} Put on all the same, because {why}" + (

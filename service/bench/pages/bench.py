@@ -52,6 +52,7 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.arithmetic.lab_words import Answers
 from service.records.changes.attachments import add_attachments
 from service.records.pages.attachments import stored_files
+from service.records.queries.donations import donors_to_choose
 from service.records.queries.lab_words import reasons_for
 from service.records.queries.make_safe import newer_lists
 from service.records.queries.records import record_head
@@ -344,6 +345,10 @@ def _putting_on(
     )
 
 
+def _donor(page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person) -> BenchPage:
+    return replace(page, donors=donors_to_choose(session, page.view.head.stack_id))
+
+
 def _fixings(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
@@ -461,6 +466,7 @@ FILL: dict[Place, Fill] = {
     Place.SEVERAL: _several,
     Place.FINDING: _finding,
     Place.PUTTING_ON: _putting_on,
+    Place.DONOR: _donor,
     Place.FIXINGS: _fixings,
     Place.FROM_LOT: _fixings,
     Place.AS_FOUND: _as_found,

@@ -1,7 +1,7 @@
 """The places of the work at the bench, and what the page shows at one of them."""
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -148,8 +148,11 @@ def guide_at(
     next_up = what_comes(kept_pattern, pile, end, cells)
     if next_up is None:
         return None
+    drawings = {**pile.drawings, **(tray.donated.drawings or {})}
+    lifted = [x.layer for x in (*pile.lifted, *tray.donated.lifted)]
     looks = {
-        layer.part: layer for layer in seen_by(kept_pattern, pile, [x.layer for x in pile.lifted])
+        layer.part: layer
+        for layer in seen_by(kept_pattern, replace(pile, drawings=drawings), lifted)
     }
     ways = {coming.item.facing for coming in next_up.layers}
     return Guide(
@@ -211,7 +214,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
             (Place.FINDING, "note a finding"),
         ),
     ),
-    ("put on", ((Place.PUTTING_ON, "put on"),)),
+    ("put on", ((Place.PUTTING_ON, "put on"), (Place.DONOR, "from another stack"))),
     (
         "fixings",
         (
@@ -328,6 +331,8 @@ class BenchPage:
     clamp: ClampFigures | None = None
     """figures of the clamp, where a closing to height or by press force is recorded"""
     corners_pass: int = 1
+    donors: tuple[tuple[int, str], ...] = ()
+    """records of other stacks that parts can be taken from"""
     """the pass after which the corners are measured"""
     testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""

@@ -23,6 +23,7 @@ from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Kind
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.arithmetic.lab_words import LabWord
+from service.records.queries.donations import Donated, donated_layers
 from service.records.queries.lab_words import conditions_for, pictures_of_words
 from service.records.queries.working_piles import LiftedOff, WorkingPile
 from service.records.tables import RebuildRecord, Step, TorqueReading
@@ -112,6 +113,9 @@ class Barred:
     forbids: tuple[Forbids, ...]
 
 
+NONE_DONATED = Donated()
+
+
 @dataclass(frozen=True, slots=True)
 class Tray:
     """What was lifted off in a record and not put back, the last first.
@@ -122,13 +126,18 @@ class Tray:
     back: tuple[LiftedOff, ...] = ()
     renewed: tuple[LiftedOff, ...] = ()
     barred: tuple[Barred, ...] = ()
+    donated: Donated = NONE_DONATED
 
 
 def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
-    """Return what may go back of the lifted layers, and what may not. Three statements at most."""
-    if not pile.lifted:
+    """Return what may go on of the layers lifted off here and at the donors, and what may not.
+
+    Four statements at most.
+    """
+    donated = donated_layers(session, pile.record_id)
+    lifted = (*pile.lifted, *donated.lifted)[::-1]
+    if not lifted:
         return Tray()
-    lifted = pile.lifted[::-1]
     forbids = forbids_of_parts(
         session, [x.layer.part for x in lifted], stack_id=pile.stack_id, on=now
     )
@@ -137,6 +146,7 @@ def tray_of(session: Session, pile: WorkingPile, now: datetime) -> Tray:
         tuple(x for x in reusable if not forbids[x.layer.part]),
         tuple(x for x in lifted if x.to_be_renewed),
         tuple(Barred(x, forbids[x.layer.part]) for x in reusable if forbids[x.layer.part]),
+        donated,
     )
 
 

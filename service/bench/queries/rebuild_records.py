@@ -27,6 +27,7 @@ from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import known
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
+from service.records.queries.donations import PartsMoved, parts_moved
 from service.records.queries.entries import FindingSeen, RecordEntry, TorqueRead, entries_of
 from service.records.queries.make_safe import ListKept, asked_of
 from service.records.queries.records import NOT_CONFIRMED, RecordHead, record_head
@@ -150,6 +151,8 @@ class RecordView:
     rods: tuple[int, ...]
     attachments: tuple[Attached, ...]
     decisions: tuple[DecisionMade, ...]
+    moved: tuple[PartsMoved, ...] = ()
+    """parts from and to other stacks"""
 
     @property
     def standing(self) -> tuple[RecordEntry, ...]:
@@ -168,8 +171,8 @@ class RecordView:
 
     @property
     def beside_the_pile(self) -> tuple[RecordEntry, ...]:
-        """Bump tests and handovers, in their order."""
-        return self.of(StepKind.BUMP_TEST, StepKind.HANDOVER)
+        """Bump tests, handovers and other stacks named, in their order."""
+        return self.of(StepKind.BUMP_TEST, StepKind.HANDOVER, StepKind.DONOR)
 
     @property
     def still_lifted(self) -> tuple[PartNamed, ...]:
@@ -358,6 +361,7 @@ def record_view(session: Session, record_id: int) -> RecordView:
         ),
         attachments_of_record(session, record_id),
         decisions_of(session, record_id),
+        parts_moved(session, record_id),
     )
 
 

@@ -69,6 +69,8 @@ class LiftedOff:
     step_id: int
     done_at: datetime
     to_be_renewed: bool
+    donor: str = ""
+    """the other stack it was lifted off in, and the record; empty: this one"""
 
 
 @dataclass(frozen=True)

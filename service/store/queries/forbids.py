@@ -23,6 +23,7 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.statements import param
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
 from service.store.queries.shelf_lives import LOT_ENDS, PART_ENDS, have_run
@@ -316,6 +317,7 @@ _PARTS = (
         ELSEWHERE.serial.label("stack"),
         KEPT_FOR.serial.label("reserved_for"),
         PRESENT.position,
+        RebuildRecord.id.label("written_id"),
         FailingMark.id.label("mark_id"),
         FailingMark.reason.label("failing_reason"),
         FailingMark.confirmed_at,
@@ -328,6 +330,13 @@ _PARTS = (
     .outerjoin(ELSEWHERE, ELSEWHERE.id == Part.stack_id)
     .outerjoin(KEPT_FOR, KEPT_FOR.id == Part.reserved_for_stack_id)
     .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
+    .outerjoin(
+        RebuildRecord,
+        and_(
+            RebuildRecord.stack_id == Part.stack_id,
+            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+        ),
+    )
     .outerjoin(
         FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
     )
@@ -494,7 +503,8 @@ def _of_place(row: Any, stack_id: int | None) -> list[Forbids]:
     if row.stack_id is not None:
         layer = f", layer {row.position}" if row.position else ""
         sentence = f"It is fitted in {row.stack}{layer}."
-        mend = f"Lift it off there first, in a record of {row.stack}."
+        record = f"record {row.written_id}" if row.written_id else "a record"
+        mend = f"Lift it off there first, in {record} of {row.stack}."
         return [Forbids(Cause.FITTED, sentence, mend=mend)]
     if row.reserved_for_stack_id not in (None, stack_id):
         sentence = f"It is reserved for {row.reserved_for}."
