@@ -56,6 +56,7 @@ def _guards() -> Iterator[Guard]:
         "audit_entry",
         "decision",
         "calibration_point",
+        "failing_ground",
         "instrument_device",
         "use_judgement",
         "record_make_safe_list",

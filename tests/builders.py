@@ -20,6 +20,7 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import write_pattern
 from service.designs.arithmetic.pattern_types import drawing
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
+from service.life.arithmetic.grounds import MeaWord
 from service.life.tables import FailingMark
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.tables import LimitSet
@@ -778,7 +779,13 @@ def a_failing_mark(
         given["confirmed_by_id"] = a_person(session, Role.QUALITY).id
     mark = FailingMark(
         part_id=part_id,
-        **{"failed_at": at, "confirmed_at": at, "reason": "below 0.60 V twice"} | given,
+        **{
+            "says": MeaWord.FAILED,
+            "failed_at": at,
+            "confirmed_at": at,
+            "reason": "below 0.60 V twice",
+        }
+        | given,
     )
     session.add(mark)
     session.flush()

@@ -11,8 +11,10 @@ from service.demo.heron import FAILING
 from service.demo.lab import Entry, Lab, put_in_force
 from service.demo.lapwing import STACKS, Short
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.arithmetic.grounds import GroundKind, MeaWord
 from service.life.changes.failing_marks import confirm_failing
 from service.life.changes.failing_rules import propose_rule
+from service.life.queries.grounds import grounds_offered
 
 SOURCE = "invented for the demo, not for any real stack"
 VOLTAGE, LOSS, AMONG = CriterionKind.VOLTAGE, CriterionKind.LOSS, CriterionKind.AMONG_CELLS
@@ -37,6 +39,7 @@ RULES = {
     ),
 }
 WAITING = "HM-0130"
+SUSPECTED_FIRST = "HM-0110"
 FAILED = (
     (FAILING, ago(12, MON, "15:30"), "Cell 10 fell to 0.31 V; pinholes at the fuel inlet corner."),
     ("HM-0110", ago(57, MON, "15:00"), "Crossed over; torn along the frame, air outlet side."),
@@ -61,13 +64,40 @@ def _write(lab: Lab, when: When) -> None:
 def _confirm(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
         for mea, since, why in FAILED:
-            confirm_failing(work, lab.parts[mea], failed_at=lab.days.at(since), reason=why)
+            part_id, failed_at = lab.parts[mea], lab.days.at(since)
+            if mea == SUSPECTED_FIRST:
+                confirm_failing(
+                    work,
+                    part_id,
+                    says=MeaWord.SUSPECTED,
+                    failed_at=failed_at,
+                    grounds=[],
+                    reason="Its cell ran low; nothing was seen on it yet.",
+                )
+            offered = grounds_offered(work.session, part_id)
+            confirm_failing(
+                work,
+                part_id,
+                failed_at=failed_at,
+                grounds=[of.key for of in offered if of.kind is GroundKind.FINDING],
+                reason=why,
+            )
+        worn = max(STACKS, key=lambda short: short.hours)
+        confirm_failing(
+            work,
+            lab.parts[worn.meas[0]],
+            says=MeaWord.END_OF_LIFE,
+            failed_at=worn.ran(lab)[1],
+            grounds=["hours"],
+            reason="It ran all hours the annex planned for it, and shows nothing.",
+        )
         for short in STACKS:
             for cell, hours in short.failed:
                 confirm_failing(
                     work,
                     lab.parts[short.meas[cell - 1]],
                     failed_at=at_hours(lab, short, hours),
+                    grounds=["voltage"],
                     reason=f"Cell {cell} fell away within a day by the annex's book;"
                     " the stack was stopped for it.",
                 )

@@ -1,10 +1,11 @@
-"""When an MEA counts as failing: the rule of a design, what it says of each MEA, who confirmed."""
+"""When an MEA counts as failing: the rule of a design, what it says of each MEA, who said what."""
 
 from enum import StrEnum
 
 from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
+from service.life.arithmetic.grounds import GroundKind, MeaWord
 from service.platform.tables import Base, key, reference, text, unique_where, utc, word
 
 
@@ -54,7 +55,7 @@ class RuleVerdict(Base):
 
 
 class FailingMark(Base):
-    """A person's word that an MEA is failing, until somebody withdraws it."""
+    """A person's word on an MEA, until somebody withdraws it; only “failed” counts as failing."""
 
     __tablename__ = "failing_mark"
     __table_args__ = (
@@ -68,6 +69,7 @@ class FailingMark(Base):
     )
     id: Mapped[key]
     part_id: Mapped[int] = reference("part")
+    says: Mapped[MeaWord] = mapped_column(word(MeaWord))
     rule_id: Mapped[int | None] = reference("failing_rule", comment="in force when confirmed")
     failed_at: Mapped[utc] = mapped_column(comment="since when, as the person says")
     reason: Mapped[text]
@@ -77,6 +79,27 @@ class FailingMark(Base):
     withdrawn_by_id: Mapped[int | None] = reference("person")
     withdrawn_at: Mapped[utc | None]
     withdrawn_because: Mapped[text] = mapped_column(default="")
+
+
+class FailingGround(Base):
+    """One ground of a person's word on an MEA: a finding, a test, or its voltages or hours."""
+
+    __tablename__ = "failing_ground"
+    __table_args__ = (
+        CheckConstraint(
+            "(kind = 'finding') = (finding_id IS NOT NULL)", name="a_finding_names_itself"
+        ),
+        CheckConstraint(
+            "(kind IN ('crossover', 'short', 'leak')) = (test_id IS NOT NULL)",
+            name="what_is_read_names_its_test",
+        ),
+        Index("ix_failing_ground_mark_id", "mark_id"),
+    )
+    id: Mapped[key]
+    mark_id: Mapped[int] = reference("failing_mark")
+    kind: Mapped[GroundKind] = mapped_column(word(GroundKind))
+    finding_id: Mapped[int | None] = reference("finding")
+    test_id: Mapped[int | None] = reference("stack_test")
 
 
 # What comparisons need to know of each build, packed: derived, written anew with the build.

@@ -144,7 +144,7 @@ def test_a_part_on_hold_is_taken_over_under_a_concession_only(lab: TakenOver) ->
         quality = Person(row.id, row.login, row.name, frozenset({Role.QUALITY}))
         session.commit()
     with changing(lab.engine, quality, now=NOW) as work:
-        confirm_failing(work, mea, failed_at=NOW, reason="0.31 V")
+        confirm_failing(work, mea, failed_at=NOW, grounds=["voltage"], reason="0.31 V")
     seen = lab.look(make_missing=True)
 
     assert [line for line, _said in said(seen)] == [7]

@@ -12,13 +12,14 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.arithmetic.grounds import MeaWord
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.life.changes.failing_rules import judge_some, propose_rule, stacks_to_judge
 from service.life.queries.failing import (
-    confirmed_failing,
     failing_counts,
     judged,
     marks_of,
+    said_of_meas,
     verdict_of,
 )
 from service.life.queries.failing_rules import rules_in_force, rules_of_design
@@ -203,7 +204,7 @@ def test_a_builder_writes_no_rule_and_confirms_nothing(engine: Engine, made: Rea
     with pytest.raises(NotAllowed):
         write(engine, builder, made.design_id)
     with pytest.raises(NotAllowed), changing(engine, builder) as work:
-        confirm_failing(work, made.weak, failed_at=NOW, reason="weak")
+        confirm_failing(work, made.weak, failed_at=NOW, grounds=["voltage"], reason="weak")
 
 
 def test_more_stacks_than_are_judged_at_once_are_named_and_judged_after(
@@ -244,12 +245,16 @@ def test_a_person_confirms_with_a_reason_and_the_evidence_is_kept(
 
     with changing(engine, quality, now=NOW) as work:
         confirm_failing(
-            work, made.weak, failed_at=NOW - timedelta(days=1), reason="weak in both builds"
+            work,
+            made.weak,
+            failed_at=NOW - timedelta(days=1),
+            grounds=["voltage"],
+            reason="weak in both builds",
         )
 
     with Session(engine) as session:
         (mark,) = marks_of(session, made.weak)
-        rows = confirmed_failing(session).rows
+        rows = said_of_meas(session, MeaWord.FAILED).rows
         assert judged(session, RuleAnswer.MET).rows == ()
         counts = failing_counts(session)
         told = session.scalars(
@@ -259,7 +264,7 @@ def test_a_person_confirms_with_a_reason_and_the_evidence_is_kept(
     assert "faster than 60" in mark.rule_words
     assert mark.failed_at == NOW - timedelta(days=1)
     assert [(row.part_id, row.confirmed_by) for row in rows] == [(made.weak, quality.name)]
-    assert (counts.confirmed, counts.met) == (1, 0)
+    assert (counts.failed, counts.met) == (1, 0)
     assert told.reason == "weak in both builds"
 
 
@@ -267,22 +272,24 @@ def test_a_word_is_withdrawn_with_a_reason_and_stays_readable(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
     with changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, made.weak, failed_at=NOW, reason="weak")
+        confirm_failing(work, made.weak, failed_at=NOW, grounds=["voltage"], reason="weak")
     with pytest.raises(Refused, match="already"), changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, made.weak, failed_at=NOW, reason="again")
+        confirm_failing(work, made.weak, failed_at=NOW, grounds=["voltage"], reason="again")
 
     with changing(engine, quality, now=NOW) as work:
         withdraw_failing(work, made.weak, reason="the lead was loose")
 
     with Session(engine) as session:
         (mark,) = marks_of(session, made.weak)
-        assert confirmed_failing(session).rows == ()
+        assert said_of_meas(session, MeaWord.FAILED).rows == ()
     assert mark.withdrawn_because == "the lead was loose"
     assert mark.rule_answer is None
     with pytest.raises(Refused, match="nobody's word"), changing(engine, quality) as work:
         withdraw_failing(work, made.weak, reason="again")
     with changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, made.weak, failed_at=NOW, reason="it was not the lead")
+        confirm_failing(
+            work, made.weak, failed_at=NOW, grounds=["voltage"], reason="it was not the lead"
+        )
     with Session(engine) as session:
         assert len(marks_of(session, made.weak)) == 2
 
@@ -295,11 +302,13 @@ def test_only_an_mea_can_fail_and_not_in_the_future(
         session.commit()
 
     with pytest.raises(Refused, match="Only an MEA"), changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, plate, failed_at=NOW, reason="weak")
+        confirm_failing(work, plate, failed_at=NOW, grounds=["voltage"], reason="weak")
     with pytest.raises(Refused, match="lies ahead"), changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, made.weak, failed_at=NOW + timedelta(days=1), reason="weak")
+        confirm_failing(
+            work, made.weak, failed_at=NOW + timedelta(days=1), grounds=["voltage"], reason="weak"
+        )
     with pytest.raises(Refused, match="reason"), changing(engine, quality, now=NOW) as work:
-        confirm_failing(work, made.weak, failed_at=NOW, reason=" ")
+        confirm_failing(work, made.weak, failed_at=NOW, grounds=["voltage"], reason=" ")
 
 
 @pytest.mark.both_engines
@@ -307,7 +316,7 @@ def test_a_mark_keeps_what_it_says_in_the_database_itself(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
     with changing(engine, quality, now=NOW) as work:
-        key = confirm_failing(work, made.weak, failed_at=NOW, reason="weak")
+        key = confirm_failing(work, made.weak, failed_at=NOW, grounds=["voltage"], reason="weak")
 
     with Session(engine) as session:
         session.get_one(FailingMark, key).reason = "another"
@@ -322,11 +331,15 @@ def test_pages_of_the_list_follow_each_other(
     write(engine, quality, made.design_id, FailingRule((Criterion(CriterionKind.VOLTAGE, 0.9),)))
     for cell in (1, 2):
         with changing(engine, quality, now=NOW) as work:
-            confirm_failing(work, made.meas[cell], failed_at=NOW, reason="weak")
+            confirm_failing(
+                work, made.meas[cell], failed_at=NOW, grounds=["voltage"], reason="weak"
+            )
 
     with Session(engine) as session:
         met, met_back = turned(partial(judged, session, RuleAnswer.MET), 1)
-        word, word_back = turned(partial(confirmed_failing, session, design_id=made.design_id), 1)
+        word, word_back = turned(
+            partial(said_of_meas, session, MeaWord.FAILED, design_id=made.design_id), 1
+        )
 
     assert [row.part_id for row in met] == sorted((made.meas[3], made.meas[4]))
     assert [row.part_id for row in word] == [made.meas[2], made.meas[1]]
@@ -346,7 +359,7 @@ def test_the_list_is_found_by_index(
 
     with Session(engine) as session, statements() as seen:
         judged(session, RuleAnswer.MET, Turn(10, "after:3"))
-        confirmed_failing(session, Turn(10, "after:3"), design_id=made.design_id)
+        said_of_meas(session, MeaWord.FAILED, Turn(10, "after:3"), design_id=made.design_id)
         verdict_of(session, made.weak)
         marks_of(session, made.weak)
 

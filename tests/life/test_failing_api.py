@@ -23,7 +23,7 @@ RULE = {
     "source": "design note 7, invented",
     "reason": "first rule",
 }
-WORD = {"failed_at": "2026-03-20T10:00:00Z", "reason": "weak in two builds"}
+WORD = {"failed_at": "2026-03-20T10:00:00Z", "reason": "weak in two builds", "grounds": ["voltage"]}
 
 
 @pytest.fixture

@@ -215,7 +215,14 @@ def test_what_is_on_hold_is_renewed_once_reached(lab: Lab) -> None:
             .where(Layer.cell == 3, PartType.kind == Kind.MEA)
         ).one()
     for part in (fitted, part_of(lab, "M-NEW-1")):
-        lab.do(confirm_failing, part.id, failed_at=lab.now, reason="0.31 V", by=quality)
+        lab.do(
+            confirm_failing,
+            part.id,
+            failed_at=lab.now,
+            grounds=["voltage"],
+            reason="0.31 V",
+            by=quality,
+        )
 
     ask = Ask((ReplaceCells((2,), with_plates=False),), DAY, may_open=(End.FREE,))
     document = worked_out(lab, ask).document

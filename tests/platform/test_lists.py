@@ -162,7 +162,7 @@ def next_to(html: str, which: str, kind: str) -> str:
         ("/approvals", re.compile(r"<td>new figures (\d)</td>"), "limits"),
         ("/approvals", re.compile(r"<td>blurred photo (\d)</td>"), "records sent back"),
         ("/stacks/S-0/hours", A_READING, "readings"),
-        ("/failing?which=confirmed", A_ROW, "MEAs"),
+        ("/failing?which=failed", A_ROW, "MEAs"),
         ("/stacks/S-0/runs", A_ROW, "runs"),
         ("/audit-trail?act=part", A_ROW, "entries"),
         ("/floor", A_STACK, "stacks"),

@@ -11,6 +11,7 @@ from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, note_finding, put_on
 from service.bench.queries.choices import tray_of
 from service.designs.arithmetic.pile import Layer
+from service.life.arithmetic.grounds import MeaWord
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.overview.queries.overview import floor
 from service.people.tables import Role
@@ -21,7 +22,9 @@ from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
 from service.records.changes.bench_opening import close_stack
+from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.part_axes import judge_part
 from service.store.queries.holds import About, HoldRow, holds
 from service.store.tables import Part
 from tests import builders
@@ -197,7 +200,11 @@ def test_a_concession_given_before_the_finding_knew_nothing_of_it(opened: Opened
 
 def confirmed(opened: Opened) -> None:
     opened.do(
-        confirm_failing, opened.mea, failed_at=opened.lab.now, reason="0.31 V, and it stays so"
+        confirm_failing,
+        opened.mea,
+        failed_at=opened.lab.now,
+        grounds=["voltage"],
+        reason="0.31 V, and it stays so",
     )
 
 
@@ -206,9 +213,9 @@ def test_an_mea_confirmed_as_failing_is_on_hold_in_the_same_act(opened: Opened) 
     opened.lift([FindingEntry("none seen")])
 
     (hold,) = opened.holds
-    assert hold.reason == "Confirmed as failing: 0.31 V, and it stays so"
+    assert hold.reason == "Failed: 0.31 V, and it stays so"
     assert not opened.offered
-    with pytest.raises(Refused, match="Confirmed as failing"):
+    with pytest.raises(Refused, match="Failed"):
         opened.put_back()
 
 
@@ -220,7 +227,7 @@ def test_withdrawing_the_word_lifts_its_own_hold_only(opened: Opened) -> None:
 
     standing, lifted = sorted(opened.holds, key=lambda hold: hold.lifted_at is not None)
     assert "burn mark" in standing.reason
-    assert lifted.lift_reason == "No longer confirmed as failing: the lead was loose"
+    assert lifted.lift_reason == "No longer failed: the lead was loose"
     assert opened.usability is Usability.ON_HOLD
 
 
@@ -262,3 +269,50 @@ def test_a_scrapped_mea_confirmed_as_failing_needs_no_hold(opened: Opened) -> No
     confirmed(opened)
 
     assert opened.holds == ()
+
+
+def said(opened: Opened, says: MeaWord, *grounds: str) -> None:
+    opened.do(
+        confirm_failing,
+        opened.mea,
+        says=says,
+        failed_at=opened.lab.now,
+        grounds=grounds,
+        reason="beside the failed one",
+    )
+
+
+def test_a_suspected_mea_is_on_hold_until_somebody_decides(opened: Opened) -> None:
+    said(opened, MeaWord.SUSPECTED)
+    opened.lift([FindingEntry("none seen")])
+
+    assert not opened.offered
+    with pytest.raises(Refused, match="Suspected: beside the failed one"):
+        opened.put_back()
+    said(opened, MeaWord.END_OF_LIFE, "hours")
+
+    (hold,) = opened.holds
+    assert hold.lift_reason == "No longer suspected: Decided: end of life. beside the failed one"
+    with pytest.raises(Refused, match="Withdraw that word first"):
+        said(opened, MeaWord.FAILED, "voltage")
+
+
+@pytest.mark.both_engines
+def test_an_mea_at_the_end_of_life_is_not_offered_until_accepted_with_a_basis(
+    opened: Opened,
+) -> None:
+    said(opened, MeaWord.END_OF_LIFE, "hours")
+    opened.lift([FindingEntry("none seen")])
+
+    assert opened.holds == ()
+    assert not opened.offered
+    with pytest.raises(Refused, match="End of life, by "):
+        opened.put_back()
+    opened.do(
+        judge_part,
+        opened.mea,
+        usability=Usability.ACCEPTED_USED,
+        acceptance=Acceptance(Basis.INSPECTION, until_openings=9),
+        reason="good enough for training",
+    )
+    opened.put_back()

@@ -14,6 +14,7 @@ from service.condition.changes import type_voltages
 from service.condition.queries import condition as queries
 from service.condition.queries.condition import Asked, ShownMoment, read_condition
 from service.condition.queries.polarisation_curves import CellCurve
+from service.life.arithmetic.grounds import MeaWord
 from service.platform.api.answers import Made, Out, like, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Name
@@ -197,7 +198,9 @@ def shown(
     labels = voltages.labels
     meas = [
         MeaLine.from_answer(
-            line, mea=labels[line.part_id], failing=line.part_id in voltages.failing
+            line,
+            mea=labels[line.part_id],
+            failing=voltages.marked.get(line.part_id) is MeaWord.FAILED,
         )
         for line in condition.histories
     ]

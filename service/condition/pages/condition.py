@@ -115,7 +115,7 @@ def drawn_meas(condition: Condition, chosen_ids: Sequence[int]) -> tuple[int, ..
     cells = condition.moment_shown.moment.cells if condition.moment_shown else {}
     apart = [cells[cell].part_id for cell in scores.low] if scores else []
     first = [
-        part_id for part_id in part_ids if part_id in apart or part_id in condition.voltages.failing
+        part_id for part_id in part_ids if part_id in apart or part_id in condition.voltages.marked
     ]
     rest = [part_id for part_id in part_ids if part_id not in first]
     return tuple([*first, *rest][:MOST_LINES])

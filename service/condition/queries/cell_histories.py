@@ -21,6 +21,7 @@ from service.condition.queries.cell_voltages import CellSnapshot, SnapshotHead
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.condition.queries.snapshots import chosen_heads, snapshot_heads, snapshots_read
 from service.life.arithmetic.failing_rules import rule_from_data
+from service.life.arithmetic.grounds import MeaWord
 from service.life.tables import FailingMark, FailingRule
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.queries.statements import param, param_list
@@ -61,8 +62,8 @@ class StackVoltages:
     total: TotalOverTime
     labels: dict[int, str]
     """part id → what the MEA is called"""
-    failing: frozenset[int]
-    """MEAs a person confirmed as failing"""
+    marked: dict[int, MeaWord]
+    """MEAs somebody gave a word on: failed, suspected or end of life"""
     reference_a_cm2: float | None
 
     def hours_at(self, time: datetime, meter_hours: float | None = None) -> float | None:
@@ -188,7 +189,7 @@ def stack_voltages(
         curves=tuple(curves),
         total=stack_total_at(session, [stack_id], known_at)[stack_id],
         labels=_labels(session, parts),
-        failing=_failing(session, parts),
+        marked=_marked(session, parts),
         reference_a_cm2=reference,
     )
 
@@ -216,14 +217,14 @@ def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:
     return {key: part_label(serial, lot, item) for key, serial, lot, item in rows}
 
 
-CONFIRMED = select(FailingMark.part_id).where(
+MARKED = select(FailingMark.part_id, FailingMark.says).where(
     FailingMark.part_id.in_(param_list("part_ids")), FailingMark.withdrawn_at.is_(None)
 )
 
 
-def _failing(session: Session, part_ids: set[int]) -> frozenset[int]:
-    rows = session.scalars(CONFIRMED, {"part_ids": list(part_ids)})
-    return frozenset(rows)
+def _marked(session: Session, part_ids: set[int]) -> dict[int, MeaWord]:
+    rows = session.execute(MARKED, {"part_ids": list(part_ids)})
+    return {row.part_id: row.says for row in rows}
 
 
 NEWEST_RULE = (

@@ -84,7 +84,7 @@ def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, st
         mend = "Have it inspected." if part.usability is Usability.NOT_INSPECTED else "Fit another."
         yield Wrong.NOT_ACCEPTED, str(part.usability), mend
     if part.failing:
-        yield Wrong.FAILING, f"confirmed failing: {part.failing}", "Fit another."
+        yield Wrong.FAILING, part.failing, "Fit another."
     if part.rule_met:
         yield Wrong.RULE_MET, f"meets the rule for failing: {part.rule_met}", "Fit another."
     if part.usable_until and on > part.usable_until:

@@ -37,7 +37,7 @@ class Wrong(StrEnum):
     NO_FIXING = "fixing missing"
     ON_HOLD = "on hold"
     NOT_ACCEPTED = "not accepted"
-    FAILING = "confirmed failing"
+    FAILING = "failed, suspected or at the end of its life"
     RULE_MET = "meets the rule for failing"
     PAST_SHELF_LIFE = "past its shelf life"
     PAST_OPENINGS = "past its opening limit"

@@ -9,6 +9,7 @@ from pydantic import AwareDatetime, Field
 from service.designs.queries import design
 from service.life.api.parts import Drawing
 from service.life.arithmetic.failing_rules import rule_as_data, rule_from_data
+from service.life.arithmetic.grounds import MeaWord
 from service.life.arithmetic.hours_to_limit import HoursToLimit
 from service.life.arithmetic.recovery import CannotTell, Recovery
 from service.life.arithmetic.voltage_trend import Bend, Jump, Rate
@@ -18,11 +19,12 @@ from service.life.queries.failing import (
     FailingRow,
     MarkOfPerson,
     VerdictOfRule,
-    confirmed_failing,
     judged,
     marks_of,
+    said_of_meas,
 )
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
+from service.life.queries.grounds import GroundSeen, grounds_offered
 from service.life.queries.mea_histories import MeaSat
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.life.tables import RuleAnswer
@@ -51,18 +53,28 @@ class VerdictOut(Out):
     """What a rule said of an MEA."""
 
 
+@like(GroundSeen)
+class GroundOut(Out):
+    """A ground of a word on an MEA, with the page it is read on; sent back by its ``key``."""
+
+    key: str
+
+
 @like(MarkOfPerson, without="id rule_answer rule_words")
 class MarkOut(Out):
-    """A person's word that an MEA is failing; withdrawn where ``withdrawn_at`` is given."""
+    """A person's word on an MEA; withdrawn where ``withdrawn_at`` is given."""
+
+    grounds: list[GroundOut]
 
 
-@like(FailingRow, without="part_id lot_id place stack_serial")
+@like(FailingRow, without="part_id lot_id place stack_serial mark_id")
 class FailingOut(Out):
     """One MEA of the list."""
 
     part: int = read_from("part_id", "lasting number of the part")
     stack: str | None = read_from("stack_serial")
     answer: RuleAnswer | None = Field(description="what the rule says; null: no verdict")
+    grounds: list[GroundOut]
 
 
 class FailingList(Page):
@@ -134,10 +146,15 @@ class RuleSent(In):
 
 
 class WordSent(In):
-    """A person's word that an MEA is failing since a time."""
+    """A person's word on an MEA since a time; without ``says`` it failed.
+
+    ``grounds`` are keys of those its own list of grounds offers; a suspicion may have none.
+    """
 
     failed_at: AwareDatetime
     reason: Reason
+    says: MeaWord = MeaWord.FAILED
+    grounds: Annotated[list[Annotated[str, Field(max_length=40)]], Field(max_length=50)]
 
 
 class WithdrawalSent(In):
@@ -153,21 +170,22 @@ def failing(
     engine: Database,
     answer: Annotated[
         RuleAnswer | None,
-        Query(description="what the rule says of MEAs nobody confirmed; without: confirmed ones"),
+        Query(description="what the rule says of MEAs with nobody's word; without: by ``says``"),
     ] = None,
+    says: Annotated[MeaWord, Query(description="somebody's word on them")] = MeaWord.FAILED,
     design_id: Annotated[int | None, Query(alias="design", ge=1, le=2**53)] = None,
     page: Cursor = "",
     after: Below = None,
     most: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> FailingList:
-    """Return MEAs confirmed as failing, or failing by the rule with nobody's word standing."""
+    """Return MEAs with somebody's word, or failing by the rule with nobody's word standing."""
     need(caller, Act.READ)
     with reading(engine) as session:
         turn = Turn(most, page)
         if answer is None:
             marks = marks_of(session, after) if after else ()
             turn = from_keys(turn, max((mark.id for mark in marks), default=after))
-            mea_list = confirmed_failing(session, turn, design_id=design_id)
+            mea_list = said_of_meas(session, says, turn, design_id=design_id)
         else:
             mea_list = judged(session, answer, from_keys(turn, after), design_id=design_id)
     after = mea_list.rows[-1].part_id if mea_list.further else None
@@ -196,9 +214,20 @@ def life(
     return _life(mea)
 
 
+@router.get("/parts/{serial}/failing/grounds")
+def grounds(
+    *, serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+) -> list[GroundOut]:
+    """Return what a word on an MEA may rest on: its voltage and hours, findings, tests."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        offered = grounds_offered(session, part_by_text(session, serial, drawing))
+    return [GroundOut.from_answer(ground) for ground in offered]
+
+
 @router.post("/parts/{serial}/failing", status_code=201)
 def confirm(*, serial: str, word: WordSent, call: Call, drawing: Drawing = "") -> Made:
-    """Confirm that an MEA is failing."""
+    """Say that an MEA failed, is suspected or at the end of its life."""
     return make_once(
         call,
         lambda work: confirm_failing(
@@ -206,13 +235,15 @@ def confirm(*, serial: str, word: WordSent, call: Call, drawing: Drawing = "") -
             part_by_text(work.session, serial, drawing),
             failed_at=word.failed_at,
             reason=word.reason,
+            grounds=word.grounds,
+            says=word.says,
         ),
     )
 
 
 @router.post("/parts/{serial}/failing/withdrawal", status_code=201)
 def withdraw(*, serial: str, withdrawal: WithdrawalSent, call: Call, drawing: Drawing = "") -> Made:
-    """Withdraw the standing word that an MEA is failing."""
+    """Withdraw the standing word on an MEA."""
     return make_once(
         call,
         lambda work: withdraw_failing(

@@ -73,6 +73,7 @@ class Life(Out):
     level: float = Field(description="of all intervals")
     left_out_first: list[LeftOut] = read_from("left_out_lives")
     meeting_a_rule_unconfirmed: int = read_from("met_unconfirmed")
+    set_apart: str = read_from("apart_words", "suspected ones and those at the end of life")
     groups: list[GroupLife]
     test: Test | None
     in_words: list[str]

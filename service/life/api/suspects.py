@@ -81,6 +81,7 @@ class Suspects(Out):
     chance_of_one_by_chance: float = read_from("result.by_chance")
     factors: list[Factor]
     few_data: list[str]
+    set_apart: str = read_from("apart_words", "suspected ones and those at the end of life")
 
 
 @like(containment.Exposed, without="id whereabouts")

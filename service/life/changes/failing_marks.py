@@ -1,15 +1,18 @@
-"""A person's word that an MEA is failing, and its withdrawal. Both with a reason.
+"""A person's word on an MEA: failed, suspected or end of life; and its withdrawal.
 
-It places a hold on the part, and its withdrawal lifts that hold; comparisons and lives count the
-part as failed meanwhile.
+“Failed” and “suspected” place a hold on the part, their withdrawal lifts it; comparisons and lives
+count as failed only what failed. A suspicion ends with another word or its withdrawal.
 """
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from sqlalchemy import select
 
+from service.life.arithmetic.grounds import MeaWord
 from service.life.queries.failing import evidence_of
-from service.life.tables import FailingMark
+from service.life.queries.grounds import GroundSeen, grounds_offered
+from service.life.tables import FailingGround, FailingMark
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.vocabulary import Kind
@@ -22,11 +25,20 @@ from service.store.changes.holds import PlacedBy, hold_by_word, lift_holds_by_wo
 from service.store.tables import Lot, Part, PartType
 
 
-def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: str) -> int:
-    """Confirm that an MEA is failing since a time, with the reason. Gives the mark's id.
+def confirm_failing(
+    work: Work,
+    part_id: int,
+    *,
+    failed_at: datetime,
+    reason: str,
+    grounds: Sequence[str],
+    says: MeaWord = MeaWord.FAILED,
+) -> int:
+    """Say that an MEA failed, is suspected or at its end of life since a time. Gives the mark's id.
 
-    What the rule said is kept beside it, and the MEA is on hold from now on. Raises Refused for
-    another part than an MEA, for one that is confirmed already, and for a time ahead.
+    ``grounds`` by their keys (`grounds_offered`); a suspicion may rest on its reason alone. What
+    the rule said is kept beside it. Raises Refused for another part than an MEA, for one with
+    a standing word that is no suspicion, for a time ahead, and for a ground that is not its own.
     """
     need(work.by, Act.FAILING_CONFIRM)
     work.refuse_nobody("signed by", "a person confirms this.")
@@ -35,13 +47,17 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
         raise Refused("part", label, f"it is a {kind}.", "Only an MEA can be confirmed as failing.")
     since = changes.not_ahead("failed_at", failed_at, work.now)
     why = changes.reason(reason)
-    if _standing(work, part_id) is not None:
-        raise Refused(
-            "part", label, "it is confirmed as failing already.", "Withdraw that word first."
-        )
+    chosen = _chosen_grounds(work, part_id, label, says, grounds)
+    standing = _standing(work, part_id)
+    if standing is not None:
+        if standing.says is not MeaWord.SUSPECTED or says is MeaWord.SUSPECTED:
+            reason_not = f"somebody said “{standing.says}” of it already."
+            raise Refused("part", label, reason_not, "Withdraw that word first.")
+        withdraw_failing(work, part_id, reason=f"Decided: {says}. {why}")
     rule_id, evidence = evidence_of(work.session, part_id)
     mark = FailingMark(
         part_id=part_id,
+        says=says,
         rule_id=rule_id,
         failed_at=since or failed_at,
         reason=why,
@@ -51,20 +67,31 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
     )
     work.session.add(mark)
     work.session.flush()
+    work.session.add_all(
+        FailingGround(mark_id=mark.id, kind=of.kind, finding_id=of.finding_id, test_id=of.test_id)
+        for of in chosen
+    )
+    work.session.flush()
     work.note(
         Event.FAILING_CONFIRMED,
         ("part", part_id, label),
-        [("failing since", None, failed_at), ("the rule said", None, evidence.get("answer"))],
+        [
+            ("it is", None, says),
+            ("since", None, failed_at),
+            *(("ground", None, of.words) for of in chosen),
+            ("the rule said", None, evidence.get("answer")),
+        ],
         reason=why,
     )
-    hold_by_word(
-        work, part_id, PlacedBy(failing_mark_id=mark.id), reason=f"Confirmed as failing: {why}"
-    )
+    if says.holds:
+        hold_by_word(
+            work, part_id, PlacedBy(failing_mark_id=mark.id), reason=f"{says.capitalize()}: {why}"
+        )
     return mark.id
 
 
 def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
-    """Withdraw the standing word that an MEA is failing, with the reason. Gives the mark's id.
+    """Withdraw the standing word on an MEA, with the reason. Gives the mark's id.
 
     The hold it placed is lifted, unless somebody has lifted it; any other hold stays.
     """
@@ -74,19 +101,33 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
     why = changes.reason(reason)
     mark = _standing(work, part_id)
     if mark is None:
-        raise Refused("part", label, "nobody's word that it is failing stands.")
+        raise Refused("part", label, "nobody's word on it stands.")
     mark.withdrawn_at, mark.withdrawn_by_id, mark.withdrawn_because = work.now, work.by.id, why
     work.session.flush()
     work.note(
         Event.FAILING_WITHDRAWN,
         ("part", part_id, label),
-        [("failing since", mark.failed_at, None)],
+        [("it is", mark.says, None), ("since", mark.failed_at, None)],
         reason=why,
     )
     lift_holds_by_word(
-        work, PlacedBy(failing_mark_id=mark.id), reason=f"No longer confirmed as failing: {why}"
+        work, PlacedBy(failing_mark_id=mark.id), reason=f"No longer {mark.says}: {why}"
     )
     return mark.id
+
+
+def _chosen_grounds(
+    work: Work, part_id: int, label: str, says: MeaWord, keys: Sequence[str]
+) -> list[GroundSeen]:
+    if not keys and says is not MeaWord.SUSPECTED:
+        right = "Its voltage or hours, a test of its stack, or a finding on it."
+        raise Refused("grounds", "", f"“{says}” needs a ground.", right)
+    offered = {of.key: of for of in grounds_offered(work.session, part_id)}
+    for key in keys:
+        if key not in offered:
+            right = f"One of: {', '.join(offered)}."
+            raise Refused("grounds", key, f"it is no ground of {label}.", right)
+    return [offered[key] for key in dict.fromkeys(keys)]
 
 
 def _standing(work: Work, part_id: int) -> FailingMark | None:

@@ -3,7 +3,8 @@
 Read from what is kept packed beside the builds, as known now; the arithmetic is the trade's.
 """
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -25,6 +26,7 @@ from service.life.arithmetic.factors import (
     position_codes,
     thirds,
 )
+from service.life.arithmetic.grounds import MeaWord
 from service.life.arithmetic.position_test import from_nearer_end
 from service.life.arithmetic.suspects import Population
 from service.life.queries.build_features import minutes
@@ -62,7 +64,7 @@ class Compared:
     Rows of ``stays`` are those of ``population``; ``counts`` is false for stays after an MEA
     failed, which are compared nowhere; ``values``: what the codes of a factor stand for,
     by code (ids of lots, stacks, instruments; suppliers by name); ``edges_mpa`` of the thirds of
-    GDL pressure.
+    GDL pressure; ``apart``: how many are suspected or at their end of life, and not failing.
     """
 
     builds: Builds
@@ -73,6 +75,7 @@ class Compared:
     values: dict[FactorKind, tuple[Any, ...]]
     edges_mpa: tuple[float, float] | None
     build_ids: Ids
+    apart: Mapping[MeaWord, int]
 
     def codes(self, kind: FactorKind, rows: Ids) -> Codes:
         """Return the codes of a factor at some rows, those of the build for each of its MEAs."""
@@ -102,7 +105,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     failing = np.zeros(stays.part.size, dtype=bool)
     counts = np.ones(stays.part.size, dtype=bool)
     stands = read.last.copy()
-    failed = _failing(session, design_id, by_rule=by_rule)
+    failed, apart = _failing(session, design_id, by_rule=by_rule)
     for row, stays_of_part, hours in _failed_in(session, failed, builds, stays):
         failing[row], stands[stays_of_part], stands[row] = True, False, True
         later = [later_stay for later_stay in stays_of_part if later_stay > row]
@@ -126,6 +129,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
         {**read.values, FactorKind.SUPPLIER: suppliers},
         read.edges_mpa,
         np.array([row.build_id for row in rows], dtype=np.int64),
+        Counter(apart[part] for part in np.intersect1d(stays.part, list(apart)).tolist()),
     )
 
 
@@ -169,8 +173,18 @@ def _showings() -> Any:
     ).where(HourMeter.stack_id.in_(stacks), HourMeter.removed_at.is_(None))
 
 
-def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, datetime | None]:
-    """MEAs that count as failing, and since when; None: by the rule, now."""
+MARKS = select(FailingMark.part_id, FailingMark.says, FailingMark.failed_at).where(
+    FailingMark.withdrawn_at.is_(None)
+)
+
+
+def _failing(
+    session: Session, design_id: int, *, by_rule: bool
+) -> tuple[dict[int, datetime | None], dict[int, MeaWord]]:
+    """MEAs that count as failing, and since when (None: by the rule, now); those set apart.
+
+    A person's word goes before the rule.
+    """
     failing_since: dict[int, datetime | None] = {}
     if by_rule:
         newest = (
@@ -182,11 +196,14 @@ def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, da
             RuleVerdict.rule_id == newest, RuleVerdict.answer == RuleAnswer.MET
         )
         failing_since |= dict.fromkeys(session.scalars(met))
-    marks = select(FailingMark.part_id, FailingMark.failed_at).where(
-        FailingMark.withdrawn_at.is_(None)
-    )
-    failing_since |= dict(session.execute(marks).all())
-    return failing_since
+    apart: dict[int, MeaWord] = {}
+    for part_id, says, failed_at in session.execute(MARKS):
+        if says is MeaWord.FAILED:
+            failing_since[part_id] = failed_at
+        else:
+            failing_since.pop(part_id, None)
+            apart[part_id] = says
+    return failing_since, apart
 
 
 def _failed_in(

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.life.arithmetic.grounds import MeaWord
 from service.life.queries.traces import Trace, TracedBuild, TracedLot
 from service.life.tables import FailingMark
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
@@ -98,7 +99,9 @@ def containment(session: Session, traced: Trace) -> Containment:
     part = traced.part
     failed_at = session.scalar(
         select(FailingMark.failed_at).where(
-            FailingMark.part_id == part.id, FailingMark.withdrawn_at.is_(None)
+            FailingMark.part_id == part.id,
+            FailingMark.withdrawn_at.is_(None),
+            FailingMark.says != MeaWord.END_OF_LIFE,
         )
     )
     build = failed_in(traced, failed_at)

@@ -1,7 +1,9 @@
-"""Failing MEAs: those somebody confirmed, those that meet the rule, and why."""
+"""What people say of MEAs, those that meet the rule, and why."""
 
 import json
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -10,7 +12,9 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
+from service.life.arithmetic.grounds import MeaWord
 from service.life.queries.failing_rules import rule_label
+from service.life.queries.grounds import GroundSeen, grounds_of
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
@@ -55,12 +59,13 @@ class VerdictOfRule:
 
 @dataclass(frozen=True, slots=True)
 class MarkOfPerson:
-    """Somebody's word that an MEA is failing; ``withdrawn_at`` None: it stands.
+    """Somebody's word on an MEA; ``withdrawn_at`` None: it stands.
 
     ``rule_answer`` is what the rule said then, None where there was none.
     """
 
     id: int
+    says: MeaWord
     failed_at: datetime
     reason: str
     confirmed_by: str
@@ -70,11 +75,12 @@ class MarkOfPerson:
     withdrawn_because: str
     rule_answer: RuleAnswer | None
     rule_words: str
+    grounds: tuple[GroundSeen, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class FailingRow:
-    """One MEA of the list. ``answer`` None: no verdict; ``confirmed_by`` None: by nobody yet."""
+    """One MEA of the list. ``answer`` None: no verdict; ``says`` None: nobody said anything yet."""
 
     part_id: int
     label: str
@@ -91,9 +97,12 @@ class FailingRow:
     figures: dict[str, Any]
     judged_at: datetime | None
     failed_at: datetime | None
+    mark_id: int | None
+    says: MeaWord | None
     mark_reason: str
     confirmed_by: str | None
     confirmed_at: datetime | None
+    grounds: tuple[GroundSeen, ...]
 
     @property
     def telling(self) -> tuple[Reason, ...]:
@@ -103,11 +112,13 @@ class FailingRow:
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """How many MEAs stand where."""
+    """How many MEAs stand where; people's words stand apart, and only failed ones are failing."""
 
-    confirmed: int
+    failed: int
+    suspected: int
+    end_of_life: int
     met: int
-    """meet the rule and nobody has confirmed it"""
+    """meet the rule and nobody has said anything"""
     cannot_be_judged: int
     judged: int
 
@@ -158,15 +169,18 @@ MARKS = (
 
 
 def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
-    """Return what people said of an MEA, the newest first, withdrawn words too. One statement."""
-    rows: Any = session.execute(MARKS, {"part_id": part_id})
-    return tuple(_mark(row) for row in rows)
+    """Return what people said of an MEA, the newest first, withdrawn words too. Two statements."""
+    marks = [_mark(row) for row in session.execute(MARKS, {"part_id": part_id})]
+    grounds = grounds_of(session, [(mark.id, part_id) for mark in marks])
+    return tuple(replace(mark, grounds=tuple(grounds[mark.id])) for mark in marks)
 
 
 def _mark(row: Any) -> MarkOfPerson:
     evidence = json.loads(row.evidence)
     answer = RuleAnswer(evidence["answer"]) if evidence.get("answer") else None
-    return read_as(MarkOfPerson, row, rule_answer=answer, rule_words=evidence.get("words", ""))
+    return read_as(
+        MarkOfPerson, row, rule_answer=answer, rule_words=evidence.get("words", ""), grounds=()
+    )
 
 
 def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
@@ -183,7 +197,10 @@ def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, A
 
 
 def failing_counts(session: Session, design_id: int | None = None) -> Counts:
-    """Count MEAs confirmed, meeting the rule unconfirmed, and not to be judged. Two statements."""
+    """Count MEAs by people's words, those meeting the rule without one, and not to be judged.
+
+    Two statements.
+    """
     answers: dict[Any, int] = dict(
         session.execute(
             select(RuleVerdict.answer, func.count())
@@ -192,19 +209,23 @@ def failing_counts(session: Session, design_id: int | None = None) -> Counts:
         ).all()
     )
     marks = (
-        select(RuleVerdict.answer, func.count())
+        select(FailingMark.says, RuleVerdict.answer, func.count())
         .select_from(FailingMark)
         .outerjoin(RuleVerdict, RuleVerdict.part_id == FailingMark.part_id)
         .where(FailingMark.withdrawn_at.is_(None))
-        .group_by(RuleVerdict.answer)
+        .group_by(FailingMark.says, RuleVerdict.answer)
     )
     if design_id is not None:
         marks = marks.where(_by_rules_of(design_id))
-    marked: dict[Any, int] = dict(session.execute(marks).all())
+    said: Counter[MeaWord] = Counter()
+    marked: Counter[RuleAnswer] = Counter()
+    for says, answer, count in session.execute(marks):
+        said[says] += count
+        marked[answer] += count
     return Counts(
-        sum(marked.values()),
-        answers.get(RuleAnswer.MET, 0) - marked.get(RuleAnswer.MET, 0),
-        answers.get(RuleAnswer.CANNOT_BE_JUDGED, 0) - marked.get(RuleAnswer.CANNOT_BE_JUDGED, 0),
+        *(said[word] for word in MeaWord),
+        answers.get(RuleAnswer.MET, 0) - marked[RuleAnswer.MET],
+        answers.get(RuleAnswer.CANNOT_BE_JUDGED, 0) - marked[RuleAnswer.CANNOT_BE_JUDGED],
         sum(answers.values()),
     )
 
@@ -228,20 +249,27 @@ NEWEST_WORD = Order((FailingMark.id,), descending=True)
 BY_PART = Order((RuleVerdict.part_id,))
 
 
-def confirmed_failing(
-    session: Session, turn: Turn = FIRST, *, design_id: int | None = None
+def said_of_meas(
+    session: Session, says: MeaWord, turn: Turn = FIRST, *, design_id: int | None = None
 ) -> Listing[FailingRow]:
-    """Return MEAs confirmed as failing, the newest word first. One statement."""
+    """Return MEAs of which somebody says so, the newest word first. Two statements."""
     statement = (
         _columns()
         .select_from(FailingMark)
         .join(Part, Part.id == FailingMark.part_id)
         .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
-        .where(FailingMark.withdrawn_at.is_(None))
+        .where(FailingMark.withdrawn_at.is_(None), FailingMark.says == says)
     )
     if design_id is not None:
         statement = statement.where(_by_rules_of(design_id))
-    return listing(session, _with_the_rest(statement), NEWEST_WORD, turn, partial(map, _row))
+
+    def with_grounds(rows: Iterable[Any]) -> Iterator[FailingRow]:
+        kept = [_row(row) for row in rows]
+        grounds = grounds_of(session, [(row.mark_id or 0, row.part_id) for row in kept])
+        for row in kept:
+            yield replace(row, grounds=tuple(grounds[row.mark_id]))
+
+    return listing(session, _with_the_rest(statement), NEWEST_WORD, turn, with_grounds)
 
 
 def judged(
@@ -305,6 +333,8 @@ def _columns() -> Any:
         RuleVerdict.figures,
         RuleVerdict.judged_at,
         FailingMark.failed_at,
+        FailingMark.id.label("mark_id"),
+        FailingMark.says,
         FailingMark.reason.label("mark_reason"),
         CONFIRMED.name.label("confirmed_by"),
         FailingMark.confirmed_at,
@@ -332,4 +362,5 @@ def _row(row: Any) -> FailingRow:
         reasons=read_reasons(row.reasons) if row.reasons is not None else (),
         figures=json.loads(row.figures) if row.figures else {},
         mark_reason=row.mark_reason or "",
+        grounds=(),
     )

@@ -13,6 +13,7 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
+from service.life.arithmetic.grounds import MeaWord
 from service.life.tables import FailingMark, RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.queries.statements import known
@@ -117,14 +118,14 @@ def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotF
     return {row.id: LotFacts(row.label, row.supplier, row.part_type_id) for row in rows}
 
 
-def confirmed_failing(session: Session, type_ids: Collection[int]) -> dict[int, datetime]:
-    """Return MEAs confirmed as failing, and since when."""
+def words_on(session: Session, type_ids: Collection[int]) -> dict[int, tuple[MeaWord, datetime]]:
+    """Return what somebody says of MEAs of these types, and since when."""
     rows = session.execute(
-        select(FailingMark.part_id, FailingMark.failed_at)
+        select(FailingMark.part_id, FailingMark.says, FailingMark.failed_at)
         .join(Part, Part.id == FailingMark.part_id)
         .where(Part.part_type_id.in_(type_ids), FailingMark.withdrawn_at.is_(None))
     )
-    return {part_id: failed_at for part_id, failed_at in rows}  # noqa: C416 - rows are no pairs
+    return {row.part_id: (row.says, row.failed_at) for row in rows}
 
 
 def met_unconfirmed(session: Session, type_ids: Collection[int]) -> int:

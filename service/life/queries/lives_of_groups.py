@@ -5,6 +5,7 @@ own hours at load, in h, as everywhere. MEAs never fitted have no life yet and a
 All MEAs go through at once, as arrays: a hundred thousand of them in half a million places.
 """
 
+from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.grounds import MeaWord, words_apart
 from service.life.arithmetic.life_pieces import NEVER_FAILED, WHY, Parts, Pieces, Sat, Why, pieces
 from service.life.arithmetic.lifetimes import Bools, Floats, Lives
 from service.life.queries.life_rows import (
     bridged_builds,
     builds_they_sat_in,
-    confirmed_failing,
     designs_of_stacks,
     designs_with_stacks,
     labels_of,
@@ -29,6 +30,7 @@ from service.life.queries.life_rows import (
     mea_types,
     meas_of_types,
     met_unconfirmed,
+    words_on,
 )
 from service.life.queries.own_hours import own_hours_at
 from service.stacks.queries.build_spans import BuildSpan, build_spans
@@ -200,7 +202,8 @@ class LivesOfGroups:
 
     ``meas`` were fitted at least once; ``never_fitted`` were not. Of ``left_out`` lives the first
     are ``left_out_lives``; ``left_out_failed`` of them failed. ``met_unconfirmed`` meet their
-    design's failing rule but nobody has confirmed it: they count as unfailed.
+    design's failing rule but nobody has confirmed it: they count as unfailed, and
+    so do those that ``apart_words`` counts.
     """
 
     by: GroupBy
@@ -211,6 +214,7 @@ class LivesOfGroups:
     left_out_failed: int
     left_out_lives: tuple[LeftOut, ...]
     met_unconfirmed: int
+    apart_words: str
 
 
 def lives_of_groups(
@@ -224,8 +228,10 @@ def lives_of_groups(
     meas = as_meas(meas_of_types(session, type_ids))
     sat = seated(session, type_ids, meas)
     by_design = by is GroupBy.DESIGN or design_id is not None
+    said = words_on(session, type_ids)
+    failed = {part_id: since for part_id, (says, since) in said.items() if says is MeaWord.FAILED}
     life_pieces = pieces(
-        lived(session, meas, sat, confirmed_failing(session, type_ids)),
+        lived(session, meas, sat, failed),
         Sat(
             sat.part,
             sat.design_ids if by_design else np.zeros(len(sat.part), dtype=np.int64),
@@ -264,6 +270,7 @@ def lives_of_groups(
         int(life_pieces.failed[lost].sum()),
         tuple(LeftOut(row, labels[row], why, failed) for row, why, failed in left_out),
         met_unconfirmed(session, type_ids),
+        words_apart(Counter(says for says, _since in said.values())),
     )
 
 

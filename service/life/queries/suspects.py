@@ -20,6 +20,7 @@ from service.life.arithmetic.factors import (
     FactorKind,
     wide,
 )
+from service.life.arithmetic.grounds import words_apart
 from service.life.arithmetic.position_test import PositionTest, from_nearer_end, position_test
 from service.life.arithmetic.suspects import FORMULA, FactorFound, LevelFound, Suspects, suspects
 from service.life.queries.compared import Compared, compared
@@ -186,6 +187,7 @@ class GridRow:
 class SuspectsSheet:
     """The comparison as it is shown; ``few_data`` and ``apart`` in sentences.
 
+    ``apart_words`` counts the MEAs people set apart from failing ones.
     ``first_closed`` and ``last_closed`` bound the builds looked at.
     """
 
@@ -203,6 +205,7 @@ class SuspectsSheet:
     by_chance: str
     few_data: tuple[str, ...]
     too_few: str | None
+    apart_words: str
     formula: int = FORMULA
     not_cause: str = words.NOT_CAUSE
 
@@ -243,6 +246,7 @@ def suspects_sheet(
         by_chance=words.by_chance_sentence(result),
         few_data=words.few_data(result),
         too_few=words.too_few_sentence(result),
+        apart_words=words_apart(sides.apart),
     )
 
 

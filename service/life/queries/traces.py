@@ -10,6 +10,7 @@ from sqlalchemy import and_, case, exists, func, select, union_all
 from sqlalchemy.orm import Session
 
 from service.closing.queries.build_torques import BuildTorques, build_torques
+from service.life.arithmetic.grounds import MeaWord
 from service.life.tables import BuildMakeup, FailingMark, RuleAnswer, RuleVerdict
 from service.people.tables import Person
 from service.platform.arithmetic.dates import PRESENT, AsOf
@@ -385,8 +386,8 @@ def _members(
 class TracedMea:
     """A part that is traced.
 
-    ``design_id``: of the stack it sat in last, None: in none yet. ``failed_at``, ``confirmed_by``
-    and ``reason`` where somebody's word that it is failing stands; ``rule_says`` None: not judged.
+    ``design_id``: of the stack it sat in last, None: in none yet. ``says``, ``failed_at``,
+    ``confirmed_by`` and ``reason`` where somebody's word stands; ``rule_says`` None: not judged.
     ``gathered``: whether what a comparison needs is kept of all builds it sat in.
     """
 
@@ -395,6 +396,7 @@ class TracedMea:
     kind: Kind
     revision: str
     design_id: int | None
+    says: MeaWord | None
     failed_at: datetime | None
     confirmed_by: str | None
     reason: str
@@ -403,8 +405,10 @@ class TracedMea:
 
     @property
     def is_failing(self) -> bool:
-        """Say whether somebody or the rule says so."""
-        return self.failed_at is not None or self.rule_says is RuleAnswer.MET
+        """Say whether somebody says so, or the rule where nobody says anything."""
+        if self.says is not None:
+            return self.says is MeaWord.FAILED
+        return self.rule_says is RuleAnswer.MET
 
 
 FAILED = (

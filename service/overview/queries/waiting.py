@@ -7,6 +7,7 @@ from sqlalchemy import bindparam, exists, func, literal, select
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
+from service.life.arithmetic.grounds import MeaWord
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.closed import at_work
 from service.overview.queries.columns import NeedKind, hide_from_index, needs
@@ -89,7 +90,11 @@ def _failing(whole: bool) -> Any:
         )
         .select_from(FailingMark)
         .join(Part, Part.id == FailingMark.part_id)
-        .where(FailingMark.withdrawn_at.is_(None), Part.stack_id.is_not(None))
+        .where(
+            FailingMark.withdrawn_at.is_(None),
+            FailingMark.says == MeaWord.FAILED,
+            Part.stack_id.is_not(None),
+        )
     )
 
 
@@ -138,7 +143,9 @@ def _held(whole: bool, of: str) -> Any:
         .where(
             Hold.lifted_at.is_(None),
             getattr(Hold, of).is_not(None),
-            Hold.failing_mark_id.is_(None),  # that it is failing is told already
+            ~exists().where(  # that it failed is told already
+                FailingMark.id == Hold.failing_mark_id, FailingMark.says == MeaWord.FAILED
+            ),
             Part.stack_id.is_not(None),
         )
     )

@@ -10,7 +10,6 @@ from typing import Any
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.life.tables import FailingMark
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
 from service.people.queries.people import with_login
@@ -38,9 +37,10 @@ from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.queries.acceptances import WORD_FORBIDS
 from service.store.queries.forbids import (
     HOLDS,
-    Cause,
+    WORDS,
     Forbids,
     allowing,
     bears_on,
@@ -52,7 +52,7 @@ from service.store.queries.forbids import (
 )
 from service.store.tables import Concession, Hold, Lot, Part, PartType
 
-BARS = HOLDS | {Cause.FAILING}
+BARS = HOLDS | WORDS
 """What keeps a part that is fitted from hydrogen, though it was right as it was put on."""
 TO_MEND = "Lift the hold, or have a concession given."
 CONCEDED = "A concession allows it."
@@ -209,7 +209,7 @@ class Bars:
 
 
 def _bars(session: Session, build: BuildAtGate) -> Bars:
-    """What of a build is on hold or confirmed failing, and what is allowed in spite of it."""
+    """What of a build is on hold or has a word against it, and what is allowed all the same."""
     fitted = _fitted(build)
     if not _may_be_barred(session, build, fitted):
         return Bars()
@@ -276,9 +276,7 @@ def _may_be_barred(session: Session, build: BuildAtGate, fitted: Any) -> bool:
             design=design_of_stack(build.stack_id),
         )
     )
-    failing = exists().where(
-        FailingMark.withdrawn_at.is_(None), FailingMark.part_id.in_(select(parts.c.id))
-    )
+    failing = exists().where(WORD_FORBIDS, Part.id.in_(select(parts.c.id)))
     return bool(session.scalar(select(or_(held, failing))))
 
 

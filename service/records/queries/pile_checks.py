@@ -58,6 +58,7 @@ from service.store.arithmetic.acceptance import misplaced, used_up
 from service.store.queries.acceptances import AcceptanceKept, acceptances_of
 from service.store.queries.forbids import (
     HOLDS,
+    WORDS,
     Cause,
     Forbids,
     allowing,
@@ -169,7 +170,7 @@ def known_parts(
             part=row.id,
             usability=row.usability if until is None else Usability.ACCEPTED,
             hold_reason=_reason(values[row.id], HOLDS - {Cause.DESIGN_HOLD}),
-            failing=_reason(values[row.id], {Cause.FAILING}),
+            failing=next((of.word for of in values[row.id] if of.cause in WORDS), ""),
             rule_met=_reason(values[row.id], {Cause.RULE_MET}),
             was_put_on=row.id in put_on,
             usable_until=row.ends_at.date() if row.id in on_the_shelf else None,

@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import and_, exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
+from service.life.arithmetic.grounds import MeaWord
+from service.life.tables import FailingMark
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Usability
 from service.platform.queries.answers import columns, read_as
@@ -27,6 +29,19 @@ class AcceptanceKept(Acceptance):
     by: str | None = None
     at: datetime | None = None
 
+
+WORD_FORBIDS = and_(
+    FailingMark.part_id == Part.id,
+    FailingMark.withdrawn_at.is_(None),
+    or_(
+        FailingMark.says != MeaWord.END_OF_LIFE,
+        Part.usability != Usability.ACCEPTED_USED,
+        ~exists().where(
+            AcceptedUsed.part_id == Part.id, AcceptedUsed.at >= FailingMark.confirmed_at
+        ),
+    ),
+)
+"""A person's word on a part forbids its use; the end of life until it is accepted used since."""
 
 ACCEPTANCES = (
     select(

@@ -26,6 +26,7 @@ from service.platform.queries.statements import param
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
+from service.store.queries.acceptances import WORD_FORBIDS
 from service.store.queries.shelf_lives import LOT_ENDS, PART_ENDS, have_run
 from service.store.queries.stack_holds import parts_of_held_stacks
 from service.store.queries.words_on_use import MANY, asked_about, rejected_at
@@ -51,7 +52,9 @@ class Cause(StrEnum):
     TYPE_HOLD = "part type on hold"
     DESIGN_HOLD = "design on hold"
     STACK_HOLD = "stack on hold"
-    FAILING = "confirmed failing"
+    FAILED = "failed"
+    SUSPECTED = "suspected"
+    END_OF_LIFE = "end of life"
     RULE_MET = "failing by the rule"
     JUDGED = "not accepted"
     EXPIRED = "past its shelf life"
@@ -61,6 +64,7 @@ class Cause(StrEnum):
 
 OF_PLACE = frozenset({Cause.GONE, Cause.FITTED, Cause.RESERVED})
 """Told of a part by where it is: no concession helps."""
+WORDS = frozenset({Cause.FAILED, Cause.SUSPECTED, Cause.END_OF_LIFE})
 HOLDS = frozenset(
     {Cause.HOLD, Cause.LOT_HOLD, Cause.TYPE_HOLD, Cause.DESIGN_HOLD, Cause.STACK_HOLD}
 )
@@ -319,6 +323,7 @@ _PARTS = (
         PRESENT.position,
         RebuildRecord.id.label("written_id"),
         FailingMark.id.label("mark_id"),
+        FailingMark.says,
         FailingMark.reason.label("failing_reason"),
         FailingMark.confirmed_at,
         Person.name.label("confirmed_by"),
@@ -337,9 +342,7 @@ _PARTS = (
             RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
         ),
     )
-    .outerjoin(
-        FailingMark, and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
-    )
+    .outerjoin(FailingMark, WORD_FORBIDS)
     .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
     .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
     .outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
@@ -474,11 +477,11 @@ def _of_part(
         hold.failing_mark_id != row.mark_id for hold in holds_of_part
     ):
         sentence = (
-            f"It is confirmed as failing since {row.confirmed_at:%Y-%m-%d}, by {row.confirmed_by}:"
+            f"{row.says.capitalize()}, by {row.confirmed_by} on {row.confirmed_at:%Y-%m-%d}:"
             f" {row.failing_reason}"
         )
-        reason = row.failing_reason
-        forbids.append(Forbids(Cause.FAILING, sentence, reason=reason, since=row.confirmed_at))
+        said = Forbids(Cause(row.says), sentence, reason=row.failing_reason, since=row.confirmed_at)
+        forbids.append(said)
     if row.rule_met and row.mark_id is None:
         why = _rule_reasons(row.reasons)
         forbids.append(

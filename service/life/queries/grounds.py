@@ -1,0 +1,158 @@
+"""The grounds of what people say of MEAs: findings on it, tests of its stack, its voltages, hours.
+
+Each names what it rests on by its row, and the page where that is read.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import and_, or_, select
+from sqlalchemy.orm import Session
+
+from service.life.arithmetic.grounds import GroundKind
+from service.life.tables import FailingGround
+from service.platform.queries.answers import grouped_as
+from service.platform.queries.statements import known, param, param_list
+from service.proof.tables import StackTest
+from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
+from service.stacks.tables import BuildPeriod, Layer
+
+KINDS_OF_TEST = {
+    StepKind.LEAK_TEST: (GroundKind.CROSSOVER, GroundKind.LEAK),
+    StepKind.SHORT_CHECK: (GroundKind.SHORT,),
+    StepKind.INSULATION_TEST: (GroundKind.SHORT,),
+}
+"""What each test of a stack may be a ground of."""
+
+
+@dataclass(frozen=True, slots=True)
+class GroundSeen:
+    """A ground, in words, with the page it is read on."""
+
+    kind: GroundKind
+    words: str
+    address: str
+    finding_id: int | None = None
+    test_id: int | None = None
+
+    @property
+    def key(self) -> str:
+        """How a form and the API name it: its kind, and the number of the finding or test."""
+        number = self.finding_id or self.test_id
+        return f"{self.kind} {number}" if number else str(self.kind)
+
+
+FINDINGS = (
+    select(Finding.id, Finding.condition, Finding.where, Finding.places, Finding.record_id)
+    .join(Step, Step.id == Finding.step_id)
+    .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+    .where(
+        Finding.part_id == param("part_id"),
+        Finding.severity.is_not(None),
+        known(Finding),
+        Step.undone_at.is_(None),
+        RebuildRecord.state != RecordState.VOID,
+    )
+    .order_by(Finding.id.desc())
+    .limit(50)
+)
+TESTS = (
+    select(StackTest.id, Step.kind, Step.done_at, StackTest.verdict, StackTest.record_id)
+    .join(Step, Step.id == StackTest.step_id)
+    .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
+    .join(
+        BuildPeriod,
+        and_(
+            BuildPeriod.stack_id == RebuildRecord.stack_id,
+            known(BuildPeriod),
+            BuildPeriod.closed_at <= Step.done_at,
+            or_(BuildPeriod.opened_at.is_(None), BuildPeriod.opened_at > Step.done_at),
+        ),
+    )
+    .join(Layer, and_(Layer.build_id == BuildPeriod.build_id, known(Layer)))
+    .where(
+        Layer.part_id == param("part_id"),
+        Step.undone_at.is_(None),
+        RebuildRecord.state != RecordState.VOID,
+    )
+    .order_by(StackTest.id.desc())
+    .limit(50)
+)
+
+
+def grounds_offered(session: Session, part_id: int) -> tuple[GroundSeen, ...]:
+    """Return what a word on an MEA may rest on, the newest of each kind first. Two statements."""
+    findings: Any = session.execute(FINDINGS, {"part_id": part_id})
+    tests: Any = session.execute(TESTS, {"part_id": part_id})
+    return (
+        *(_of_part(ground, part_id) for ground in (GroundKind.VOLTAGE, GroundKind.HOURS)),
+        *(_of_finding(row, row.id) for row in findings),
+        *(_of_test(row, row.id, kind) for row in tests for kind in KINDS_OF_TEST.get(row.kind, ())),
+    )
+
+
+OF_MARKS = (
+    select(
+        FailingGround.mark_id,
+        FailingGround.kind.label("ground"),
+        FailingGround.finding_id,
+        FailingGround.test_id,
+        Finding.condition,
+        Finding.where,
+        Finding.places,
+        Step.kind,
+        Step.done_at,
+        StackTest.verdict,
+        Step.record_id,
+    )
+    .outerjoin(Finding, Finding.id == FailingGround.finding_id)
+    .outerjoin(StackTest, StackTest.id == FailingGround.test_id)
+    .outerjoin(Step, or_(Step.id == Finding.step_id, Step.id == StackTest.step_id))
+    .where(FailingGround.mark_id.in_(param_list("mark_ids")))
+    .order_by(FailingGround.id)
+)
+
+
+def grounds_of(
+    session: Session, part_of_mark: Collection[tuple[int, int]]
+) -> Mapping[int | None, list[GroundSeen]]:
+    """Return the grounds of each of these (mark, part). One statement."""
+    parts = dict(part_of_mark)
+    if not parts:
+        return defaultdict(list)
+    rows = session.execute(OF_MARKS, {"mark_ids": list(parts)})
+    return grouped_as(rows, "mark_id", lambda row: _kept(row, parts[row.mark_id]))
+
+
+def _kept(row: Any, part_id: int) -> GroundSeen:
+    if row.finding_id is not None:
+        return _of_finding(row, row.finding_id)
+    if row.test_id is not None:
+        return _of_test(row, row.test_id, row.ground)
+    return _of_part(row.ground, part_id)
+
+
+def _of_part(kind: GroundKind, part_id: int) -> GroundSeen:
+    page = "/life" if kind is GroundKind.VOLTAGE else "#life"
+    return GroundSeen(kind, f"its {kind}", f"/parts/{part_id}{page}")
+
+
+def _of_finding(row: Any, finding_id: int) -> GroundSeen:
+    seen = ", ".join(filter(None, (row.condition, row.places, row.where)))
+    return GroundSeen(
+        GroundKind.FINDING,
+        f"finding in record {row.record_id}: {seen}",
+        f"/records/{row.record_id}#entries",
+        finding_id=finding_id,
+    )
+
+
+def _of_test(row: Any, test_id: int, kind: GroundKind) -> GroundSeen:
+    return GroundSeen(
+        kind,
+        f"{kind}: {row.kind} of {row.done_at:%Y-%m-%d} in record {row.record_id}, {row.verdict}",
+        f"/records/{row.record_id}#entries",
+        test_id=test_id,
+    )
