@@ -21,6 +21,11 @@ APPROVED_AT_ONCE = (
     "(SELECT 1 FROM decision WHERE decision.correction_id IS NOT NULL"
     " AND decision.meaning = 'correction approved' AND decision.at = new.undone_at)"
 )
+IS_A_CIRCLE = (
+    "EXISTS (WITH RECURSIVE below(id) AS (SELECT new.input_lot_id UNION"
+    " SELECT lot_input.input_lot_id FROM lot_input JOIN below ON lot_input.lot_id = below.id)"
+    " SELECT 1 FROM below WHERE id = new.lot_id)"
+)
 FREE_OF_FROZEN = {
     "step": ("standing", "undone_at", "undone_by_id"),
     "finding": ("known_until",),
@@ -202,6 +207,8 @@ def _guards() -> Iterator[Guard]:
         " WHERE build.id = new.build_id AND hold.lifted_at IS NULL)",
         later=("hold.stack_id",),
     )
+    yield Guard("lot_input", "UPDATE", "what a lot is made of is taken back, not changed")
+    yield Guard("lot_input", "INSERT", "a lot is not made of itself", when=IS_A_CIRCLE)
     yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
     mark = "failing_mark"
     yield Guard(

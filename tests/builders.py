@@ -361,6 +361,14 @@ def a_lot(
     return lot
 
 
+def a_material(session: Session, label: str) -> Lot:
+    """A lot of a material of its own type: a roll, an ink, a coating batch."""
+    material = _a_type(f"MT-{label}", f"type of {label}", {"kind": Kind.MATERIAL, "counted": True})
+    session.add(material)
+    session.flush()
+    return a_lot(session, material, label=label)
+
+
 def a_part(
     session: Session,
     part_type: PartType,

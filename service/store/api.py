@@ -26,6 +26,7 @@ from service.store.arithmetic.instruments import (
     Principle,
     TorqueTool,
 )
+from service.store.arithmetic.lot_roles import LotRole
 from service.store.arithmetic.make_safe import LINE_FIELDS, LineAsked, SafeAct
 from service.store.changes.calibrations import (
     AwayEntry,
@@ -38,6 +39,7 @@ from service.store.changes.calibrations import (
 )
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.instruments import InstrumentEntry, add_instrument
+from service.store.changes.lot_inputs import add_input, remove_input
 from service.store.changes.make_safe_lists import begin_list, propose_list
 from service.store.changes.part_axes import judge_part
 from service.store.changes.shelf_lives import (
@@ -49,6 +51,8 @@ from service.store.changes.shelf_lives import (
 )
 from service.store.queries import holds as queries
 from service.store.queries import instruments as queries_of_instruments
+from service.store.queries.lot_trees import InputLot, LotMade, made_from, made_of
+from service.store.queries.lots import lot
 from service.store.queries.make_safe_lists import ListOnPage, lines_of, make_safe_lists
 
 router = APIRouter(tags=["parts"])
@@ -239,6 +243,68 @@ def extend(of: ShelfOf, number: HoldNumber, body: ExtensionSent, call: Call) -> 
 
 def _bag(of: ShelfOf, number: int) -> Bag:
     return Bag(lot_id=number) if of is ShelfOf.LOT else Bag(part_id=number)
+
+
+# What lots are made of.
+
+
+@like(InputLot)
+class InputLotOut(Out):
+    """A lot that went into another, with what went into it; ``since`` null: from its making."""
+
+    made_of: list["InputLotOut"]
+
+
+@like(LotMade)
+class LotMadeOut(Out):
+    """A lot that something of a lot went into; ``level`` 1: at once."""
+
+
+class Genealogy(Out):
+    """What a lot is made of, and what was made of it."""
+
+    made_of: list[InputLotOut]
+    made: list[LotMadeOut]
+
+
+class InputSent(In):
+    """A lot that went into another one."""
+
+    lot: int = Field(ge=1, le=2**53, description="lasting number of the lot")
+    role: LotRole
+    since: AwareDatetime | None = None
+
+
+@router.get("/lots/{number}/genealogy")
+def genealogy(number: HoldNumber, caller: Caller, engine: Database) -> Genealogy:
+    """Return what a lot is made of, level by level, and the lots something of it went into."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        lot(session, number)
+        trees, made = made_of(session, [number])[number], made_from(session, number)
+    return Genealogy.model_validate({"made_of": trees, "made": made}, from_attributes=True)
+
+
+@router.post("/lots/{number}/inputs", status_code=201)
+def put_input_in(number: HoldNumber, body: InputSent, call: Call) -> Made:
+    """Say that a lot is made of another one, as what, and from when on."""
+    return make_once(
+        call,
+        lambda work: add_input(
+            work, number, input_lot_id=body.lot, role=body.role, since=body.since
+        ),
+    )
+
+
+@router.post("/lots/{number}/inputs/{input_number}/take-back", status_code=201)
+def take_input_back(number: HoldNumber, input_number: HoldNumber, body: Why, call: Call) -> Made:
+    """Take back that a lot is made of another one, with the reason."""
+
+    def change(work: Work) -> int:
+        remove_input(work, number, input_number, reason=body.reason)
+        return input_number
+
+    return make_once(call, change)
 
 
 # Instruments, their calibrations and absences.

@@ -26,6 +26,7 @@ from service.store.arithmetic.instruments import (
     Principle,
     TorqueTool,
 )
+from service.store.arithmetic.lot_roles import LotRole
 from service.store.arithmetic.make_safe import SafeAct
 
 
@@ -101,6 +102,21 @@ class Lot(KeptOnAShelf, Base):
     expires_at: Mapped[utc | None]
     quantity: Mapped[int | None] = mapped_column(comment="items received; none: not known")
     notes: Mapped[text] = mapped_column(default="")
+
+
+class LotInput(Base):
+    """A lot that went into another one: a roll, an ink, a mould, a coating from its day on."""
+
+    __tablename__ = "lot_input"
+    __table_args__ = (
+        UniqueConstraint("lot_id", "input_lot_id", "role"),
+        Index("ix_lot_input_input_lot_id", "input_lot_id"),
+    )
+    id: Mapped[key]
+    lot_id: Mapped[int] = reference("lot")
+    input_lot_id: Mapped[int] = reference("lot")
+    role: Mapped[LotRole] = mapped_column(word(LotRole))
+    since: Mapped[utc | None] = mapped_column(comment="counts from then; none: from its making")
 
 
 FITTED_NOT_INSPECTED = sql("usability = 'not inspected' AND stack_id IS NOT NULL")

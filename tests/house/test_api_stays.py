@@ -67,6 +67,17 @@ NEW: dict[str, str] = {
     ),
     r"(GET|POST) /api/v1/(leak-tests|parts/\{serial\}/leak-tests)\b.*": (
         "leak tests of plates and parts of the pile by themselves"
+    r"(GET|POST) /api/v1/lots/\{number\}/(genealogy|inputs)\b.*": "lots that are made of lots",
+    r"GET /api/v1/parts/\{serial\}/trace 200 lots\[\]\.made_of\b.*": "what each lot is made of",
+    r"(GET|POST) /api/v1/(parts/\{serial\}/)?failing\b.* .*\b(says|grounds)\b.*": (
+        "failed, suspected or end of life, and what it rests on"
+    ),
+    r"GET /api/v1/parts/\{serial\}/failing/grounds\b.*": "what a word on an MEA may rest on",
+    r"GET /api/v1/parts/\{serial\}/life 200 marks\[\]\.(says|grounds)\b.*": (
+        "which word it is, and what it rests on"
+    ),
+    r"GET /api/v1/(life|parts/\{serial\}/suspects) 200 set_apart: string required": (
+        "suspected MEAs and those at the end of life, which do not count as failing"
     ),
     r"(GET|POST) /api/v1/make-safe-lists\b.*": "the site's make-safe lists",
     r"POST /api/v1/records sends make_safe\[\]\.act: null\|string": "which list a line is of",

@@ -227,7 +227,7 @@ def test_what_is_on_hold_is_renewed_once_reached(lab: Lab) -> None:
     ask = Ask((ReplaceCells((2,), with_plates=False),), DAY, may_open=(End.FREE,))
     document = worked_out(lab, ask).document
 
-    why = "on hold: Confirmed as failing: 0.31 V"
+    why = "on hold: Failed: 0.31 V"
     at = next(line.position for line in document.must_renew if line.reason == why)
     assert document.before[at - 1].part == fitted.id
     assert {"M-NEW-2", "M-NEW-3"} <= picked(lab, ask)

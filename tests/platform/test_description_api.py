@@ -111,6 +111,7 @@ OPERATIONS = (
     "POST /api/v1/records/{record_id}/short-checks",
     "GET /api/v1/failing",
     "GET /api/v1/parts/{serial}/life",
+    "GET /api/v1/parts/{serial}/failing/grounds",
     "POST /api/v1/parts/{serial}/failing",
     "POST /api/v1/parts/{serial}/failing/withdrawal",
     "GET /api/v1/designs/{design_id}/failing-rule",
@@ -134,6 +135,9 @@ OPERATIONS = (
     "GET /api/v1/words",
     "POST /api/v1/words",
     "GET /api/v1/traces/{sha256}",
+    "GET /api/v1/lots/{number}/genealogy",
+    "POST /api/v1/lots/{number}/inputs",
+    "POST /api/v1/lots/{number}/inputs/{input_number}/take-back",
     "POST /api/v1/{of}/{number}/bag-openings",
     "POST /api/v1/{of}/{number}/shelf-life-extensions",
 )

@@ -154,7 +154,7 @@ class WordSent(In):
     failed_at: AwareDatetime
     reason: Reason
     says: MeaWord = MeaWord.FAILED
-    grounds: Annotated[list[Annotated[str, Field(max_length=40)]], Field(max_length=50)]
+    grounds: list[Annotated[str, Field(max_length=40)]] = Field(default=[], max_length=50)
 
 
 class WithdrawalSent(In):

@@ -24,6 +24,7 @@ from service.stacks.changes.build_features import gather_makeups
 from service.stacks.queries.hour_kinds import PartKinds, part_kinds
 from service.stacks.queries.part_lives import PartLife, part_life
 from service.store.queries.forbids import HOLDS, Forbids, what_forbids
+from service.store.queries.lot_trees import InputLot, made_of
 
 router = APIRouter(prefix="/parts")
 
@@ -60,6 +61,8 @@ class PartPage:
     """what forbids its use besides the holds on it"""
     leak_tests: tuple[MadePartTest, ...]
     """outside a closed stack"""
+    made_of: tuple[InputLot, ...]
+    """what its lot is made of"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,8 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         marks = marks_of(session, part_id)
         forbids = what_forbids(session, part_id)
         leak_tests = leak_tests_of_part(session, part_id, as_of)
+        lot_id = life.part.lot_id
+        trees = made_of(session, [lot_id])[lot_id] if lot_id else ()
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
@@ -106,6 +111,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         standing,
         against,
         leak_tests,
+        trees,
     )
     return page(request, "store/parts/show.html", context, query.status)
 

@@ -25,6 +25,7 @@ from service.life.arithmetic.factors import (
     opening_codes,
     position_codes,
     thirds,
+    wide,
 )
 from service.life.arithmetic.grounds import MeaWord
 from service.life.arithmetic.position_test import from_nearer_end
@@ -35,6 +36,7 @@ from service.life.tables import BuildMakeup, FailingMark, FailingRule, RuleAnswe
 from service.platform.queries.statements import known, param, param_list, statement
 from service.runs.tables import RunReading
 from service.stacks.tables import HourMeter, HourReading, HourReport
+from service.store.queries.lot_trees import inputs_of
 from service.store.tables import Lot
 
 MOST_EXACT = 200
@@ -120,13 +122,14 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
         ran_h=ran,
     )
     supplier, suppliers = _suppliers(session, read)
+    origins, origin_lots = _origins(session, read)
     return Compared(
         builds,
         stays,
         population,
         counts,
-        (*read.factors, Factor(FactorKind.SUPPLIER, supplier)),
-        {**read.values, FactorKind.SUPPLIER: suppliers},
+        (*read.factors, Factor(FactorKind.SUPPLIER, supplier), *origins),
+        {**read.values, FactorKind.SUPPLIER: suppliers, **origin_lots},
         read.edges_mpa,
         np.array([row.build_id for row in rows], dtype=np.int64),
         Counter(apart[part] for part in np.intersect1d(stays.part, list(apart)).tolist()),
@@ -268,6 +271,43 @@ def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]
         codes[index] = places[name.casefold()]
     of_lot = next(factor for factor in read.factors if factor.kind is FactorKind.MEA_LOT)
     return codes[of_lot.codes], tuple(names)
+
+
+LOTS_AROUND = (FactorKind.MEA_LOT, FactorKind.PLATE_LOT, FactorKind.GASKET_LOT)
+
+
+def _origins(
+    session: Session, read: Unpacked
+) -> tuple[list[Factor], dict[FactorKind, tuple[int, ...]]]:
+    """What the lots around each MEA are made of, a factor for each role; none where not kept.
+
+    A coating counts in builds closed from its day on.
+    """
+    around = {kind: read.values[kind] for kind in LOTS_AROUND}
+    inputs = inputs_of(session, {lot for lots in around.values() for lot in lots})
+    closed = read.builds.closed[read.stays.build][:, None, None]
+    factors, values = [], {}
+    for role, inputs_of_lot in inputs.items():
+        ids = sorted({key for pairs in inputs_of_lot.values() for key, _since in pairs})
+        widest = max(map(len, inputs_of_lot.values()))
+        columns = []
+        for factor in read.factors:
+            if factor.kind not in around:
+                continue
+            lots = around[factor.kind]
+            code = np.full((len(lots) + 1, widest), UNKNOWN, dtype=np.int64)
+            since = np.full(code.shape, np.iinfo(np.int64).min)
+            for row, lot in enumerate(lots):
+                for column, (key, begun) in enumerate(inputs_of_lot.get(lot, ())):
+                    code[row, column] = ids.index(key)
+                    since[row, column] = since[row, column] if begun is None else minutes(begun)
+            places = wide(factor.codes)
+            counting = np.where(since[places] <= closed, code[places], UNKNOWN)
+            columns.append(counting.reshape(len(places), -1))
+        codes = -np.sort(-distinct(np.hstack(columns)), axis=1)  # what is not known stands last
+        factors.append(Factor(FactorKind(role), codes[:, (codes >= 0).any(axis=0)]))
+        values[FactorKind(role)] = tuple(ids)
+    return factors, values
 
 
 _kept: list[tuple[list[str], Unpacked]] = []

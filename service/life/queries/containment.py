@@ -18,6 +18,7 @@ from service.stacks.queries.stacks import ListedStack, listed_stacks
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.holds import ADDRESSES, SubjectKind
+from service.store.queries.lot_trees import reaches
 from service.store.queries.part_lists import PartFacts
 from service.store.tables import Hold, Instrument, Lot, Part, PartType
 
@@ -124,6 +125,7 @@ def containment(session: Session, traced: Trace) -> Containment:
             "Lots of what lay around it in any build",
             tuple(lot for lot in lots if lot.id != part.lot_id),
         ),
+        ExposedGroup("What these lots are made of", _inputs(traced.lots)),
         ExposedGroup("The driver its nuts were tightened with", _drivers(session, build)),
     )
     held_in = {part.stack_serial for part in parts} | {
@@ -180,6 +182,28 @@ def _of_lot(lot: TracedLot) -> Exposed:
     )
 
 
+def _inputs(lots: Sequence[TracedLot]) -> tuple[Exposed, ...]:
+    """What went into the lots, level by level, each once."""
+    inputs = {
+        level.lot_id: Exposed(
+            kind="lot",
+            id=level.lot_id,
+            label=level.label,
+            what=level.type_name,
+            why=f"{level.role} of lot {lot.label}",
+            where=level.supplier,
+            whereabouts=None,
+            usability=None,
+            stack_serial=None,
+            held_because=level.held_because,
+        )
+        for lot in lots
+        for tree in lot.made_of
+        for level in tree.all_levels
+    }
+    return tuple(inputs.values())
+
+
 @statement
 def _held_parts() -> Any:
     return (
@@ -195,7 +219,7 @@ def _held_parts() -> Any:
                 what=PartType.name,
                 stack_serial=Stack.serial,
                 held_because=_reason(Hold.part_id == Part.id).correlate(Part),
-                lot_held_because=_reason(Hold.lot_id == Part.lot_id).correlate(Part),
+                lot_held_because=_reason(reaches(Part.lot_id)).correlate(Part),
             ),
         )
         .join(PartType, PartType.id == Part.part_type_id)

@@ -223,7 +223,9 @@ def failing_counts(session: Session, design_id: int | None = None) -> Counts:
         said[says] += count
         marked[answer] += count
     return Counts(
-        *(said[word] for word in MeaWord),
+        said[MeaWord.FAILED],
+        said[MeaWord.SUSPECTED],
+        said[MeaWord.END_OF_LIFE],
         answers.get(RuleAnswer.MET, 0) - marked[RuleAnswer.MET],
         answers.get(RuleAnswer.CANNOT_BE_JUDGED, 0) - marked[RuleAnswer.CANNOT_BE_JUDGED],
         sum(answers.values()),

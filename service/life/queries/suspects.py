@@ -23,17 +23,18 @@ from service.life.arithmetic.factors import (
 from service.life.arithmetic.grounds import words_apart
 from service.life.arithmetic.position_test import PositionTest, from_nearer_end, position_test
 from service.life.arithmetic.suspects import FORMULA, FactorFound, LevelFound, Suspects, suspects
-from service.life.queries.compared import Compared, compared
+from service.life.queries.compared import LOTS_AROUND, Compared, compared
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.statements import param_list
 from service.stacks.tables import Stack
+from service.store.arithmetic.lot_roles import LotRole
 from service.store.tables import Instrument, Lot, PartType
 
 # What the levels of a comparison are called, and where their pages are.
 
 
-LOTS = (FactorKind.MEA_LOT, FactorKind.PLATE_LOT, FactorKind.GASKET_LOT)
+LOTS = (*LOTS_AROUND, *(FactorKind(role) for role in LotRole))
 
 
 FEW = 5
@@ -67,7 +68,7 @@ class Names:
         def ids(*kinds: FactorKind) -> list[int]:
             level_ids: list[int] = []
             for kind in kinds:
-                values = sides.values[kind]
+                values = sides.values.get(kind, ())
                 few = range(len(values) if len(values) <= FEW else 0)
                 levels = {*request.get(kind, ()), *few}
                 level_ids += [values[level] for level in levels if level >= 0]

@@ -26,6 +26,7 @@ from service.stacks.queries.part_lives import Events, SeenOnIt, event_counts, fi
 from service.stacks.queries.stack_sheets import approvals_of
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.queries.lot_trees import InputLot, made_of, reaches
 from service.store.queries.part_lists import PartFacts, part_facts
 from service.store.tables import Hold, Lot, Part, PartType
 
@@ -98,6 +99,7 @@ class TracedLot:
     held_because: str | None
     counts: tuple[CountedAt, ...]
     members: tuple[LotMember, ...]
+    made_of: tuple[InputLot, ...]
 
     @property
     def total(self) -> int:
@@ -241,7 +243,7 @@ LOTS = (
             TracedLot,
             Lot,
             held_because=select(func.min(Hold.reason))
-            .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+            .where(reaches(Lot.id), Hold.lifted_at.is_(None))
             .correlate(Lot)
             .scalar_subquery(),
             kind=PartType.kind,
@@ -259,6 +261,7 @@ def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[
     ).all()
     counts = _counts(session, lot_ids, part)
     members = _members(session, lot_ids, part.id)
+    trees = made_of(session, lot_ids)
     return tuple(
         read_as(
             TracedLot,
@@ -267,6 +270,7 @@ def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[
             is_own=row.id == part.lot_id,
             counts=tuple(counts.get(row.id, ())),
             members=tuple(members.get(row.id, ())),
+            made_of=trees[row.id],
         )
         for row in facts
     )

@@ -3,7 +3,7 @@
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import bindparam, exists, func, literal, select
+from sqlalchemy import bindparam, exists, false, func, literal, select
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
@@ -16,6 +16,7 @@ from service.platform.queries.statements import known
 from service.platform.tables import UtcDateTime
 from service.records.tables import RebuildRecord, RecordState, Step
 from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReport, Layer, Stack
+from service.store.queries.lot_trees import REACHED
 from service.store.tables import Hold, Inspection, Part
 
 SILENT_AFTER = timedelta(minutes=30)
@@ -139,7 +140,8 @@ def _held(whole: bool, of: str) -> Any:
             note=Hold.reason,
         )
         .select_from(Hold)
-        .join(Part, key == getattr(Hold, of))
+        .outerjoin(REACHED, false() if of != "lot_id" else REACHED.c.hold_id == Hold.id)
+        .join(Part, key == (REACHED.c.lot_id if of == "lot_id" else getattr(Hold, of)))
         .where(
             Hold.lifted_at.is_(None),
             getattr(Hold, of).is_not(None),

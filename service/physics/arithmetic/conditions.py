@@ -194,13 +194,13 @@ _OF_KIND: dict[Kind, tuple[str, ...]] = {
 
 def _first_words() -> dict[str, tuple[Kind, ...]]:
     """Each condition with its kinds; what weighs most on a part of some kind comes first."""
-    lists = {kind: (*_OF_KIND[kind], *_ANY) for kind in Kind}
+    lists = {kind: (*words, *_ANY) for kind, words in _OF_KIND.items()}
     rank = {word: at for listed in lists.values() for at, word in enumerate(listed)}
     for listed in lists.values():
         rank |= {word: min(rank[word], at) for at, word in enumerate(listed)}
     rank |= {word: len(rank) for word in _ANY}
     return {
-        word: tuple(kind for kind in Kind if word in lists[kind])
+        word: tuple(kind for kind in _OF_KIND if word in lists[kind])
         for word in sorted(rank, key=rank.__getitem__)
     }
 

@@ -21,6 +21,7 @@ class Kind(StrEnum):
     SLEEVE = "sleeve"
     DISC_SPRING = "disc spring"
     NUT = "nut"
+    MATERIAL = "material"
 
 
 LAYER_KINDS = (

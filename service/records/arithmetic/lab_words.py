@@ -13,7 +13,7 @@ from typing import Any
 from service.physics.arithmetic.conditions import FIRST_WORDS, STANDING_ALONE
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
-from service.platform.arithmetic.vocabulary import Kind
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS
 
 FORM = "lab words 1"
 
@@ -133,7 +133,10 @@ FIRST_REASONS = LabWords(
 )
 """Reasons as they come with a new laboratory: common practice, no source."""
 BEGUN_WITH = {WordList.CONDITIONS: FIRST, WordList.REASONS: FIRST_REASONS}
-FITS = {WordList.CONDITIONS: tuple(map(str, Kind)), WordList.REASONS: tuple(map(str, Answers))}
+FITS = {
+    WordList.CONDITIONS: tuple(map(str, (*LAYER_KINDS, *FIXING_KINDS))),
+    WordList.REASONS: tuple(map(str, Answers)),
+}
 """What the words of each list can be said of."""
 
 

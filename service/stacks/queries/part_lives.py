@@ -29,6 +29,7 @@ from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.acceptances import AcceptanceKept, acceptances_of
+from service.store.queries.lot_trees import reaches
 from service.store.queries.part_lists import PartFacts, part_facts
 from service.store.tables import Concession, Hold, Lot, Part
 
@@ -327,7 +328,7 @@ HOLDS = (
     .where(
         or_(
             Hold.part_id == param("part_id"),
-            Hold.lot_id == param("lot_id"),
+            reaches(param("lot_id")),
             Hold.part_type_id == param("type_id"),
         )
     )

@@ -17,6 +17,7 @@ from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.lot_trees import reaches
 from service.store.tables import Hold, Part
 
 OPEN = "open"
@@ -194,7 +195,7 @@ def standing_holds(*columns: Any, stack_ids: Any) -> Any:
 
     Adds the stack, and ``subject``: its place in `HELD_BY`. One on design or stack names no part.
     """
-    by = (Part.id == Hold.part_id, Part.lot_id == Hold.lot_id,
+    by = (Part.id == Hold.part_id, reaches(Part.lot_id),
           Part.part_type_id == Hold.part_type_id)  # fmt: skip
     of_parts = (
         select(*columns, Part.stack_id, _place(subject))

@@ -15,9 +15,18 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
+from service.store.arithmetic.lot_roles import INPUT_FIELDS, LotRole
 from service.store.arithmetic.part_fields import LOT_FIELDS
+from service.store.changes.lot_inputs import add_input, remove_input
 from service.store.changes.lots import LotEntry, add_lot, change_lot
 from service.store.queries.holds import About, HoldsOnIt, holds_on
+from service.store.queries.lot_trees import (
+    InputLot,
+    LotMade,
+    lots_to_make_of,
+    made_from,
+    made_of,
+)
 from service.store.queries.lots import LotFacts, LotFilter, LotOnPage, lot, lots
 from service.store.queries.part_lists import PartFilter, PartRow, parts
 from service.store.queries.part_types import PartTypeFacts, part_types
@@ -38,13 +47,21 @@ class LotsPage:
 
 @dataclass(frozen=True, slots=True)
 class LotPage:
-    """One lot, where everything of it is, and what holds it."""
+    """One lot, where everything of it is, what holds it, what it is made of and what of it.
+
+    ``choices`` are the lots it may be made of.
+    """
 
     lot: LotOnPage
     parts: tuple[PartRow, ...]
     more_parts: bool
     on_it: HoldsOnIt
+    made_of: tuple[InputLot, ...]
+    made: tuple[LotMade, ...]
+    choices: tuple[tuple[int, str], ...]
+    form: Form
     now: datetime
+    input_fields: tuple[Field, ...] = INPUT_FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +114,35 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
 def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
     """Show one lot and where everything of it is today."""
     need(me, Act.READ)
+    return _lot_page(request, database, lot_id, blank(request))
+
+
+@router.post("/{lot_id}/inputs")
+def put_in(request: Request, me: Me, database: Database, form: Typed, lot_id: int) -> Response:
+    """Say that a lot is made of another one."""
+    with form.collecting_errors():
+        input_lot_id, values = form.whole("input"), form.values(INPUT_FIELDS)
+        values["role"] = LotRole(values["role"])
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/lots/{lot_id}#made-of"
+            add_input(work, lot_id, input_lot_id=input_lot_id or 0, **values)
+        return go_on(request, work.answer)
+    return _lot_page(request, database, lot_id, form)
+
+
+@router.post("/{lot_id}/inputs/take-back")
+def take_back(request: Request, me: Me, database: Database, form: Typed, lot_id: int) -> Response:
+    """Take back that a lot is made of another one."""
+    with form.collecting_errors():
+        input_id, reason = form.whole("taken_back"), form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/lots/{lot_id}#made-of"
+            remove_input(work, lot_id, input_id or 0, reason=reason)
+        return go_on(request, work.answer)
+    return _lot_page(request, database, lot_id, form)
+
+
+def _lot_page(request: Request, database: Engine, lot_id: int, form: Form) -> Response:
     with reading(database) as session:
         parts_of_lot = parts(session, PartFilter(lot_id=lot_id), Turn(PARTS_SHOWN))
         context = LotPage(
@@ -104,9 +150,13 @@ def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
             parts_of_lot.rows,
             bool(parts_of_lot.further),
             holds_on(session, About(lot_id=lot_id)),
+            made_of(session, [lot_id])[lot_id],
+            made_from(session, lot_id),
+            lots_to_make_of(session),
+            form,
             now_utc(),
         )
-    return page(request, "store/lots/show.html", context)
+    return page(request, "store/lots/show.html", context, form.status)
 
 
 @router.get("/{lot_id}/edit")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, exists, or_, select
+from sqlalchemy import and_, exists, func, or_, select, true
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
@@ -78,3 +78,23 @@ def limits_of(
         if said := [limit for limit in both if limit is not None]:
             limits[row.id] = min(said)
     return limits
+
+
+def accepted_elsewhere(
+    session: Session, part_ids: Collection[int] | None, design_id: Any
+) -> list[tuple[int, str, datetime]]:
+    """Return which used parts were accepted for another design, for which, and when.
+
+    ``part_ids`` None: of all parts.
+    """
+    newest = select(func.max(AcceptedUsed.id)).group_by(AcceptedUsed.part_id)
+    rows = session.execute(
+        select(AcceptedUsed.part_id, Design.name, Design.revision, AcceptedUsed.at)
+        .join(Design, Design.id == AcceptedUsed.design_id)
+        .where(
+            AcceptedUsed.id.in_(newest),
+            true() if part_ids is None else AcceptedUsed.part_id.in_(part_ids),
+            AcceptedUsed.design_id != design_id,
+        )
+    )
+    return [(row.part_id, f"{row.name} {row.revision}", row.at) for row in rows]

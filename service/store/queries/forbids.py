@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select, true
+from sqlalchemy import ColumnElement, Select, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -26,12 +26,12 @@ from service.platform.queries.statements import param
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
-from service.store.queries.acceptances import WORD_FORBIDS
+from service.store.queries.acceptances import WORD_FORBIDS, accepted_elsewhere
+from service.store.queries.lot_trees import REACHED, reaches
 from service.store.queries.shelf_lives import LOT_ENDS, PART_ENDS, have_run
 from service.store.queries.stack_holds import parts_of_held_stacks
 from service.store.queries.words_on_use import MANY, asked_about, rejected_at
 from service.store.tables import (
-    AcceptedUsed,
     Concession,
     Hold,
     Instrument,
@@ -139,7 +139,6 @@ def bears_on(
     """
     pairs = (
         (Hold.part_id, part),
-        (Hold.lot_id, lot),
         (Hold.part_type_id, part_type),
         (Hold.design_id, design),
         (Hold.stack_id, stack),
@@ -149,6 +148,8 @@ def bears_on(
         for column, value in pairs
         if value is not None
     ]
+    if lot is not None:
+        any_of.append(reaches(lot))
     return and_(_standing(at), or_(false(), *any_of))
 
 
@@ -297,6 +298,7 @@ def _of_age(row: Any, on: datetime | None) -> list[Forbids]:
 
 
 ELSEWHERE, KEPT_FOR, PRESENT = aliased(Stack), aliased(Stack), aliased(Layer)
+HELD_LOT = aliased(Lot)
 
 
 _NEWER = aliased(FailingRule)
@@ -390,6 +392,8 @@ _HOLDS = (
         Hold.id,
         Hold.part_id,
         Hold.lot_id,
+        REACHED.c.lot_id.label("reached"),
+        HELD_LOT.label.label("held_lot"),
         Hold.part_type_id,
         Hold.design_id,
         Hold.stack_id,
@@ -404,6 +408,8 @@ _HOLDS = (
     .join(Person, Person.id == Hold.placed_by_id)
     .outerjoin(Design, Design.id == Hold.design_id)
     .outerjoin(Stack, Stack.id == Hold.stack_id)
+    .outerjoin(HELD_LOT, HELD_LOT.id == Hold.lot_id)
+    .outerjoin(REACHED, REACHED.c.hold_id == Hold.id)
     .order_by(Hold.placed_at, Hold.id)
 )
 
@@ -424,7 +430,7 @@ def _subject_of(row: Any) -> tuple[Cause, int]:
     if row.part_id is not None:
         return Cause.HOLD, row.part_id
     if row.lot_id is not None:
-        return Cause.LOT_HOLD, row.lot_id
+        return Cause.LOT_HOLD, row.reached
     if row.part_type_id is not None:
         return Cause.TYPE_HOLD, row.part_type_id
     return ANY_STACK if row.stack_id is not None else (Cause.DESIGN_HOLD, 0)
@@ -436,26 +442,17 @@ def _accepted_elsewhere(
     """Which used parts were accepted for another design than that of the stack."""
     if not part_ids or stack_id is None:
         return {}
-    newest = select(func.max(AcceptedUsed.id)).group_by(AcceptedUsed.part_id)
-    rows = session.execute(
-        select(AcceptedUsed.part_id, AcceptedUsed.at, Design.name, Design.revision)
-        .join(Design, Design.id == AcceptedUsed.design_id)
-        .where(
-            AcceptedUsed.id.in_(newest),
-            AcceptedUsed.part_id.in_(part_ids) if len(part_ids) <= MANY else true(),
-            AcceptedUsed.design_id != design_of_stack(stack_id),
-        )
-    )
+    ids = part_ids if len(part_ids) <= MANY else None
     return {
-        row.part_id: [
+        part_id: [
             Forbids(
                 Cause.OTHER_DESIGN,
-                f"It is accepted used for {row.name} {row.revision} only.",
-                reason=f"for {row.name} {row.revision} only",
-                since=row.at,
+                f"It is accepted used for {design} only.",
+                reason=f"for {design} only",
+                since=at,
             )
         ]
-        for row in rows
+        for part_id, design, at in accepted_elsewhere(session, ids, design_of_stack(stack_id))
     }
 
 
@@ -520,6 +517,9 @@ def _of_hold(hold: Any, cause: Cause, subject: str) -> Forbids:
     if not subject:
         of_stack = f"The stack it was in, {hold.stack}," if hold.stack else ""
         subject = of_stack or f"The design {hold.design} {hold.revision}"
+    subject = subject or f"The design {hold.design} {hold.revision}"
+    if cause is Cause.LOT_HOLD and hold.reached != hold.lot_id:
+        subject += f" is made of lot {hold.held_lot}, which"
     sentence = f"{subject} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
     return Forbids(cause, sentence, hold.id, hold.reason, hold.placed_at)
 
