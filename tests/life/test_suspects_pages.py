@@ -62,7 +62,7 @@ def test_of_an_mea_not_failing_the_comparison_is_offered(
     shown = words(client.get(f"{at}/trace").text)
     asked = words(client.get(f"{at}/suspects?compare=yes").text)
 
-    assert "Nobody has confirmed this MEA as failing" in shown
+    assert "Nobody has said that this MEA failed" in shown
     assert "What was exposed as it was" in shown
     assert "4 failing of 24 MEAs" in asked
 
@@ -77,7 +77,7 @@ def test_where_nothing_fails_there_is_nothing_to_compare(
     at = f"/parts/{lab.meas[0][0].id}/suspects?compare=yes"
     page = words(signed_in_client("quality").get(at).text)
 
-    assert "No MEA of this design is confirmed as failing" in page
+    assert "No MEA of this design failed" in page
     assert "Factor by factor" not in page
 
 

@@ -203,4 +203,4 @@ def test_a_trace_takes_as_many_statements_for_one_build_as_for_four(
         with statements() as seen:
             assert len(trace(session, mea).builds) == builds
 
-    assert len(seen) == 19
+    assert len(seen) == 20
