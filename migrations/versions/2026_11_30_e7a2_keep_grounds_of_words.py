@@ -3,7 +3,7 @@
 Every word until now meant “failed” by the voltage: each is kept as that, withdrawn ones too.
 
 Revision ID: e7a2
-Revises: c4a6
+Revises: d8b1
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "e7a2"
-down_revision = "c4a6"
+down_revision = "d8b1"
 branch_labels = None
 depends_on = None
 

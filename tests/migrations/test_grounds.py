@@ -11,7 +11,7 @@ from service.operation.migrating import migrate
 from service.platform.database import make_engine
 from tests import builders
 
-BEFORE = "c4a6"
+BEFORE = "d8b1"
 
 
 def test_every_word_of_before_is_kept_as_failed_by_the_voltage(newest_url: str) -> None:
