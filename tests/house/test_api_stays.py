@@ -67,6 +67,7 @@ NEW: dict[str, str] = {
     ),
     r"(GET|POST) /api/v1/(leak-tests|parts/\{serial\}/leak-tests)\b.*": (
         "leak tests of plates and parts of the pile by themselves"
+    ),
     r"(GET|POST) /api/v1/lots/\{number\}/(genealogy|inputs)\b.*": "lots that are made of lots",
     r"GET /api/v1/parts/\{serial\}/trace 200 lots\[\]\.made_of\b.*": "what each lot is made of",
     r"(GET|POST) /api/v1/(parts/\{serial\}/)?failing\b.* .*\b(says|grounds)\b.*": (
