@@ -13,10 +13,10 @@ from service.bench.changes.corrections import propose
 from service.bench.changes.entries import (
     ENTRIES,
     IT_STANDS,
+    CellsRead,
     LeakTestSent,
     Names,
     Sent,
-    ShortCheckSent,
     StackTestSent,
     TorqueRead,
     WholeRecord,
@@ -442,7 +442,7 @@ for _address, _name, _model, _tag in (
     ("torque-readings", "torque", TorqueRead, "records"),
     ("leak-tests", "leak-test", LeakTestSent, "tests"),
     ("insulation-tests", "insulation-test", StackTestSent, "tests"),
-    ("short-checks", "short-check", ShortCheckSent, "tests"),
+    ("short-checks", "short-check", CellsRead, "tests"),
 ):
     router.post(
         f"/{{record_id}}/{_address}", status_code=201, tags=[_tag], name=_name.replace("-", "_")

@@ -58,7 +58,7 @@ NEW: dict[str, str] = {
     r"POST /api/v1/runs/\{run_id\}/clock\b.*": "a log's clock corrected, as an event of its own",
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
-    r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks)\b).*": (
+    r"POST /api/v1/records sends (findings|departures|handovers|\w+_(tests|checks|searches)\b).*": (
         "kinds of entry a whole record had no place for"
     ),
     r"POST /api/v1/records sends donors\b.*": "the other stacks a record takes parts from",

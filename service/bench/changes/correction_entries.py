@@ -61,6 +61,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.changes import supersede
+from service.stacks.queries.release_standing import TESTED
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import measure_of
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
@@ -114,7 +115,7 @@ def read_value(
 
 
 def _is_test(details: ValueFacts) -> bool:
-    return details.kind in (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+    return details.kind in WHEN_CLOSED
 
 
 def retest(session: Session, details: ValueFacts, value: NewValue) -> Retest:
@@ -257,7 +258,7 @@ READ = {
 
 BEFORE_OPENING = (StepKind.MAKE_SAFE, StepKind.EXCEPTION)
 WHILE_OPEN = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
-WHEN_CLOSED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+WHEN_CLOSED = (*TESTED, StepKind.LEAK_SEARCH)
 
 
 def _refuse_order(work: Work, record: Correctable, details: ValueFacts, at: datetime) -> None:

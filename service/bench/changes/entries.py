@@ -30,11 +30,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKi
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
-from service.proof.changes.stack_tests import (
-    record_insulation_test,
-    record_leak_test,
-    record_short_check,
-)
+from service.proof.changes import stack_tests
 from service.records.changes.bench_fixings import (
     FoundState,
     fit_as_found,
@@ -411,8 +407,11 @@ class LeakTestSent(StackTestSent):
     )
 
 
-class ShortCheckSent(StackTestSent):
-    """A check for shorts: one value a cell from the fixed end, a stroke where none was taken."""
+class CellsRead(StackTestSent):
+    """A check for shorts, or a search for the cell that leaks.
+
+    One value a cell from the fixed end, a stroke where none was taken.
+    """
 
     values: list[Annotated[str, Field(max_length=60)]] = Field(max_length=2000)
 
@@ -491,12 +490,17 @@ ENTRIES: Mapping[str, Entry] = {
     "held-closing": Entry(record_held_closing, HeldDown, Place.HELD),
     "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
     "close": Entry(close_stack, Closing, Place.CLOSING),
-    "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
+    "leak-test": Entry(
+        stack_tests.record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
+    ),
     "insulation-test": Entry(
-        record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
+        stack_tests.record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
     ),
     "short-check": Entry(
-        record_short_check, ShortCheckSent, Place.TESTS, Place.TESTS, keeps=("test",)
+        stack_tests.record_short_check, CellsRead, Place.TESTS, Place.TESTS, keeps=("test",)
+    ),
+    "leak-search": Entry(
+        stack_tests.record_leak_search, CellsRead, Place.TESTS, Place.TESTS, keeps=("test",)
     ),
     "departure": Entry(accept_departure, Departed, is_at_bench=False),
     "undo": Entry(undo_last, Undone, keeps=("at", "end"), made="undone"),
@@ -583,7 +587,8 @@ class WholeRecord(In):
     closing: Closing | None = None
     leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
     insulation_tests: list[StackTestSent] = Field(default=[], max_length=100)
-    short_checks: list[ShortCheckSent] = Field(default=[], max_length=100)
+    short_checks: list[CellsRead] = Field(default=[], max_length=100)
+    leak_searches: list[CellsRead] = Field(default=[], max_length=100)
     handovers: list[HandedOver] = Field(default=[], max_length=100)
     departures: list[Departed] = Field(default=[], max_length=1000)
     hand_in: bool = False
@@ -611,6 +616,7 @@ IN_ORDER: Mapping[str, str] = {
     "leak_tests": "leak-test",
     "insulation_tests": "insulation-test",
     "short_checks": "short-check",
+    "leak_searches": "leak-search",
     "handovers": "handover",
     "departures": "departure",
     "hand_in": "hand-in",

@@ -48,6 +48,7 @@ MADE_AT = {
     StepKind.LEAK_TEST: Place.TESTS,
     StepKind.INSULATION_TEST: Place.TESTS,
     StepKind.SHORT_CHECK: Place.TESTS,
+    StepKind.LEAK_SEARCH: Place.TESTS,
 }
 
 

@@ -11,10 +11,11 @@ from service.limits.arithmetic.leak_figures import LeakFigures
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Person
 from service.proof.arithmetic.electrical_tests import ShortMethod
+from service.proof.arithmetic.leak_searches import SearchWay
 from service.proof.arithmetic.leak_tests import LeakTest, Method
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.typed_tests import as_text
-from service.proof.pages.stack_tests import SHORTS, Ground, TestsSheet, tests_sheet
+from service.proof.pages.stack_tests import SEARCH, SHORTS, Ground, TestsSheet, tests_sheet
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
 
@@ -55,11 +56,12 @@ def _begin(
     form = page.form
     if form.refused or form.stale:
         return
-    is_shorts, is_insulation = key == SHORTS, key.startswith("insulation")
-    kind = TestKind.SHORTS if is_shorts else TestKind.LEAK
-    kind = TestKind.INSULATION if is_insulation else kind
+    kind = {SHORTS: TestKind.SHORTS, SEARCH: TestKind.SEARCH}.get(key, TestKind.LEAK)
+    kind = TestKind.INSULATION if key.startswith("insulation") else kind
     last = next((test_made for test_made in reversed(tests) if test_made.kind is kind), None)
     begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": ShortMethod.RESISTANCE}
+    if kind is TestKind.SEARCH:
+        begun["way"] = SearchWay.VOLTAGE
     if figures is not None:
         begun["gas"] = figures.gas
     if last is not None:
@@ -85,6 +87,7 @@ def _choose_the_only_ones(page: BenchPage, sheet: TestsSheet) -> None:
         TestKind.LEAK: "pressure_gauge",
         TestKind.INSULATION: "insulation_tester",
         TestKind.SHORTS: "multimeter",
+        TestKind.SEARCH: "cell_voltage_monitor",
     }[sheet.here.kind]
     fields = {"instrument_id": first, "thermometer_id": "thermometer", "meter_id": "flow_meter"}
     for name, kind in fields.items():

@@ -24,6 +24,7 @@ from service.physics.arithmetic.conditions import (
 )
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
 from service.platform.queries.statements import known, param, param_list, statement
+from service.proof.arithmetic.leak_searches import SEARCHED_WITH
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.test_values import YES_NO, values_of
 from service.proof.queries.stack_tests import read_test
@@ -138,6 +139,7 @@ TIMED = (
     *(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED, StepKind.FINDING, StepKind.DEPARTURE),
     *(StepKind.BUMP_TEST, StepKind.HANDOVER, StepKind.TOOL_SET),
     *(StepKind.CLOSING_CHECK, StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK),
+    StepKind.LEAK_SEARCH,
 )
 """Entries whose time stands in the entry alone; others have a reading or the build beside it."""
 NOT_SAID = "not given"
@@ -150,6 +152,7 @@ READS: Mapping[StepKind, tuple[InstrumentKind, ...]] = {
     StepKind.LEAK_TEST: (InstrumentKind.PRESSURE_GAUGE,),
     StepKind.INSULATION_TEST: (InstrumentKind.INSULATION_TESTER,),
     StepKind.SHORT_CHECK: (InstrumentKind.MULTIMETER,),
+    StepKind.LEAK_SEARCH: tuple(kind for kinds in SEARCHED_WITH.values() for kind in kinds),
 }
 
 

@@ -47,7 +47,7 @@ from service.platform.tables import AuditEntry
 from service.proof.queries.retests import retested
 from service.records.tables import RebuildRecord, StepKind, ToolSetting, TorqueReading
 from service.stacks.queries.hours import build_hours
-from service.stacks.queries.release_standing import release_ends, released_builds
+from service.stacks.queries.release_standing import TESTED, release_ends, released_builds
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
 from service.store.queries.calibrations import calibration_on
 from service.store.queries.forbids import what_forbids
@@ -170,7 +170,7 @@ def _of_value(
 
 OF_THE_NUTS = {"set_nm": "torque_nm", "pass_number": "pass_number"}
 """What the nuts that answered a click tool say of it."""
-TESTS = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+TESTS = (*TESTED, StepKind.LEAK_SEARCH)
 JUDGED_ANEW = (
     "The test is computed anew with the limits of then; the one handed in stays beside it,"
     " struck out."

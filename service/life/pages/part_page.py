@@ -1,6 +1,6 @@
 """One part: what it is, its whole life, the trace of a failing one, what failing ones share."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
@@ -18,10 +18,12 @@ from service.platform.pages.forms import Asked, Form, Number, blank
 from service.platform.pages.render import page
 from service.platform.pages.trail_words import TrailSentence, said, value_in_words
 from service.platform.permissions import Act, need
+from service.proof.queries.leak_searches import LeakSuspicion, leak_suspicions
 from service.proof.queries.part_leak_tests import MadePartTest, leak_tests_of_part
 from service.settings import Settings
 from service.stacks.changes.build_features import gather_makeups
 from service.stacks.queries.hour_kinds import PartKinds, part_kinds
+from service.stacks.queries.installations import Sitting
 from service.stacks.queries.part_lives import PartLife, part_life
 from service.store.queries.forbids import HOLDS, Forbids, what_forbids
 from service.store.queries.lot_trees import InputLot, made_of
@@ -63,6 +65,7 @@ class PartPage:
     """outside a closed stack"""
     made_of: tuple[InputLot, ...]
     """what its lot is made of"""
+    suspicions: tuple[tuple[Sitting, LeakSuspicion], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +83,7 @@ class TracePage:
     comparison: Comparison | None
     contained: Containment | None
     leak_tests: tuple[MadePartTest, ...]
+    suspicions: tuple[tuple[Sitting, LeakSuspicion], ...]
     hold_form: Form
 
 
@@ -96,6 +100,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         leak_tests = leak_tests_of_part(session, part_id, as_of)
         lot_id = life.part.lot_id
         trees = made_of(session, [lot_id])[lot_id] if lot_id else ()
+        suspicions = _suspicions(session, life.sittings, as_of)
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
@@ -112,6 +117,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         against,
         leak_tests,
         trees,
+        suspicions,
     )
     return page(request, "store/parts/show.html", context, query.status)
 
@@ -136,9 +142,22 @@ def show_trace(
             compared,
             containment(session, part_trace) if is_failing else None,
             leak_tests_of_part(session, part_id, as_of),
+            _suspicions(session, [build.sitting for build in part_trace.builds], as_of),
             blank(request),
         )
     return page(request, "life/traces/show.html", context, query.status)
+
+
+def _suspicions(
+    session: Session, sittings: Sequence[Sitting], as_of: AsOf
+) -> tuple[tuple[Sitting, LeakSuspicion], ...]:
+    """Return the builds in which a search found the part's cell to stand out. One statement."""
+    by_build = leak_suspicions(session, [sitting.build_id for sitting in sittings], as_of)
+    return tuple(
+        (sitting, search)
+        for sitting in sittings
+        if (search := by_build.get(sitting.build_id)) and sitting.cell in search.cells
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, together
+from service.proof.arithmetic.leak_searches import SearchOutcome
 from service.proof.arithmetic.stack_tests import Result
 
 
@@ -169,6 +170,8 @@ def retests_of(result: Result) -> frozenset[Retest]:
         return frozenset({Retest.INSULATION})
     if isinstance(result, ShortOutcome):
         return frozenset({Retest.SHORTS})
+    if isinstance(result, SearchOutcome):
+        return frozenset()
     return frozenset(retest_of(path.path) for path in result.paths) or LEAKS
 
 

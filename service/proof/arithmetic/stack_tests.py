@@ -1,4 +1,4 @@
-"""Tests of a closed stack: leak, insulation, shorts; as data, judged, judged again under others.
+"""Tests of a closed stack as data: leak, insulation, shorts, searches; judged by any figures.
 
 Sources: as in the modules of each test.
 """
@@ -41,7 +41,7 @@ from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.proof.arithmetic import electrical_tests, leak_results, leak_tests
+from service.proof.arithmetic import electrical_tests, leak_results, leak_searches, leak_tests
 from service.proof.arithmetic.electrical_tests import (
     InsulationOutcome,
     InsulationTest,
@@ -57,6 +57,7 @@ from service.proof.arithmetic.leak_results import (
     PathFound,
     rate_of,
 )
+from service.proof.arithmetic.leak_searches import LeakSearch, SearchOutcome, search_cells
 from service.proof.arithmetic.leak_tests import ML_MIN, HeliumMode, HeliumReading, LeakTest, Method
 
 # A test of tightness computed and judged by the figures of a design.
@@ -384,29 +385,34 @@ class TestKind(StrEnum):
     LEAK = "leak test"
     INSULATION = "insulation test"
     SHORTS = "short check"
+    SEARCH = "leak search"
 
 
-StackTest = LeakTest | InsulationTest | ShortCheck
-Result = LeakResult | InsulationOutcome | ShortOutcome
+StackTest = LeakTest | InsulationTest | ShortCheck | LeakSearch
+Result = LeakResult | InsulationOutcome | ShortOutcome | SearchOutcome
 _FORMS = {
     TestKind.LEAK: leak_tests.FORM,
     TestKind.INSULATION: electrical_tests.INSULATION_FORM,
     TestKind.SHORTS: electrical_tests.SHORT_FORM,
+    TestKind.SEARCH: leak_searches.FORM,
 }
 _RESULT_FORMS = {
     TestKind.LEAK: leak_results.FORM,
     TestKind.INSULATION: electrical_tests.INSULATION_RESULT_FORM,
     TestKind.SHORTS: electrical_tests.SHORT_RESULT_FORM,
+    TestKind.SEARCH: leak_searches.RESULT_FORM,
+}
+_MADE: dict[TestKind, tuple[type[StackTest], type[Result]]] = {
+    TestKind.LEAK: (LeakTest, LeakResult),
+    TestKind.INSULATION: (InsulationTest, InsulationOutcome),
+    TestKind.SHORTS: (ShortCheck, ShortOutcome),
+    TestKind.SEARCH: (LeakSearch, SearchOutcome),
 }
 
 
 def kind_of(test: StackTest | Result) -> TestKind:
     """Return the kind of this test."""
-    if isinstance(test, LeakTest | LeakResult):
-        return TestKind.LEAK
-    if isinstance(test, InsulationTest | InsulationOutcome):
-        return TestKind.INSULATION
-    return TestKind.SHORTS
+    return next(kind for kind, made in _MADE.items() if isinstance(test, made))
 
 
 def test_as_data(test: StackTest) -> dict[str, Any]:
@@ -416,12 +422,8 @@ def test_as_data(test: StackTest) -> dict[str, Any]:
 
 def test_from_data(kind: TestKind, data: Mapping[str, Any]) -> StackTest:
     """Return a test from plain data. Raises Inconsistent or OutOfRange naming field and value."""
-    fields = check_form(_FORMS[kind], data)
-    if kind is TestKind.LEAK:
-        return from_data(LeakTest, fields, str(kind))
-    if kind is TestKind.INSULATION:
-        return from_data(InsulationTest, fields, str(kind))
-    return from_data(ShortCheck, fields, str(kind))
+    made: StackTest = from_data(_MADE[kind][0], check_form(_FORMS[kind], data), str(kind))
+    return made
 
 
 def result_as_data(result: Result) -> dict[str, Any]:
@@ -432,11 +434,8 @@ def result_as_data(result: Result) -> dict[str, Any]:
 def result_from_data(kind: TestKind, data: Mapping[str, Any]) -> Result:
     """Return a result from plain data. Raises Inconsistent or OutOfRange naming the field."""
     fields, name = check_form(_RESULT_FORMS[kind], data), f"the result of a {kind}"
-    if kind is TestKind.LEAK:
-        return from_data(LeakResult, fields, name)
-    if kind is TestKind.INSULATION:
-        return from_data(InsulationOutcome, fields, name)
-    return from_data(ShortOutcome, fields, name)
+    made: Result = from_data(_MADE[kind][1], fields, name)
+    return made
 
 
 def judge_test(test: StackTest, figures: DesignFigures) -> Result:
@@ -451,11 +450,15 @@ def judge_test(test: StackTest, figures: DesignFigures) -> Result:
     if isinstance(test, InsulationTest):
         outcome = judge_insulation_test(test, figures)
         return outcome if not test.invalid_because else _again(outcome, test.invalid_because)
-    shorts = judge_short_check(test, figures.shorts)
+    said: ShortOutcome | SearchOutcome
+    if isinstance(test, ShortCheck):
+        said = judge_short_check(test, figures.shorts)
+    else:
+        said = search_cells(test)
     if not test.invalid_because:
-        return shorts
-    remarks = (_invalid(test.invalid_because), *shorts.remarks)
-    return replace(shorts, verdict=Verdict.TEST_AGAIN, remarks=remarks)
+        return said
+    remarks = (_invalid(test.invalid_because), *said.remarks)
+    return replace(said, verdict=Verdict.TEST_AGAIN, remarks=remarks)
 
 
 def _invalid(because: str) -> str:

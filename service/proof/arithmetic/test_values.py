@@ -13,13 +13,14 @@ from typing import Any, get_args, get_type_hints
 from service.limits.arithmetic.leak_paths import SET_UPS
 from service.physics.arithmetic.gases import CROSSOVER_GASES, REFERENCES
 from service.proof.arithmetic.electrical_tests import ShortCheck, ShortMethod
+from service.proof.arithmetic.leak_searches import LeakSearch
 from service.proof.arithmetic.stack_tests import StackTest, kind_of, test_as_data, test_from_data
 
 OF_TOOLS_OR_STACK = frozenset(
     (
         *("cells", "blank_cells", "active_area_cm2", "accuracy_percent"),
         *("gauge_percent", "gauge_step_kpa", "thermometer_k", "thermometer_step_k"),
-        *("alone", "step_mbar_l_s"),
+        *("alone", "step_mbar_l_s", "unit"),
         *("full_scale_ml_min", "of_reading_percent", "of_full_scale_percent", "step_ml_min"),
     )
 )
@@ -95,6 +96,8 @@ def with_value(test: StackTest, path: str, value: float | str | None) -> StackTe
 
 
 def _unit_of_list(test: StackTest) -> str:
+    if isinstance(test, LeakSearch):
+        return test.unit
     if not isinstance(test, ShortCheck):
         return ""
     return "V" if test.way is ShortMethod.VOLTAGE else "Ω"

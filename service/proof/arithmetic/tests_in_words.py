@@ -21,6 +21,7 @@ from service.proof.arithmetic.electrical_tests import (
     ShortOutcome,
 )
 from service.proof.arithmetic.leak_results import HydrogenFound, LeakResult, PathFound, Rate
+from service.proof.arithmetic.leak_searches import SearchOutcome
 from service.proof.arithmetic.stack_tests import Result
 
 THIN = "\u2009"
@@ -47,6 +48,8 @@ def lines_of(result: Result) -> tuple[ResultLine, ...]:
         return _leak_lines(result)
     if isinstance(result, InsulationOutcome):
         return tuple(insulation_line(reading) for reading in result.found)
+    if isinstance(result, SearchOutcome):
+        return _search_lines(result)
     return _short_lines(result)
 
 
@@ -214,6 +217,19 @@ def _cells(numbers: tuple[int, ...]) -> str:
 def _short_lines(result: ShortOutcome) -> tuple[ResultLine, ...]:
     bad = [cell for cell in result.cells if cell.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
     return (shorts_line(result), *(_cell_line(cell, result.unit) for cell in bad[:NAMED_MOST]))
+
+
+def _search_lines(result: SearchOutcome) -> tuple[ResultLine, ...]:
+    sentence = f"suspect: {_cells(result.suspects)}" if result.suspects else "no cell stands out"
+    first = ResultLine("cells searched", sentence, "–", "", None, f"by {result.way}")
+    out = [cell for cell in result.cells if cell.cell in result.suspects]
+    return (
+        first,
+        *(
+            ResultLine(f"cell {cell.cell}: {cell.suspicion}", cell.why, "–", "", None)
+            for cell in out[:NAMED_MOST]
+        ),
+    )
 
 
 def _cell_line(cell: CellChecked, unit: str) -> ResultLine:

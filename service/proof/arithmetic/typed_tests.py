@@ -30,6 +30,7 @@ from service.proof.arithmetic.electrical_tests import (
     ShortCheck,
     ShortMethod,
 )
+from service.proof.arithmetic.leak_searches import LeakSearch, SearchWay
 from service.proof.arithmetic.leak_tests import (
     Arrived,
     HeliumMode,
@@ -425,6 +426,40 @@ def read_short_check(
     in the list, and what stands there is left out.
     """
     way = ShortMethod(typed_word(texts, "way", "how the cells are checked", tuple(ShortMethod)))
+    measure, unit = Measure.RESISTANCE, "Ω"
+    if way is ShortMethod.VOLTAGE:
+        measure, unit = Measure.VOLTAGE, "V"
+    of_cells = _of_cells(values, cells, blank_cells, measure, unit)
+    return ShortCheck(way, of_cells, active_area_cm2, blank_cells)
+
+
+def read_leak_search(
+    texts: Typed,
+    values: Sequence[str],
+    cells: int,
+    unit: str,
+    blank_cells: tuple[int, ...] = (),
+) -> LeakSearch:
+    """Return the search that was typed, as `read_short_check` reads a check.
+
+    A sniffer's readings are in the ``unit`` of the instrument.
+    """
+    way = SearchWay(typed_word(texts, "way", "how the cell is looked for", tuple(SearchWay)))
+    measure = None
+    if way is SearchWay.VOLTAGE:
+        measure, unit = Measure.VOLTAGE, "V"
+    of_cells = _of_cells(values, cells, blank_cells, measure, unit)
+    return LeakSearch(way, of_cells, unit, blank_cells)
+
+
+def _of_cells(
+    values: Sequence[str],
+    cells: int,
+    blank_cells: tuple[int, ...],
+    measure: Measure | None,
+    unit: str,
+) -> tuple[float | None, ...]:
+    """One value a cell, as typed in fields or pasted as one list."""
     rows = [row.strip() for text in values for row in re.split(r"[\n;\t]", text)]
     while rows and not rows[-1]:
         rows.pop()
@@ -433,24 +468,18 @@ def read_short_check(
             "values", "the list of values", f"{len(rows)} values", "", f"up to {cells}, one a cell"
         )
     rows += [""] * (cells - len(rows))
-    return ShortCheck(
-        way,
-        tuple(
-            None if cell in blank_cells else _value(cell, row, way)
-            for cell, row in enumerate(rows, 1)
-        ),
-        active_area_cm2,
-        blank_cells,
+    return tuple(
+        None if cell in blank_cells else _value(cell, row, measure, unit)
+        for cell, row in enumerate(rows, 1)
     )
 
 
-def _value(cell: int, text: str, way: ShortMethod) -> float | None:
+def _value(cell: int, text: str, measure: Measure | None, unit: str) -> float | None:
     if text.casefold() in NOT_MEASURED:
         return None
-    measure, unit = Measure.RESISTANCE, "Ω"
-    if way is ShortMethod.VOLTAGE:
-        measure, unit = Measure.VOLTAGE, "V"
     try:
+        if measure is None:
+            return read_number(text.removesuffix(unit).strip())
         entry = read_quantity(text, measure, unit)
     except OutOfRange as trouble:
         right = f"{trouble.allowed}; or - for a cell that was not measured"

@@ -13,6 +13,7 @@ from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.units import from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.electrical_tests import InsulationTest, ShortMethod
+from service.proof.arithmetic.leak_searches import LeakSearch
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import StackTest, judge_test
 from service.store.arithmetic.calibrations import FoundError
@@ -107,6 +108,8 @@ def _corrected(test: StackTest, kind: InstrumentKind, error: ErrorInUnit) -> Sta
         )
         return replace(test, readings=readings)
     unit = "V" if test.way is ShortMethod.VOLTAGE else "Ω"
+    if isinstance(test, LeakSearch):
+        unit = test.unit
     values = tuple(None if value is None else true(value, unit) for value in test.values)
     return replace(test, values=values)
 

@@ -28,6 +28,7 @@ from service.proof.arithmetic import typed_tests
 from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_departures import Departures, departures
 from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_searches import SEARCHED_WITH, SearchWay
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.leak_traces import read_trace, with_trace
 from service.proof.arithmetic.stack_tests import (
@@ -41,6 +42,7 @@ from service.proof.arithmetic.stack_tests import (
 )
 from service.proof.arithmetic.typed_tests import (
     read_insulation_test,
+    read_leak_search,
     read_leak_test,
     read_short_check,
     reads_flows,
@@ -340,6 +342,39 @@ def record_short_check(
         if value is not None:
             refuse_beyond_range(meter.instrument, "values", value, unit, from_least=False)
     return _write(work, at, test, result, tools=(meter, None, None), note=note)
+
+
+def record_leak_search(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    values: Sequence[str],
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one search for the cell that leaks; give the entry's id.
+
+    ``values`` as in `record_short_check`. What stands out is suspicion: no verdict hangs on it.
+    """
+    at = _closed(work, record_id, version, done_at)
+    refuse_unless_made_safe(work, at.record, SafeAct.LEAK_TEST, at.done_at)
+    ways = [way for way in SearchWay if typed.get("way") in {None, "", way}] or list(SearchWay)
+    kinds = tuple(kind for way in ways for kind in SEARCHED_WITH[way])
+    tool = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=kinds)
+    cells = at.cells + len(at.blank_cells)
+    try:
+        with placed("values", values="values"):
+            test = read_leak_search(typed, values, cells, tool.instrument.unit, at.blank_cells)
+            result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise refused_by_field(trouble, typed) from trouble
+    for value in test.values:
+        if value is not None:
+            refuse_beyond_range(tool.instrument, "values", value, test.unit, from_least=False)
+    return _write(work, at, test, result, tools=(tool, None, None), note=note)
 
 
 def _closed(work: Work, record_id: int, version: int | None, done_at: datetime | None) -> _At:

@@ -29,6 +29,7 @@ from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortMe
 from service.proof.arithmetic.hold_time import time_needed
 from service.proof.arithmetic.leak_departures import loads_membrane
 from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_searches import SearchOutcome, SearchWay
 from service.proof.arithmetic.leak_tests import HeliumMode, Method
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.tests_in_words import digits
@@ -51,7 +52,7 @@ MOST_TRACE = 400_000
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
 
 
-SHORTS = "shorts"
+SHORTS, SEARCH = "shorts", "leak-search"
 OF_ANODE = "leak-4"
 
 
@@ -94,6 +95,7 @@ class TestsSheet:
     gases: tuple[str, ...] = ()
     references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
     ways: tuple[str, ...] = tuple(ShortMethod)
+    search_ways: tuple[str, ...] = tuple(SearchWay)
     conditions: tuple[Condition, ...] = tuple(Condition)
     __test__ = False
 
@@ -117,7 +119,8 @@ def tests_sheet(ground: Ground, key: str, why_not: str) -> TestsSheet:
     choices = tuple(_choices(closed.tests if closed else (), ground.made))
     choice_here = next((test_row for test_row in choices if test_row.key == key), None)
     choice_here = choice_here or next(
-        (test_row for test_row in choices if test_row.verdict is not Verdict.PASS), choices[0]
+        (row for row in choices if row.verdict is not Verdict.PASS and row.key != SEARCH),
+        choices[0],
     )
     cells = max(1, ground.cells)
     return TestsSheet(
@@ -182,7 +185,7 @@ def key_of(test: MadeTest) -> str:
         return f"leak-{result.set_up}"
     if isinstance(result, InsulationOutcome):
         return CONDITIONS[result.found[0].condition]
-    return SHORTS
+    return SEARCH if isinstance(result, SearchOutcome) else SHORTS
 
 
 def _choices(tests: Sequence[StandingTest], tests_made: Sequence[MadeTest]) -> Iterator[Choice]:
@@ -199,6 +202,8 @@ def _choices(tests: Sequence[StandingTest], tests_made: Sequence[MadeTest]) -> I
         begun = choice(key, TestKind.INSULATION, f"insulation, {condition}")
         yield replace(begun, condition=condition)
     yield choice(SHORTS, TestKind.SHORTS, "shorts")
+    search = choice(SEARCH, TestKind.SEARCH, "search for the cell that leaks")
+    yield replace(search, verdict=None)
 
 
 def _pressures(choice: Choice, figures: DesignFigures) -> Iterator[str]:

@@ -18,6 +18,7 @@ from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
 from service.proof.queries.build_verdicts import tally, verdicts_of_build
+from service.proof.queries.leak_searches import LeakSuspicion, leak_suspicions
 from service.records.queries.content import Verification, verified
 from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.settings import Settings
@@ -84,6 +85,8 @@ class SheetPage:
     plans: tuple[ListedPlan, ...]
     tally: tuple[tuple[Verdict | None, tuple[str, ...]], ...]
     """verdicts of the build by what they are worth now, each with what it is of"""
+    suspicion: LeakSuspicion | None
+    """cells that stood out in the newest search for a leak"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +193,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
         check = check_of_build(session, pile_map)
         is_now = bool(build and build.is_present and known_at is None)
         worth = tally(verdicts_of_build(session, build.build_id)) if build and is_now else ()
+        searches = leak_suspicions(session, [build.build_id], as_of) if build else {}
     caption = _caption(pile_map, request)
     record = _record_of(sheet, build)
     torque = torques.get(build.build_id) if build else None
@@ -227,6 +231,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, serial: str
         check=check,
         plans=plans,
         tally=worth,
+        suspicion=searches.get(build.build_id) if build else None,
     )
     return page(request, "stacks/show.html", context, query.status)
 
