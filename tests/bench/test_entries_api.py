@@ -24,7 +24,7 @@ from tests.proof.stack_testing import DECAY, DRY, a_closed_stack
 from tests.records.test_pile_checks import closed, opened, put, renewed
 
 Calling = Callable[..., Any]
-TESTS = {"leak-test", "insulation-test", "short-check"}
+TESTS = {"leak-test", "insulation-test", "short-check", "leak-search"}
 CLICKS = {"tool-setting", "nut-pressed", "corner-heights", "held-closing"}
 NONE_SEEN = [{"condition": "none seen"}]
 
