@@ -8,10 +8,11 @@ Each `Guard` names a table, what is refused, of which columns and under which co
 use ``old.`` and ``new.``, which both engines read alike.
 """
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, text
 
 PREFIX = "guard_"
 FUNCTION = "layerbook_refuse"
@@ -316,6 +317,15 @@ def _of_entries() -> Iterator[Guard]:
 
 GUARDS = tuple(_guards())
 _HELD = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'guard%'"
+_COLUMNS = {
+    "sqlite": "SELECT tables.name, columns.name FROM sqlite_master AS tables,"
+    " pragma_table_info(tables.name) AS columns WHERE tables.type = 'table'"
+    " ORDER BY tables.name, columns.cid",
+    "postgresql": "SELECT relname, attname FROM pg_attribute JOIN pg_class ON oid = attrelid"
+    " WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p')"
+    " AND attnum > 0 AND NOT attisdropped ORDER BY relname, attnum",
+}
+"""Every column with its table, in one statement: it is asked for after each step."""
 _REFUSE = (
     f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
     " RAISE EXCEPTION USING MESSAGE = TG_ARGV[0],"
@@ -326,10 +336,10 @@ _REFUSE = (
 
 def lay(connection: Connection) -> None:
     """Make all triggers anew for the tables there are; on SQLite those that differ."""
-    columns = {
-        table: [column["name"] for column in found]
-        for (_schema, table), found in inspect(connection).get_multi_columns().items()
-    }
+    engine = connection.dialect.name
+    columns: defaultdict[str, list[str]] = defaultdict(list)
+    for table, column in connection.exec_driver_sql(_COLUMNS[engine]):
+        columns[table].append(column)
     there_are = {f"{table}.{name}" for table, names in columns.items() for name in names}
     guards = [
         guard
@@ -339,7 +349,6 @@ def lay(connection: Connection) -> None:
             name if "." in name else f"{guard.table}.{name}" for name in guard.later
         )
     ]
-    engine = connection.dialect.name
     wanted = {
         guard.name: _statement(
             guard, [name for name in columns[guard.table] if name not in guard.free], engine

@@ -29,7 +29,7 @@ pytestmark = pytest.mark.browser
 
 PROOF = replace(FIGURES, limits=LIMITS[2:3])
 SIZES = [
-    pytest.param((1280, 800), id="desk", marks=pytest.mark.night),
+    pytest.param((1280, 800), id="desk"),
     pytest.param((820, 1180), id="tablet"),
 ]
 
@@ -98,6 +98,7 @@ def sign(page: Page, address: str) -> None:
     expect(page.locator("#approve")).to_have_count(0)
 
 
+@pytest.mark.night
 @pytest.mark.parametrize("size", SIZES)
 def test_every_road_tells_that_the_release_has_ended(
     new_page: Callable[..., Page],

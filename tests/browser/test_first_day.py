@@ -75,12 +75,9 @@ def empty_lab(tmp_path: Path) -> Iterator[tuple[str, Path]]:
         process.wait(10)
 
 
+@pytest.mark.night
 @pytest.mark.parametrize(
-    "size",
-    [
-        pytest.param((1280, 800), id="desk", marks=pytest.mark.night),
-        pytest.param((820, 1180), id="tablet"),
-    ],
+    "size", [pytest.param((1280, 800), id="desk"), pytest.param((820, 1180), id="tablet")]
 )
 def test_from_an_empty_folder_to_the_first_layer(
     new_page: Callable[..., Page], empty_lab: tuple[str, Path], size: tuple[int, int]

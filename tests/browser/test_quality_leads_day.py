@@ -33,6 +33,7 @@ def scan(page: Page, code: str) -> None:
     page.locator("#scan").press("Enter")
 
 
+@pytest.mark.night
 def test_a_failing_mea_is_traced_and_its_lot_contained(
     desk: Page, served_at: str, lab: Engine
 ) -> None:

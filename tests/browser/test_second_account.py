@@ -15,12 +15,12 @@ from tests.browser.at_the_bench import BENCH
 from tests.browser.looking import barriers, look
 from tests.browser.rebuilds import a_rebuild
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.night]
 
 MADE, CHOSEN = "made by the admin", "chosen by nobody else"
 ALIKE = "the same name, the same browser within 12 h"
 SIZES = [
-    pytest.param((1280, 800), id="desk", marks=pytest.mark.night),
+    pytest.param((1280, 800), id="desk"),
     pytest.param((820, 1180), id="tablet"),
 ]
 

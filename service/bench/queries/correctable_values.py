@@ -23,7 +23,7 @@ from service.physics.arithmetic.conditions import (
     faces_of,
 )
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
-from service.platform.queries.statements import known, param, param_list, statement
+from service.platform.queries.statements import known, param, param_list
 from service.proof.arithmetic.leak_searches import SEARCHED_WITH
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.test_values import YES_NO, values_of
@@ -294,10 +294,15 @@ _PEOPLE = (
 )
 
 
-@statement
-def _rows_of(table: Any) -> Any:
-    rows = select(table).where(table.record_id == param("record_id")).order_by(table.id)
-    return rows.where(known(table)) if table is TorqueReading else rows
+_ROWS = {
+    table: select(table)
+    .where(
+        table.record_id == param("record_id"),
+        *([known(table)] if table is TorqueReading else []),
+    )
+    .order_by(table.id)
+    for table in DETAILS
+}
 
 
 def _details(
@@ -305,7 +310,7 @@ def _details(
 ) -> Iterator[tuple[Any, Step, str]]:
     """The rows beside the entries that stand, each with its entry and what people call it."""
     for table in DETAILS:
-        for row in session.scalars(_rows_of(table), {"record_id": record_id}):
+        for row in session.scalars(_ROWS[table], {"record_id": record_id}):
             step = steps.get(row.step_id)
             if step is not None:
                 yield row, step, _subject(row, step)

@@ -553,7 +553,6 @@ def _values(session: Session, head: Any) -> Iterator[Fact]:
         yield Fact(each.of, each.subject_id, each.label, each.shown, each, at, each.field)
 
 
-@statement
 def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
     """Rows of layers or fixings whose part this record put there, or a correction of it."""
     own_build, at_base, record_id = aliased(Build), aliased(table), param("record_id")
@@ -592,14 +591,17 @@ def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
     )
 
 
+_FITTED = _put_there(Fixing, StepKind.FIXING_FITTED, FixingFacts)
+_PUT_ON = _put_there(Layer, StepKind.PUT_ON, LayerFacts)
+
+
 def _record_and_base(head: Any) -> dict[str, int | None]:
     return {"record_id": head.id, "base_build_id": head.base_build_id}
 
 
 def _fixings(session: Session, head: Any) -> Iterator[Fact]:
     rods: set[int | None] = set()
-    fitted = _put_there(Fixing, StepKind.FIXING_FITTED, FixingFacts)
-    for row in session.execute(fitted, _record_and_base(head)):
+    for row in session.execute(_FITTED, _record_and_base(head)):
         details = read_as(FixingFacts, row)
         label = f"{row.kind} at {place_of(row.rod_number, row.end)} of build {row.build_number}"
         name = part_label(row.serial, row.lot, row.item_number)
@@ -618,8 +620,7 @@ def place_of(rod_number: int | None, end: End | None) -> str:
 
 
 def _layers(session: Session, head: Any) -> Iterator[Fact]:
-    put_on = _put_there(Layer, StepKind.PUT_ON, LayerFacts)
-    for row in session.execute(put_on, _record_and_base(head)):
+    for row in session.execute(_PUT_ON, _record_and_base(head)):
         details = read_as(LayerFacts, row)
         cell = f", cell {row.cell}" if row.cell else ""
         label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"
