@@ -72,6 +72,7 @@ def _guards() -> Iterator[Guard]:
     ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield from _of_stacks()
     yield Guard("build", "UPDATE", "a build keeps its stack, its number and its record")
     for table in (
         "layer", "fixing", "build_period", "torque_reading", "hour_reading", "run_reading",
@@ -200,16 +201,6 @@ def _guards() -> Iterator[Guard]:
             part="once",
         )
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
-    yield Guard(
-        "build_release",
-        "INSERT",
-        "the stack is on hold",
-        when="EXISTS (SELECT 1 FROM hold JOIN build ON build.stack_id = hold.stack_id"
-        " WHERE build.id = new.build_id AND hold.lifted_at IS NULL)",
-        later=("hold.stack_id",),
-    )
-    yield Guard("lot_input", "UPDATE", "what a lot is made of is taken back, not changed")
-    yield Guard("lot_input", "INSERT", "a lot is not made of itself", when=IS_A_CIRCLE)
     yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
     mark = "failing_mark"
     yield Guard(
@@ -273,6 +264,29 @@ def _guards() -> Iterator[Guard]:
         "hour_report", "run", "failing_mark", "password_made", "role_request", "proposed_change",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
+
+
+def _of_stacks() -> Iterator[Guard]:
+    """Where a stack was split from, and that none on hold is released."""
+    yield Guard(
+        "stack",
+        "UPDATE",
+        "a stack keeps what it was split from",
+        when="old.origin_build_id IS NOT NULL AND"
+        " (new.origin_build_id IS NULL OR new.origin_build_id <> old.origin_build_id)",
+        part="origin",
+        later=("origin_build_id",),
+    )
+    yield Guard(
+        "build_release",
+        "INSERT",
+        "the stack is on hold",
+        when="EXISTS (SELECT 1 FROM hold JOIN build ON build.stack_id = hold.stack_id"
+        " WHERE build.id = new.build_id AND hold.lifted_at IS NULL)",
+        later=("hold.stack_id",),
+    )
+    yield Guard("lot_input", "UPDATE", "what a lot is made of is taken back, not changed")
+    yield Guard("lot_input", "INSERT", "a lot is not made of itself", when=IS_A_CIRCLE)
 
 
 def _of_entries() -> Iterator[Guard]:

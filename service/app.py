@@ -73,6 +73,7 @@ PAGES = (
     "service.proof.pages.stack_tests",
     "service.proof.pages.part_leak_tests",
     "service.bench.pages.paper",
+    "service.bench.pages.splits",
     "service.bench.pages.rebuild_records",
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",

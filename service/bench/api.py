@@ -7,7 +7,7 @@ from enum import Enum
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
-from pydantic import Field
+from pydantic import AwareDatetime, Field
 
 from service.bench.changes.corrections import propose
 from service.bench.changes.entries import (
@@ -47,6 +47,7 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.changes.deviations import Stands, Unloaded
+from service.records.changes.splits import split_off
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.records import people_on, record_head, removed_from
@@ -412,6 +413,22 @@ def check(record_id: RecordNumber, caller: Caller, engine: Database) -> list[Che
 def write(whole: WholeRecord, call: Call) -> answers.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
     return make_once(call, lambda work: write_whole(work, whole))
+
+
+class SplitSent(In):
+    """A new stack, made of parts of one that lies open."""
+
+    serial: Annotated[str, Field(min_length=1, max_length=80)]
+    place: Annotated[str, Field(max_length=200)] = ""
+    done_at: AwareDatetime | None = None
+
+
+@router.post("/{record_id}/splits", status_code=201, tags=TAGS)
+def split(
+    *, record_id: RecordNumber, sent: SplitSent, call: Call, version: Version = None
+) -> answers.Made:
+    """Split the stack of a record that lies open; gives the record of the new stack."""
+    return make_once(call, lambda work: split_off(work, record_id, version, **sent.model_dump()))
 
 
 def _route(name: str, model: type[In]) -> Callable[..., answers.Made]:

@@ -3,7 +3,7 @@
 from datetime import date
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, Date, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, Date, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
@@ -22,6 +22,11 @@ class Stack(Base):
     design_id: Mapped[int] = reference("design", index=True)
     place: Mapped[str] = mapped_column(default="", comment="where it stands, in words")
     notes: Mapped[text] = mapped_column(default="")
+    origin_build_id: Mapped[int | None] = mapped_column(
+        ForeignKey("build.id", ondelete="RESTRICT", use_alter=True),
+        index=True,
+        comment="it was split from",
+    )
     added_at: Mapped[utc]
 
 

@@ -1,10 +1,10 @@
-"""Parts that go from one stack to another: the receiver's record names the donor's."""
+"""Parts that go from one stack to another, and a stack split in two."""
 
 from collections.abc import Callable
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, insert, select
+from sqlalchemy import Engine, insert, select, update
 from sqlalchemy.exc import DBAPIError
 
 from service.bench.changes.bench import undo_last
@@ -20,11 +20,14 @@ from service.platform.errors import Refused, RefusedTogether
 from service.platform.queries.statements import known
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.donations import take_parts_from
+from service.records.changes.splits import split_off
 from service.records.queries.donations import PartsMoved
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.layer_maps import layer_map
+from service.stacks.queries.lineage import Split, lineage
 from service.stacks.queries.part_hours import part_hours
+from service.stacks.queries.stacks import stack_list
 from service.stacks.tables import BuildPeriod, Stack
 from tests import builders
 from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, where
@@ -240,3 +243,102 @@ def test_case_08_page_and_api_name_the_donor_and_the_pile_offers_what_lies_there
     )
     assert again.status_code == 422
     assert "named here already" in again.text
+
+
+def split(lab: Lab, parent: Bench, serial: str) -> Bench:
+    """Split a stack off; the bench of its first build."""
+    return Bench(lab, parent.do(split_off, serial=serial, done_at=lab.now))
+
+
+@pytest.mark.both_engines
+@pytest.mark.parametrize("kind", [RecordKind.REBUILD, RecordKind.TEARDOWN])
+def test_case_07_a_stack_split_in_two_keeps_its_lineage_and_each_part_its_hours(
+    engine: Engine, kind: RecordKind
+) -> None:
+    """Closed again it goes on with its next build; taken apart it is dismantled."""
+    lab = a_lab(engine)
+    parent = lab.begin(kind)
+    mea = down_to_an_mea(parent)
+
+    child = split(lab, parent, "TARN-001-A")
+    split(lab, parent, "TARN-001-B")
+
+    label = next(x.label for x in parent.pile.base if x.part == mea)
+    assert offered(child)[mea] == f"TARN-001, record {parent.number}"
+    if kind is RecordKind.REBUILD:
+        parent.do(close_stack, closed_at=lab.now)
+    else:
+        parent.lift(count=len(parent.pile.layers))
+    parent.do(hand_in)
+    child.do(put_on, end=End.FREE, part_id=mea, facing="free end")
+    child.do(close_stack, closed_at=lab.now)
+    child.do(hand_in)
+
+    with reading(engine) as session:
+        rows = {row.serial: row for row in stack_list(session).rows}
+        lines = lineage(session, lab.stack_id)
+        (origin,) = lineage(session, child.record.stack_id)
+        hours = part_hours(session, [mea])[mea]
+    goes_on = kind is RecordKind.REBUILD
+    assert rows["TARN-001"].state == ("not released" if goes_on else "dismantled")
+    assert rows["TARN-001"].build_number == (2 if goes_on else 1)
+    assert (rows["TARN-001-A"].build_number, rows["TARN-001-A"].hours.hours.hours) == (1, 0.0)
+    assert hours.total.hours == 20.0
+    assert origin == Split("TARN-001", 1, is_origin=True)
+    assert lines == (
+        Split("TARN-001-A", 1, is_origin=False),
+        Split("TARN-001-B", 1, is_origin=False),
+    )
+    assert [(each.stack, each.given, each.parts) for each in moved(lab, child.number)] == [
+        ("TARN-001", False, (label,))
+    ]
+    with (
+        pytest.raises(DBAPIError, match="what it was split from"),
+        engine.begin() as connection,
+    ):
+        connection.execute(
+            update(Stack).where(Stack.serial == "TARN-001-A").values(origin_build_id=None)
+        )
+
+
+def test_case_07_a_closed_stack_and_a_serial_in_use_are_not_split(engine: Engine) -> None:
+    lab = a_lab(engine)
+    parent = lab.begin()
+    with pytest.raises(Refused, match="the stack is not opened yet"):
+        split(lab, parent, "TARN-001-A")
+    down_to_an_mea(parent)
+    with pytest.raises(Refused, match="there is a stack TARN-001 already"):
+        split(lab, parent, "tarn-001")
+    parent.do(close_stack, closed_at=lab.now)
+    with pytest.raises(Refused, match="closed"):
+        split(lab, parent, "TARN-001-A")
+
+
+def test_case_07_page_and_api_split_a_stack_and_show_what_came_of_it(
+    app: Any, signed_in_client: Callable[..., Any], calling: Callable[..., Any]
+) -> None:
+    lab = a_lab(app.state.engine)
+    parent = lab.begin()
+    down_to_an_mea(parent)
+    client = signed_in_client(Role.BUILDER)
+    at = f"/records/{parent.number}"
+    assert f'href="{at}/split"' in client.get(at).text
+    assert "Each part keeps its own hours." in client.get(f"{at}/split").text
+
+    wrong = client.post(f"{at}/split", data={"serial": "", "version": parent.record.version})
+    made = client.post(
+        f"{at}/split",
+        data={"serial": "TARN-001-A", "place": "bench 2", "version": parent.record.version},
+    )
+    by_machine = calling(Role.BUILDER).post(
+        f"/api/v1/records/{parent.number}/splits", json={"serial": "TARN-001-B"}
+    )
+
+    assert (wrong.status_code, made.status_code, by_machine.status_code) == (422, 303, 201)
+    assert made.headers["location"] == f"/records/{parent.number + 1}/bench"
+    sheet = client.get("/stacks/TARN-001").text
+    assert "Split into" in sheet
+    assert 'href="/stacks/TARN-001-B"' in sheet
+    assert "Split from" in client.get("/stacks/TARN-001-A").text
+    told = calling(Role.BUILDER).get("/api/v1/stacks/TARN-001-A/layers").json()["lineage"]
+    assert told == [{"serial": "TARN-001", "build_number": 1, "is_origin": True}]

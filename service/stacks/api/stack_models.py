@@ -15,6 +15,7 @@ from service.stacks.queries import (
     hours,
     installations,
     layer_maps,
+    lineage,
     part_lives,
     restrictions,
     stacks,
@@ -77,6 +78,11 @@ class Restriction(Out):
     record_id: int | None = Field(description="the record it was used in")
 
 
+@like(lineage.Split)
+class Split(Out):
+    """The stack at the other end of a split; ``build_number`` is of the older one."""
+
+
 @like(layer_maps.LayerMap, only="on known_at open_since fixings")
 class LayerMap(Out):
     """The pile of a stack in one build."""
@@ -90,6 +96,9 @@ class LayerMap(Out):
         description="whether the record's content still has the hash it was handed in with"
     )
     layers: list[Layer]
+    lineage: list[Split] = Field(
+        description="what the stack was split from, then what was split from it"
+    )
     restrictions: list[Restriction] = Field(
         description="concessions and departures that stand in the stack now, and its holds"
     )

@@ -16,6 +16,7 @@ from service.records.queries.content import verify
 from service.stacks.api import stack_models
 from service.stacks.changes.hours import read_hours
 from service.stacks.queries.layer_maps import layer_map, stack_facts
+from service.stacks.queries.lineage import lineage
 from service.stacks.queries.restrictions import restrictions_of
 from service.stacks.queries.stacks import find_stack, stack_list
 
@@ -61,9 +62,13 @@ def layers(
         )
         checks = verify(session, [answer.build.record_id]) if answer.build else {}
         restricted = restrictions_of(session, answer.stack.serial)
+        splits = lineage(session, answer.stack.id)
     check = checks.get(answer.build.record_id) if answer.build else None
     return stack_models.LayerMap.from_answer(
-        answer, content_holds=check.holds if check else None, restrictions=restricted
+        answer,
+        content_holds=check.holds if check else None,
+        restrictions=restricted,
+        lineage=splits,
     )
 
 

@@ -24,6 +24,7 @@ from service.records.tables import (
     Step,
 )
 from service.stacks.queries.hours import StackHours, stack_hours
+from service.stacks.queries.lineage import Split, lineage
 from service.stacks.queries.stacks import (
     HELD_BY,
     OPEN,
@@ -111,6 +112,7 @@ class StackSheet:
     records: tuple[StackRecord, ...]
     corrections: tuple[StackCorrection, ...]
     holds: tuple[FittedHold, ...]
+    lineage: tuple[Split, ...]
     approved_by: dict[int, tuple[str, datetime]]
     """who approved each approved record, and when, by record number"""
 
@@ -136,7 +138,7 @@ def _state_of_one() -> Any:
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:
     """Return what is told of a stack besides its pile.
 
-    State, hours, records, corrections, holds.
+    State, hours, records, corrections, holds, lineage.
     """
     row: Any = session.execute(_state_of_one(), {"stack_id": stack_id}).first()
     if row is None:
@@ -151,6 +153,7 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
         records=records,
         corrections=_corrections(session, stack_id),
         holds=_holds(session, stack_id),
+        lineage=lineage(session, stack_id),
         approved_by=approvals_of(session, [record.id for record in records]),
     )
 
