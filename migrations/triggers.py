@@ -68,6 +68,7 @@ def _guards() -> Iterator[Guard]:
         "record_make_safe_list",
         "record_person_removed",
         "void_proposal",
+        "looked_again",
         "witness_confirmation",
     ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")

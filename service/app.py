@@ -78,6 +78,7 @@ PAGES = (
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",
     "service.bench.pages.proposals",
+    "service.bench.pages.looking_again",
     "service.bench.pages.use_judgements",
     "service.records.pages.pile_checks",
     "service.bench.pages.bench",

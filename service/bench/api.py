@@ -24,6 +24,7 @@ from service.bench.changes.entries import (
     make_entry,
     named_in,
 )
+from service.bench.changes.looking_again import look_again
 from service.bench.queries.correction_preview import Follows, preview
 from service.bench.queries.corrections import (
     CorrectionView,
@@ -33,8 +34,9 @@ from service.bench.queries.corrections import (
     corrections_of_records,
 )
 from service.bench.queries.inserted_events import inserted_event
+from service.bench.queries.looking_again import RestsOn, rests_on
 from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
-from service.bench.tables import CorrectionOf, CorrectionState
+from service.bench.tables import CorrectionOf, CorrectionState, Rests
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.people.queries.people import logins_of
@@ -215,6 +217,23 @@ class Corrections(Page):
     rows: list[CorrectionMade]
 
 
+@like(RestsOn, without="made_by record_id correction_id")
+class Resting(Out):
+    """Something signed or made before a fact it rests on was corrected; nobody looked again."""
+
+    made_by: str = Field(description="name and login")
+    record: int = read_from("record_id", "in which the fact stands, or which was entered since")
+    correction: int | None = read_from("correction_id", "null: an earlier event was entered since")
+
+
+class LookedSent(In):
+    """Somebody's word that they looked again at what rests on a corrected fact."""
+
+    of: Rests
+    subject_id: int = Field(ge=1, le=2**53)
+    note: Words = Field(default="", description="what came of it")
+
+
 class RecordContent(Out):
     """A record's content: as handed in and frozen, else as it stands now."""
 
@@ -258,6 +277,7 @@ class CheckFinding(Out):
 
 router = APIRouter(prefix="/records")
 of_corrections = APIRouter(prefix="/corrections")
+of_resting = APIRouter(prefix="/looking-again")
 TAGS: list[str | Enum] = ["records"]
 
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -389,6 +409,20 @@ def correction_of(
     return CorrectionInFull.from_answer(
         view, follows=follows.rows, notes=follows.notes, conflicts=follows.conflicts
     )
+
+
+@of_resting.get("", tags=TAGS)
+def resting(caller: Caller, engine: Database) -> list[Resting]:
+    """Return what rests on a fact corrected since and nobody has looked at again."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        return [Resting.from_answer(each) for each in rests_on(session)]
+
+
+@of_resting.post("", status_code=201, tags=TAGS)
+def look(sent: LookedSent, call: Call) -> answers.Made:
+    """Say that one looked again at what rests on a corrected fact."""
+    return make_once(call, lambda work: look_again(work, **sent.model_dump()))
 
 
 @router.get("/{record_id}/check", tags=TAGS)

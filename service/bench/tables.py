@@ -81,3 +81,26 @@ class Correction(Base):
     unloaded_first: Mapped[bool | None] = mapped_column(
         comment="of a torque above the target: whether the stack was unloaded first"
     )
+
+
+class Rests(StrEnum):
+    """What somebody signed or made that rests on facts of a stack."""
+
+    RECORD = "record"
+    PLAN = "changeover plan"
+    FAILING = "failing MEA"
+    ACCEPTED = "accepted used part"
+    JUDGEMENT = "judged readings"
+
+
+class LookedAgain(Base):
+    """Somebody's word that they looked again at what rests on facts corrected until then."""
+
+    __tablename__ = "looked_again"
+    __table_args__ = (Index("ix_looked_again_subject_id_of", "subject_id", "of_"),)
+    id: Mapped[key]
+    of: Mapped[Rests] = mapped_column("of_", word(Rests))
+    subject_id: Mapped[int] = mapped_column(comment="row of what was looked at")
+    note: Mapped[text] = mapped_column(default="", comment="what came of it")
+    by_id: Mapped[int] = reference("person")
+    looked_at: Mapped[utc]

@@ -77,6 +77,7 @@ class Event(StrEnum):
     INSTRUMENT_BACK = "instrument:back"
     INSTRUMENT_DEVICE = "instrument:device changed"
     USE_JUDGED = "instrument:use judged"
+    LOOKED_AGAIN = "correction:looked again"
     PART_TO_BE_DECIDED = "part:to be decided"
     HOLD_PLACED = "hold:placed"
     HOLDS_PLACED = "holds:placed"

@@ -64,6 +64,8 @@ class Act(StrEnum):
     """Propose a correction of something handed in."""
     CORRECTION_DECIDE = "correction.decide"
     """Approve or refuse a correction."""
+    LOOK_AGAIN = "look.again"
+    """Say that one looked again at what rests on a fact corrected since."""
     PART_WRITE = "part.write"
     """Add parts, lots and part types, move parts between places."""
     PART_JUDGE = "part.judge"
@@ -176,6 +178,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.CORRECTION_DECIDE: (
         (_has(Role.SUPERVISOR, Role.QUALITY), _is_confirmed, _had_no_part_in_it),
     ),
+    Act.LOOK_AGAIN: ((_has(Role.QUALITY, Role.SUPERVISOR), _is_confirmed),),
     Act.PART_WRITE: ((WORKERS,),),
     Act.PART_JUDGE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.HOLD_WRITE: ((WORKERS,),),

@@ -19,6 +19,7 @@ NEW: dict[str, str] = {
     r"GET /api/v1/records/\{record_id\} 200 (inserted_before|follows|conflicts)\b.*": (
         "what rests on an event entered after later ones"
     ),
+    r"(GET|POST) /api/v1/looking-again\b.*": "what rests on a fact corrected since",
     r"(GET|POST) /api/v1/(holds|concessions)\b.*": "holds and concessions by machine",
     r"(GET|POST) /api/v1/instruments\b.*": "instruments, calibrations and absences by machine",
     r"GET /api/v1/parts/\{serial\}/history 200 holds\[\]\.of_type: boolean required": (

@@ -41,6 +41,7 @@ WHO = {
     Act.TABLET_WRITE: "sa",
     Act.WORDS_WRITE: "qs",
     Act.USE_JUDGE: "qs",
+    Act.LOOK_AGAIN: "qs",
 }
 """By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""
 BY_PIN = {

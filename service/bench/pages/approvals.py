@@ -21,8 +21,10 @@ from service.bench.queries.approvals import (
 )
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
+from service.bench.queries.looking_again import RestsOn, rests_on
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, record_view
+from service.bench.tables import Rests
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
 from service.condition.drawings.spread import SpreadReading, draw_spread
@@ -73,6 +75,8 @@ class WaitingPage:
     sent_back: Shown[SentBackRecord]
     limits: Shown[LimitsToApprove]
     proposals: tuple[tuple[Proposal, Answer], ...]
+    rests: tuple[RestsOn, ...]
+    """what rests on a fact corrected since"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +116,7 @@ class ApprovalPage:
     removed: tuple[Removed, ...]
     verification: Verification | None
     inserted: InsertedEvent | None
+    rests: tuple[RestsOn, ...]
     closed: KeptClosing | None
     tested: TestedSheet | None
     decides: Answer
@@ -133,10 +138,12 @@ def show_waiting(request: Request, me: Me, database: Database, query: Asked) -> 
             (each, may(me, Act.CHANGE_APPROVE, RecordFacts(written_by=each.made_by_id or 0)))
             for each in proposals_waiting(session)
         )
+        rests = rests_on(session)
     lists = {
         name: shown(request, getattr(waiting_now, name), cursor) for name, cursor in CURSORS.items()
     }
-    return page(request, "bench/approvals/list.html", WaitingPage(**lists, proposals=proposals))
+    context = WaitingPage(**lists, proposals=proposals, rests=rests)
+    return page(request, "bench/approvals/list.html", context)
 
 
 @router.get("/records/{record_id}/approval")
@@ -234,6 +241,7 @@ def _sheet(
             removed=removed_from(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
             inserted=inserted_event(session, view.head),
+            rests=rests_on(session, (Rests.RECORD,), (record_id,)),
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             tested=tested_sheet(session, view.head, verdicts),
             decides=may_decide(session, me, record_id, view.head.written_by_id),

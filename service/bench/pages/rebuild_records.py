@@ -10,8 +10,10 @@ from sqlalchemy import Engine
 from service.bench.queries.choices import StackToBegin, people_to_choose, stack_to_begin
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
+from service.bench.queries.looking_again import RestsOn, rests_on
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import ListedRecord, RecordView, record_list, record_view
+from service.bench.tables import Rests
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
 from service.people.pages.signatures import signing
@@ -93,6 +95,8 @@ class RecordPage:
     tested: TestedSheet | None
     witnesses: tuple[ToWitness, ...]
     inserted: InsertedEvent | None
+    rests: tuple[RestsOn, ...]
+    """its approval, where it rests on a fact corrected since"""
     form: Form
 
 
@@ -221,6 +225,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         tested = tested_sheet(session, view.head, verdicts)
         witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
         inserted = inserted_event(session, view.head)
+        rests = rests_on(session, (Rests.RECORD,), (record_id,))
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(
         view,
@@ -234,6 +239,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         tested,
         witnesses,
         inserted,
+        rests,
         form,
     )
     return page(request, "bench/rebuild_records/show.html", context, form.status)

@@ -6,6 +6,8 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.bench.changes.use_judgements import judge_use
+from service.bench.queries.looking_again import RestsOn, rests_on
+from service.bench.tables import Rests
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.people.queries.signers import remarks_beside
@@ -31,6 +33,8 @@ class UsesPage:
     remarks: tuple[str, ...]
     chosen: str
     form: Form
+    rests: tuple[RestsOn, ...]
+    """judgements that rest on a fact corrected since"""
     decisions: tuple[UseDecision, ...] = tuple(UseDecision)
 
 
@@ -93,6 +97,8 @@ def _sheet(
         of = assessment(session, instrument_id, calibration_id or None)
         involved = frozenset().union(*(build.involved for build in of.builds))
         remarks = remarks_beside(session, me.id, involved, now_utc())
+        at = f"/instruments/{instrument_id}/uses/{calibration_id}"
+        rests = tuple(r for r in rests_on(session, (Rests.JUDGEMENT,)) if r.page == at)
     waiting = str(next((build.build_id for build in of.waiting), ""))
     decides = tuple(
         may(me, Act.USE_JUDGE, RecordFacts(involved=build.involved)) for build in of.builds
@@ -100,6 +106,6 @@ def _sheet(
     return page(
         request,
         "bench/use_judgements/show.html",
-        UsesPage(of, decides, remarks, form.raw("build_id") or waiting, form),
+        UsesPage(of, decides, remarks, form.raw("build_id") or waiting, form, rests),
         form.status,
     )

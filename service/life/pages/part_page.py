@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
+from service.bench.queries.looking_again import OF_PARTS, RestsOn, rests_on
 from service.life.queries.containment import Containment, containment
 from service.life.queries.failing import MarkOfPerson, marks_of
 from service.life.queries.suspects import SuspectsSheet, suspects_sheet
@@ -59,6 +60,8 @@ class PartPage:
     moves: tuple[TrailSentence, ...]
     value: Callable[[object], str]
     standing_mark: MarkOfPerson | None
+    rests: tuple[RestsOn, ...]
+    """words on it that rest on a fact corrected since"""
     against: tuple[Forbids, ...]
     """what forbids its use besides the holds on it"""
     leak_tests: tuple[MadePartTest, ...]
@@ -96,6 +99,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         life = part_life(session, part_id, as_of)
         kinds = part_kinds(session, [part_id], as_of.until(now_utc()), as_of)[part_id]
         marks = marks_of(session, part_id)
+        rests = rests_on(session, OF_PARTS, part_id=part_id)
         forbids = what_forbids(session, part_id)
         leak_tests = leak_tests_of_part(session, part_id, as_of)
         lot_id = life.part.lot_id
@@ -114,6 +118,7 @@ def show(request: Request, me: Me, database: Database, query: Asked, part_id: Nu
         moves,
         lambda value: value_in_words(value, zone),
         standing,
+        rests,
         against,
         leak_tests,
         trees,

@@ -49,6 +49,7 @@ for routes in (
     store.router,
     records.router,
     records.of_corrections,
+    records.of_resting,
     lab_words.router,
     closing.router,
     stack_tests.router,

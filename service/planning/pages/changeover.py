@@ -9,6 +9,8 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.bench.queries.looking_again import RestsOn, rests_on
+from service.bench.tables import Rests
 from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
 from service.people.pages.signing_in import Database, Me
@@ -283,6 +285,8 @@ class PlanPage:
     form: Form
     standing: Progress | None
     bars: tuple[str, ...]
+    rests: tuple[RestsOn, ...]
+    """this plan, where it rests on a fact corrected since"""
 
 
 @router.get("/stacks/{serial:path}/changeover")
@@ -407,6 +411,7 @@ def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> 
         lays = () if standing is None else standing.to_put_on
         bars = barred_since(session, plan, lays if plan.record_id else plan.document.put_on)
         clamp = changeover_closing_sheet(changeover_closing(session, pile_map, plan.document))
+        rests = rests_on(session, (Rests.PLAN,), (plan_id,))
     sheet = sheet_of(plan.document, plan.content_sha256, pile_map)
-    context = PlanPage(plan, sheet, clamp, form, standing, bars)
+    context = PlanPage(plan, sheet, clamp, form, standing, bars, rests)
     return page(request, "planning/show.html", context, form.status)

@@ -70,6 +70,7 @@ SENTENCES = {
     "instrument:back": "received {subject} back from calibration",
     "instrument:device changed": "replaced the device marked {subject}",
     "instrument:use judged": "judged what was measured with {subject}",
+    "correction:looked again": "looked again at {subject}",
     "run:clock corrected": "corrected the clock of {subject}",
     "run:imported": "brought in {subject}",
     "run:read again": "had {subject} read again",

@@ -10,7 +10,8 @@ from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import note_finding
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
-from service.bench.tables import CorrectionOf
+from service.bench.queries.looking_again import rests_on
+from service.bench.tables import CorrectionOf, Rests
 from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_results import counting, kept_results
 from service.people.tables import Role
@@ -120,6 +121,9 @@ def test_case_12_a_re_torque_found_on_paper_is_inserted_into_the_build_of_then(
     assert seen[0] > seen[1]
     assert stack.states == {"not released"}
     assert follows(stack, record).rows == shown.rows
+    with reading(stack.lab.engine) as session:
+        (resting,) = rests_on(session, (Rests.RECORD,))
+    assert (resting.subject_id, resting.record_id) == (stack.bench.number, record.number)
     after = periods(stack)
     assert {n: (p.closed_at, p.opened_at) for n, p in after.items()} == {
         n: (p.closed_at, p.opened_at) for n, p in before.items()
