@@ -1,7 +1,7 @@
 """Keep who looked again at what rests on a fact corrected since.
 
 Revision ID: b9d3
-Revises: e8b3
+Revises: e9a3
 Create Date: 2026-11-30
 """
 
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "b9d3"
-down_revision = "e8b3"
+down_revision = "e9a3"
 branch_labels = None
 depends_on = None
 
