@@ -31,7 +31,7 @@ from service.limits.arithmetic.retests import Spares
 from service.overview.queries.columns import NeedKind, among, needs
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, statement
 from service.platform.tables import UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import (
@@ -72,6 +72,7 @@ def of_closed_stacks(
     ]
 
 
+@statement
 def closed_stacks(*, whole: bool) -> Any:
     """Return each closed stack: design, closing record, build (0: not handed in).
 
@@ -174,6 +175,7 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
     ).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
 
 
+@statement
 def _release_again(whole: bool) -> Any:
     """Subject: the build. Other: its record. Note: the correction that ended its release; when."""
     at = released_at()

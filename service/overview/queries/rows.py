@@ -24,6 +24,7 @@ from service.overview.queries.words import (
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
 from service.platform.queries.answers import grouped, grouped_as
+from service.platform.queries.statements import param_list
 from service.records.queries.records import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import build_hours
@@ -318,21 +319,24 @@ def _instruments(session: Session, ids: Collection[int]) -> dict[int, str]:
     return {row.id: f"{str(row.kind).capitalize()} {row.label}" for row in rows}
 
 
+_APPROVED = (
+    select(
+        Build.stack_id,
+        Build.number,
+        BuildPeriod.opened_at,
+        released_at().label("released_at"),
+        release_stands().label("stands"),
+    )
+    .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+    .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None))
+    .where(Build.stack_id.in_(param_list("stack_ids")), RebuildRecord.state == RecordState.APPROVED)
+    .order_by(Build.stack_id, Build.number)
+)
+
+
 def _last_approved(session: Session, stack_ids: Collection[int]) -> dict[int, LastApproved]:
     """Of each stack the approved build with the highest number. One statement."""
-    rows = session.execute(
-        select(
-            Build.stack_id,
-            Build.number,
-            BuildPeriod.opened_at,
-            released_at().label("released_at"),
-            release_stands().label("stands"),
-        )
-        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None))
-        .where(Build.stack_id.in_(stack_ids), RebuildRecord.state == RecordState.APPROVED)
-        .order_by(Build.stack_id, Build.number)
-    )
+    rows = session.execute(_APPROVED, {"stack_ids": list(stack_ids)})
     return {
         row.stack_id: LastApproved(
             row.number, row.opened_at is None, row.released_at, bool(row.stands)

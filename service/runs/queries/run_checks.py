@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -71,26 +71,29 @@ def overlapping_run(
     return None if row is None else read_as(Overlapping, row)
 
 
-def why_not_released(
-    session: Session, build_id: int, began_at: datetime, ended_at: datetime
-) -> str | None:
-    """Say why a build was not released all the while it ran; None if it was. One statement."""
-    first = (
-        select(func.min(BuildRelease.released_at))
-        .where(BuildRelease.build_id == build_id)
-        .scalar_subquery()
-    )
-    row = session.execute(
+@statement
+def _releases() -> Any:
+    began_at, ended_at = (bindparam(at, type_=UtcDateTime) for at in ("began_at", "ended_at"))
+    first = select(func.min(BuildRelease.released_at)).where(BuildRelease.build_id == Build.id)
+    return (
         select(
-            first,
+            first.correlate(Build).scalar_subquery(),
             released_at(Build, began_at),
             release_stands(until=began_at),
             release_stands(until=ended_at),
         )
         .select_from(Build)
         .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
-        .where(Build.id == build_id)
-    ).first()
+        .where(Build.id == param("build_id"))
+    )
+
+
+def why_not_released(
+    session: Session, build_id: int, began_at: datetime, ended_at: datetime
+) -> str | None:
+    """Say why a build was not released all the while it ran; None if it was. One statement."""
+    times = {"build_id": build_id, "began_at": began_at, "ended_at": ended_at}
+    row = session.execute(_releases(), times).first()
     if row is None or row[0] is None:
         return "The build was never released to be run."
     if row[1] is None:

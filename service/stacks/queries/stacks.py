@@ -12,6 +12,7 @@ from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import statement
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
@@ -63,6 +64,7 @@ def find_stack(session: Session, serial: str) -> int:
     return stack_id
 
 
+@statement
 def state_in_a_word() -> ColumnElement[str]:
     """Return the state of a stack in one word; needs what `joined` joins."""
     return case(
@@ -136,6 +138,7 @@ def listed_stacks(session: Session, stack_ids: Collection[int]) -> dict[int, Lis
     return {each.id: each for each in _as_lines(session, rows)}
 
 
+@statement
 def _listed() -> Any:
     last_layer = aliased(Layer)
     cells = (
