@@ -45,6 +45,7 @@ PAGES = (
     "service.store.pages.stiffness",
     "service.store.pages.lots",
     "service.store.pages.parts",
+    "service.bench.pages.identities",
     "service.store.pages.shelf_lives",
     "service.store.pages.holds",
     "service.store.pages.instruments",

@@ -25,6 +25,7 @@ from service.bench.changes.entries import (
     named_in,
 )
 from service.bench.changes.looking_again import look_again
+from service.bench.changes.identities import propose_identity
 from service.bench.queries.correction_preview import Follows, preview
 from service.bench.queries.corrections import (
     CorrectionView,
@@ -43,6 +44,7 @@ from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, like, page_of, read_from
 from service.platform.api.callers import AskedAsKnown, Call, Caller, Database, make_once
+from service.platform.api.request_models import Why
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
@@ -55,7 +57,7 @@ from service.records.queries.pile_checks import pile_check
 from service.records.queries.records import people_on, record_head, removed_from
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.stacks.queries.stacks import find_stack
-from service.store.queries.names import instruments_by_mark, people_by_login
+from service.store.queries.names import instruments_by_mark, part_by_text, people_by_login
 
 
 def write_whole(work: Work, record: WholeRecord) -> int:
@@ -278,6 +280,7 @@ class CheckFinding(Out):
 router = APIRouter(prefix="/records")
 of_corrections = APIRouter(prefix="/corrections")
 of_resting = APIRouter(prefix="/looking-again")
+of_identities = APIRouter(prefix="/parts")
 TAGS: list[str | Enum] = ["records"]
 
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -498,3 +501,25 @@ for _address, _name, _model, _tag in (
     router.post(
         f"/{{record_id}}/{_address}", status_code=201, tags=[_tag], name=_name.replace("-", "_")
     )(_route(_name, _model))
+
+
+class IdentitySent(Why):
+    """Which part a temporary one is; ``serial`` null: not the one it was taken for."""
+
+    serial: Annotated[str, Field(min_length=1, max_length=400)] | None
+    drawing: str = Field(default="", max_length=200, description="where several bear the serial")
+
+
+@of_identities.post("/{part_id}/identity", status_code=201, tags=TAGS)
+def identify(
+    part_id: Annotated[int, Path(ge=1, le=2**53)], body: IdentitySent, call: Call
+) -> answers.Made:
+    """Propose which part a temporary one is, or take that back; somebody else approves it."""
+    need(call.caller, Act.CORRECTION_WRITE)
+
+    def change(work: Work) -> int:
+        serial = body.serial
+        right = None if serial is None else part_by_text(work.session, serial, body.drawing)
+        return propose_identity(work, part_id, right, reason=body.reason)
+
+    return make_once(call, change)

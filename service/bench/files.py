@@ -30,7 +30,7 @@ from service.platform.files.tables_in import Row, Table, text_of
 from service.records.changes.eligibility import refusals_of_use
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.stacks.tables import Stack
-from service.store.arithmetic.identifiers import serial_key, serials_in
+from service.store.arithmetic.identifiers import has_no_serial, serial_key, serials_in
 from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
@@ -217,11 +217,12 @@ def _which(
         _need_lot(draft, lot_key, label, part.line)
         return replace(part, lot=lot_key)
     if not serial:
-        raise Refused("serial", "", "no serial number is given.", "What is marked on the part.")
+        right = "What is marked on the part, or “no serial”."
+        raise Refused("serial", "", "no serial number is given.", right)
     keys = {(part_type.id, serial_key(name)): name for name in serials_in(serial)}
     key = next((key for key in keys if key in draft.known), list(keys)[-1])
-    serial = keys[key]
-    if key in draft.serials:
+    serial, is_unread = keys[key], has_no_serial(serial)
+    if key in draft.serials and not is_unread:
         reason = f"line {draft.serials[key]} has this part as well."
         raise Refused("serial", serial, reason, "Each part once.")
     draft.serials[key] = part.line
@@ -234,7 +235,7 @@ def _which(
         raise Refused("serial", serial, f"no {part_type.name} has this serial.", right)
     if lot_key is not None:
         _need_lot(draft, lot_key, label, part.line)
-    return replace(part, serial=serial, lot=lot_key)
+    return replace(part, serial="" if is_unread else serial, is_unread=is_unread, lot=lot_key)
 
 
 def _refuse_not_free(known_part: KnownPart, serial: str, label: str) -> None:

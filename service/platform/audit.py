@@ -47,6 +47,7 @@ class Event(StrEnum):
     PARTS_LEAK_TESTED = "leak test:made"
     LEAK_TEST_ENDED = "leak test:ended"
     PART_RESERVED = "part:reserved"
+    PART_IDENTIFIED = "part:identified"
     PARTS_IMPORTED = "parts:imported"
     STACK_ADDED = "stack:added"
     STACK_CHANGED = "stack:changed"

@@ -38,6 +38,7 @@ from service.store.changes.calibrations import (
     take_back,
 )
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.identities import add_unread
 from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.changes.lot_inputs import add_input, remove_input
 from service.store.changes.make_safe_lists import begin_list, propose_list
@@ -93,6 +94,22 @@ def judge(part_id: HoldNumber, body: Judged, call: Call) -> Made:
         return part_id
 
     return make_once(call, change)
+
+
+class UnreadSent(In):
+    """A part without a readable serial."""
+
+    part_type_id: int = Field(ge=1, le=2**53)
+    seen: str = Field(min_length=1, max_length=1000, description="marks, colour, damage")
+
+
+@router.post("/parts/unread", status_code=201)
+def unread(body: UnreadSent, call: Call) -> Made:
+    """Add a part without a readable serial: it gets a temporary identity and is on hold."""
+    need(call.caller, Act.PART_WRITE)
+    return make_once(
+        call, lambda work: add_unread(work, part_type_id=body.part_type_id, seen=body.seen)
+    )
 
 
 class On(StrEnum):

@@ -142,12 +142,23 @@ class Part(KeptOnAShelf, Base):
         ),
         CheckConstraint("hours_before >= 0", name="hours_before_are_not_negative"),
         CheckConstraint(
+            "is_part_id IS NULL OR temporary_number IS NOT NULL", name="another_if_temporary"
+        ),
+        CheckConstraint("is_part_id <> id", name="is_another_part"),
+        CheckConstraint("(is_part_id IS NULL) = (came_over IS NULL)", name="says_what_came_over"),
+        CheckConstraint(
+            "temporary_number IS NULL OR is_part_id IS NOT NULL"
+            " OR usability IN ('on hold', 'under concession')",
+            name="not_identified_is_held",
+        ),
+        CheckConstraint(
             "measured_thickness_mm IS NULL OR measured_thickness_mm > 0",
             name="measured_thickness_is_positive",
         ),
         *(CheckConstraint(condition, name=name) for name, condition in SHELF_CHECKS.items()),
         Index("ix_part_serial_key", "serial_key"),
         Index("ix_part_stack_id", "stack_id"),
+        Index("ix_part_is_part_id", "is_part_id"),
         Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
         Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
         Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
@@ -175,6 +186,15 @@ class Part(KeptOnAShelf, Base):
     reserved_for_stack_id: Mapped[int | None] = reference("stack")
     notes: Mapped[text] = mapped_column(default="")
     added_at: Mapped[utc]
+    temporary_number: Mapped[int | None] = mapped_column(
+        unique=True, comment="of a part without a readable serial; its serial is made of it"
+    )
+    is_part_id: Mapped[int | None] = reference(
+        "part", comment="which part it was found to be; none: not identified, or no temporary one"
+    )
+    came_over: Mapped[text | None] = mapped_column(
+        comment="JSON of what that part was given with it, to be taken back"
+    )
 
 
 # Holds on parts, lots, part types, designs, instruments and stacks; concessions allow one use in
@@ -491,6 +511,7 @@ class ChangeKind(StrEnum):
     LOT_SHELF_LIFE = "lot shelf life"
     PART_SHELF_LIFE = "part shelf life"
     TAP_MAP = "tap map"
+    IDENTITY = "identity"
 
 
 class ProposedChange(Base):

@@ -486,7 +486,7 @@ def decide(
     changes: list[Change] = []
     if approve:
         record = correctable(work.session, held.id)
-        changes = _carry_out(work, record, correction)
+        changes = put_in_force(work, record, correction)
         still = released_builds(work.session, held.stack_id)
         changes += [
             release_ends(number, record.stack)
@@ -501,7 +501,8 @@ def decide(
     return decision_id
 
 
-def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[Change]:
+def put_in_force(work: Work, record: Correctable, correction: Correction) -> list[Change]:
+    """Carry out a correction that is signed, with all that is computed of it; give what changed."""
     fact = record.fact(correction.of, correction.subject_id or 0, correction.field)
     if fact is None or fact.old_value != correction.old_value:
         raise Refused(

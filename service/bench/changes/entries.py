@@ -185,6 +185,9 @@ class Lifted(DoneThen):
     facing: Facing | None = Field(
         default=None, description="end its marked face looked at, where that was seen"
     )
+    unread: Annotated[str, Field(max_length=1000)] = Field(
+        default="", description="where no serial can be read: what is seen instead"
+    )
     departs_because: Annotated[str, Field(max_length=2000)] = Field(
         default="", description="why it is lifted off where the plan leaves it in"
     )

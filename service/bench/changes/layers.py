@@ -53,6 +53,7 @@ from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
 from service.store.arithmetic.make_safe import SafeAct
 from service.store.changes.holds import PlacedBy, hold_by_word
+from service.store.changes.identities import UNREAD
 from service.store.changes.inspections import ask_to_decide
 from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Lot, Part, PartType
@@ -70,12 +71,16 @@ def lift_off(
     part_id: int | None = None,
     scanned: str = "",
     facing: Facing | None = None,
+    unread: str = "",
     departs_because: str = "",
     stands: Stands | None = None,
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
     """Lift the outermost layer off an end; give the entry's id.
+
+    ``unread`` is what is seen where no serial can be read: the part keeps the identity its place
+    gives, and is on hold until somebody has confirmed that.
 
     ``facing`` is which end its marked face looked at, as found: the entry keeps it and says where
     the records have it otherwise; how it lay in its builds is a correction of theirs.
@@ -100,6 +105,10 @@ def lift_off(
     renewed = _renewed(work, record, now, [layer])
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     write_findings(work, step, layer.part, findings)
+    if seen := given.optional_words("unread", unread, most=1000):
+        by = PlacedBy(step_id=step.id, record_id=record_id)
+        reason = f"{UNREAD} at lifting off, known by its place alone: {seen}"
+        hold_by_word(work, layer.part, by, reason=reason)
     deviation = keep_deviation(step, deviations)
     found = _found_turned(work, step, layer, facing)
     journal.finish_entry(

@@ -1,6 +1,7 @@
 """Putting a proposed change in force: signed by somebody else, carried out at once."""
 
 from service.bench.changes.calibration_corrections import correct_calibration
+from service.bench.changes.identities import put_identity_in_force
 from service.designs.changes import put_pattern_in_force
 from service.designs.queries import pattern_proposed
 from service.life.arithmetic.failing_rules import rule_from_data
@@ -36,6 +37,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
         put_extension_in_force(work, row, content)
     elif row.kind is ChangeKind.TAP_MAP:
         put_tap_map_in_force(work, row.subject_id, content, reason=row.reason, by=row.made_by_id)
+    elif row.kind is ChangeKind.IDENTITY:
+        put_identity_in_force(work, row, content)
     elif row.kind is ChangeKind.LAB_WORDS:
         put_words_in_force(work, row, content)
     elif row.kind is ChangeKind.FAILING_RULE:

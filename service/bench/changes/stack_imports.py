@@ -27,7 +27,8 @@ from service.runs.queries.run_checks import Shown
 from service.stacks.changes.hours import enter_reading, hours_beyond_time
 from service.stacks.changes.stacks import FirstMeter, make_stack
 from service.stacks.tables import Build, Moment
-from service.store.arithmetic.identifiers import part_label, serial_key
+from service.store.arithmetic.identifiers import TEMPORARY, part_label, serial_key
+from service.store.changes.identities import hold_unread, next_temporary
 from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
 from service.store.changes.lots import put_lot
 from service.store.queries.forbids import Cause, Forbids, forbids_of_parts
@@ -61,8 +62,8 @@ class StackHead:
 class PartInPile:
     """One part of the pile or clamp; ``line`` is of the file.
 
-    ``part_id`` where it is known already; else it is made: with ``serial``, or as the next item
-    of its lot. A layer has a position, a fixing a rod's number or an end.
+    ``part_id`` where it is known already; else it is made: with ``serial``, a temporary one, or as
+    the next item of its lot. A layer has a position, a fixing a rod's number or an end.
     """
 
     line: int
@@ -72,6 +73,8 @@ class PartInPile:
     end: End | None = None
     part_id: int | None = None
     serial: str = ""
+    is_unread: bool = False
+    """no serial can be read: it gets a temporary identity"""
     lot: LotKey | None = None
     facing: Facing = Facing.EITHER
     hours_before: float = 0.0
@@ -206,12 +209,18 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
     for lot in plan.lots:
         lot_ids[lot.key] = put_lot(work, lot.part_type_id, lot.entry).id
     new = [part for part in plan.parts if part.part_id is None]
-    items = _next_items(work, (lot_ids[part.lot] for part in new if part.lot and not part.serial))
+    number = next_temporary(work) if any(part.is_unread for part in new) else 0
+    named = {}
+    for part in new:
+        named[part.line] = f"{TEMPORARY}{number}" if part.is_unread else part.serial
+        number += part.is_unread
+    counted = (lot_ids[part.lot] for part in new if part.lot and not named[part.line])
+    items = _next_items(work, counted)
     rows: list[dict[str, object]] = []
     for part in new:
         lot_id = lot_ids[part.lot] if part.lot else None
-        item = None
-        if not part.serial:
+        item, serial = None, named[part.line]
+        if not serial:
             if lot_id is None:
                 raise Refused("lot", "", f"line {part.line}: a counted item needs its lot.")
             item = items[lot_id]
@@ -220,8 +229,8 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
             {
                 "part_type_id": part.part_type_id,
                 "lot_id": lot_id,
-                "serial": part.serial or None,
-                "serial_key": serial_key(part.serial) if part.serial else None,
+                "serial": serial or None,
+                "serial_key": serial_key(serial) if serial else None,
                 "item_number": item,
                 "hours_before": part.hours_before,
                 "whereabouts": Whereabouts.IN_STORE,
@@ -242,6 +251,12 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
             insert(Part).returning(Part.id, sort_by_parameter_order=True),
             rows[start : start + AT_ONCE],
         )
+    for row in work.session.scalars(
+        select(Part).where(
+            Part.id.in_([key for key, part in zip(ids_made, new, strict=True) if part.is_unread])
+        )
+    ):
+        hold_unread(work, row, f"in the list {plan.source.name}")
     fresh = iter(ids_made)
     return [next(fresh) if part.part_id is None else part.part_id for part in plan.parts]
 

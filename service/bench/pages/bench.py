@@ -392,7 +392,7 @@ def _unknown_kinds(page: BenchPage) -> tuple[Kind, ...]:
 
 def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Hit, ...]:
     """After a refusal: what the scanned code can mean; nothing where it is not known at all."""
-    if not form.error("scanned"):
+    if not (form.error("scanned") or form.question("part_id") or form.question("lot_id")):
         return ()
     return resolve_to_fit(session, form.raw("scanned"), kinds).hits
 

@@ -50,6 +50,7 @@ for routes in (
     records.router,
     records.of_corrections,
     records.of_resting,
+    records.of_identities,
     lab_words.router,
     closing.router,
     stack_tests.router,

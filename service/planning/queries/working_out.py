@@ -4,9 +4,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, time
 from functools import cached_property
-from typing import Any
 
-from sqlalchemy import func, select, union
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.grammar import Item, Pattern
@@ -21,9 +20,9 @@ from service.planning.queries.store import Into, Offered, offered
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import End, Usability
 from service.platform.errors import Refused
-from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import LayerMap, layer_map
 from service.stacks.queries.part_hours import part_hours
+from service.stacks.queries.part_lives import separations
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.acceptances import acceptances_of, limits_of
@@ -77,7 +76,7 @@ def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> Us
     openings_most = limits_of(rows, accepted, "openings_most", "until_openings")
     hours_most = limits_of(rows, accepted, "hours_most", "until_hours_h")
     limited = set(openings_most) - by_type - set(worn)
-    openings = _openings(session, limited)
+    openings = separations(session, limited) if limited else {}
     for part in limited:
         if (count := openings.get(part, 0)) >= openings_most[part]:
             worn[part] = f"{count} of {openings_most[part]} openings used"
@@ -87,28 +86,6 @@ def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> Us
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
     return UsedUp(by_type, worn)
-
-
-def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:
-    """In how many events was a face of each part parted?"""
-    if not parts:
-        return {}
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
-    parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(parts), *lifted
-        ),
-        select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(parts), *lifted
-        ),
-    ).subquery()
-    rows: Sequence[Any] = session.execute(
-        select(parted.c.part_id, func.count(parted.c.record_id))
-        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-        .where(RebuildRecord.state != RecordState.VOID)
-        .group_by(parted.c.part_id)
-    ).all()
-    return dict(rows)
 
 
 BY_TYPE = "renewed at every opening"

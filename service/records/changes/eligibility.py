@@ -33,7 +33,7 @@ from service.store.queries.forbids import (
     what_forbids,
 )
 from service.store.queries.instrument_columns import USED_BY
-from service.store.queries.scans import Hit, resolve_to_fit
+from service.store.queries.scans import Hit, resolve_to_fit, several_bear
 from service.store.tables import Concession, Instrument, Lot, Part, PartType
 
 
@@ -295,12 +295,7 @@ def _hit(work: Work, choice: Wanted, kinds: Collection[Kind]) -> Hit:
             "scanned", name, resolved.reason_unknown, "Read it again, or add the part first."
         )
     if len(hits) > 1:
-        raise Refused(
-            "scanned",
-            name,
-            "several parts bear it.",
-            "Choose one: " + "; ".join(hit.in_words for hit in hits) + ".",
-        )
+        raise several_bear(name, hits)
     if lot := resolved.denied_lot(hits[0]):
         raise Refused(
             "scanned",

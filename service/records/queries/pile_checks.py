@@ -19,7 +19,7 @@ from datetime import date, datetime
 from threading import Lock
 from typing import Any, NamedTuple
 
-from sqlalchemy import exists, func, select, union
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic import grammar_findings
@@ -52,6 +52,7 @@ from service.records.queries.working_piles import (
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.queries.part_hours import part_hours
+from service.stacks.queries.part_lives import separations
 from service.stacks.tables import Build, Stack
 from service.stacks.tables import Layer as BuildLayer
 from service.store.arithmetic.acceptance import misplaced, used_up
@@ -155,10 +156,10 @@ def known_parts(
         for part, kept in accepted.items()
     }
     neither = (False, False)
-    openings = _openings(
+    openings = separations(
         session,
-        record_id,
         [x.id for x in rows if x.openings_most or limited.get(x.id, neither)[0]],
+        only=event_before(RebuildRecord.id, record_id, or_itself=True),
     )
     hours = _hours(
         session, record_id, [x.id for x in rows if x.hours_most or limited.get(x.id, neither)[1]]
@@ -231,25 +232,6 @@ def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:
         )
     )
     return {row.part_id: bool(row.before) for row in rows}
-
-
-def _openings(session: Session, record_id: int, ids: Collection[int]) -> dict[int, int]:
-    """In how many events up to this one was a face of each part parted?"""
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
-    parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(Step.part_id.in_(ids), *lifted),
-        select(Step.exposed_part_id, Step.record_id).where(Step.exposed_part_id.in_(ids), *lifted),
-    ).subquery()
-    rows: Sequence[Any] = session.execute(
-        select(parted.c.part_id, func.count(parted.c.record_id))
-        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-        .where(
-            RebuildRecord.state != RecordState.VOID,
-            event_before(RebuildRecord.id, record_id, or_itself=True),
-        )
-        .group_by(parted.c.part_id)
-    ).all()
-    return dict(rows)
 
 
 def _hours(session: Session, record_id: int, ids: Collection[int]) -> dict[int, float]:

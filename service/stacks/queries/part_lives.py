@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, union
+from sqlalchemy import ColumnElement, and_, func, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
@@ -84,10 +84,8 @@ def event_counts(
     if as_of.on is not None:
         values["on"] = as_of.on
     cycles: dict[int, int] = dict(session.execute(_cycles(*asked), values).all())
-    separations: dict[int, int] = dict(session.execute(_separations(*asked), values).all())
-    return {
-        part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
-    }
+    parted = separations(session, part_ids, as_of)
+    return {part_id: Events(cycles.get(part_id, 0), parted.get(part_id, 0)) for part_id in part_ids}
 
 
 @statement
@@ -115,6 +113,35 @@ def _cycles(is_then: bool, is_on: bool) -> Any:
     return counted
 
 
+KNOWN_AS = func.coalesce(Part.is_part_id, Part.id)
+"""The part entries mean that name a temporary one."""
+
+
+def all_names_of(name: str) -> Any:
+    """Return the numbers of parts by which entries name them: their own, and temporary ones."""
+    ids = param_list(name)
+    return union(
+        select(Part.id).where(Part.id.in_(ids)), select(Part.id).where(Part.is_part_id.in_(ids))
+    )
+
+
+def separations(
+    session: Session,
+    part_ids: Collection[int],
+    as_of: AsOf = PRESENT,
+    *,
+    only: ColumnElement[bool] | None = None,
+) -> dict[int, int]:
+    """Return in how many records a face of each part was parted. One statement.
+
+    ``only`` narrows it to some records.
+    """
+    counted = _separations(as_of.known_at is not None, as_of.on is not None)
+    values = params(as_of.known_at, part_ids=part_ids, on=as_of.on)
+    statement_asked = counted if only is None else counted.where(only)
+    return dict(session.execute(statement_asked, values).all())
+
+
 @statement
 def _separations(is_then: bool, is_on: bool) -> Any:
     """Records that count in which each part was lifted off, or left outermost."""
@@ -124,24 +151,25 @@ def _separations(is_then: bool, is_on: bool) -> Any:
     if is_on:
         lifted.append(Step.done_at <= param("on"))
     parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(param_list("part_ids")), *lifted
-        ),
-        select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(param_list("part_ids")), *lifted
-        ),
+        *(
+            select(column.label("part_id"), Step.record_id).where(
+                column.in_(all_names_of("part_ids")), *lifted
+            )
+            for column in (Step.part_id, Step.exposed_part_id)
+        )
     ).subquery()
     return (
-        select(parted.c.part_id, func.count(parted.c.record_id))
+        select(KNOWN_AS, func.count(parted.c.record_id.distinct()))
+        .join_from(parted, Part, Part.id == parted.c.part_id)
         .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
         .where(RebuildRecord.state != RecordState.VOID)
-        .group_by(parted.c.part_id)
+        .group_by(KNOWN_AS)
     )
 
 
 FINDINGS = (
     select(
-        Finding.part_id,
+        KNOWN_AS.label("known_as"),
         *columns(
             SeenOnIt,
             Finding,
@@ -152,10 +180,11 @@ FINDINGS = (
         ),
     )
     .join(Step, Step.id == Finding.step_id)
+    .join(Part, Part.id == Finding.part_id)
     .join(Person, Person.id == Step.by_id)
     .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
     .join(Stack, Stack.id == RebuildRecord.stack_id)
-    .where(Finding.part_id.in_(param_list("part_ids")), Step.undone_at.is_(None), known(Finding))
+    .where(Finding.part_id.in_(all_names_of("part_ids")), Step.undone_at.is_(None), known(Finding))
     .order_by(Step.done_at, Finding.id)
 )
 
@@ -165,7 +194,7 @@ def findings_on(
 ) -> dict[int, tuple[SeenOnIt, ...]]:
     """Return what was seen on each of these parts, oldest first."""
     rows = session.execute(FINDINGS, {"part_ids": list(part_ids)})
-    findings_by_part = grouped_as(rows, "part_id", lambda row: read_as(SeenOnIt, row))
+    findings_by_part = grouped_as(rows, "known_as", lambda row: read_as(SeenOnIt, row))
     return {
         part_id: tuple(
             seen
@@ -307,7 +336,7 @@ def part_life(session: Session, part_id: int, as_of: AsOf = PRESENT) -> PartLife
 
 SCANS = (
     select(Step.scanned)
-    .where(Step.part_id == param("part_id"), Step.scanned.is_not(None))
+    .where(Step.part_id.in_(all_names_of("part_ids")), Step.scanned.is_not(None))
     .group_by(Step.scanned)
     .order_by(func.min(Step.id))
     .limit(20)
@@ -316,7 +345,7 @@ SCANS = (
 
 def _scans(session: Session, part_id: int) -> tuple[str, ...]:
     """The codes it was scanned or typed by, as they came."""
-    return tuple(scanned for scanned in session.scalars(SCANS, {"part_id": part_id}) if scanned)
+    return tuple(scanned for scanned in session.scalars(SCANS, {"part_ids": [part_id]}) if scanned)
 
 
 HOLDS = (
@@ -327,7 +356,7 @@ HOLDS = (
     .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
     .where(
         or_(
-            Hold.part_id == param("part_id"),
+            Hold.part_id.in_(all_names_of("part_ids")),
             reaches(param("lot_id")),
             Hold.part_type_id == param("type_id"),
         )
@@ -337,7 +366,7 @@ HOLDS = (
 
 
 def _holds(session: Session, part: PartFacts, as_of: AsOf) -> tuple[HoldOnIt, ...]:
-    keys = {"part_id": part.id, "lot_id": part.lot_id, "type_id": part.type_id}
+    keys = {"part_ids": [part.id], "lot_id": part.lot_id, "type_id": part.type_id}
     rows: Sequence[Any] = session.execute(HOLDS, keys).all()
     holds = (
         read_as(
@@ -361,14 +390,16 @@ def _holds(session: Session, part: PartFacts, as_of: AsOf) -> tuple[HoldOnIt, ..
 CONCESSIONS = (
     select(Concession.lot_id, Person.name, *columns(ConcessionOnIt, Concession))
     .join(Person, Person.id == Concession.given_by_id)
-    .where(or_(Concession.part_id == param("part_id"), Concession.lot_id == param("lot_id")))
+    .where(
+        or_(Concession.part_id.in_(all_names_of("part_ids")), Concession.lot_id == param("lot_id"))
+    )
     .order_by(Concession.given_at, Concession.id)
 )
 
 
 def _concessions(session: Session, part: PartFacts, as_of: AsOf) -> tuple[ConcessionOnIt, ...]:
     rows: Sequence[Any] = session.execute(
-        CONCESSIONS, {"part_id": part.id, "lot_id": part.lot_id}
+        CONCESSIONS, {"part_ids": [part.id], "lot_id": part.lot_id}
     ).all()
     return tuple(
         read_as(ConcessionOnIt, row, of_lot=row.lot_id is not None, given_by=row.name)
@@ -442,7 +473,7 @@ OPEN_RECORD = (
     .join(RebuildRecord, RebuildRecord.id == Step.record_id)
     .join(Stack, Stack.id == RebuildRecord.stack_id)
     .where(
-        Step.part_id == param("part_id"),
+        Step.part_id.in_(all_names_of("part_ids")),
         Step.undone_at.is_(None),
         Step.kind.in_(
             (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
@@ -455,17 +486,17 @@ OPEN_RECORD = (
 
 
 def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
-    row: Any = session.execute(OPEN_RECORD, {"part_id": part_id}).first()
+    row: Any = session.execute(OPEN_RECORD, {"part_ids": [part_id]}).first()
     return None if row is None else read_as(InOpenRecord, row)
 
 
 PHOTOS = (
     select(*columns(Photo, Attachment))
-    .where(Attachment.part_id == param("part_id"), Attachment.removed_at.is_(None))
+    .where(Attachment.part_id.in_(all_names_of("part_ids")), Attachment.removed_at.is_(None))
     .order_by(Attachment.added_at, Attachment.id)
 )
 
 
 def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
-    rows: Any = session.execute(PHOTOS, {"part_id": part_id})
+    rows: Any = session.execute(PHOTOS, {"part_ids": [part_id]})
     return read_all(Photo, rows)

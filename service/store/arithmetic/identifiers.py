@@ -355,6 +355,31 @@ def _date_of(ai: str, elements: Mapping[str, str], year: int | None) -> date | N
 # How a part is called where its serial number or its lot is all there is.
 
 
+TEMPORARY = "TEMP-"
+"""Before the number of a part without a readable serial."""
+_TEMPORARY = re.compile(rf"{TEMPORARY}([0-9]{{1,9}})", re.IGNORECASE)
+NO_SERIAL = ("no serial", "not readable", "unmarked", "illegible")
+
+
+def temporary_number(serial: str) -> int | None:
+    """Return the number of a temporary identity; None for any other serial.
+
+    >>> temporary_number("temp-12"), temporary_number("TEMP-12B")
+    (12, None)
+    """
+    match = _TEMPORARY.fullmatch(serial.strip())
+    return int(match[1]) if match else None
+
+
+def has_no_serial(text: str) -> bool:
+    """Say whether a list says of a part that no serial can be read.
+
+    >>> has_no_serial(" No serial"), has_no_serial("N-12")
+    (True, False)
+    """
+    return text.strip().casefold() in NO_SERIAL
+
+
 def part_label(serial: str | None, lot: str | None, item_number: int | None) -> str:
     """Return what a person reads for a part: its serial, or its lot with the item's number.
 

@@ -216,6 +216,14 @@ def _lift(
     )
 
 
+def move_holds(work: Work, holds: Sequence[Hold], part_id: int) -> None:
+    """Let standing holds of one part stand on another from now on: a part of other changes."""
+    for hold in holds:
+        _hold_part(work, part_id, hold)
+        hold.part_id = part_id
+        work.session.flush()
+
+
 def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     """Allow uses in one record in spite of a hold, a judgement or a missing calibration.
 
@@ -274,6 +282,13 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
                 "“As before” here; what it is, is said with the last hold.",
             )
         return []
+    if part.temporary_number is not None and part.is_part_id is None:
+        raise Refused(
+            "hold",
+            part.serial,
+            "it has no readable serial and is not identified.",
+            "Say which part it is, or give a concession for one use.",
+        )
     usability = judged or hold.usability_before or Usability.NOT_INSPECTED
     if judged is not None:
         need(work.by, Act.PART_JUDGE)

@@ -72,7 +72,7 @@ def bring_back(
     if whereabouts is Whereabouts.SCRAPPED:
         raise Refused("whereabouts", whereabouts.value, "that is where it is.", "In store.")
     before = row.usability
-    if before is not Usability.ON_HOLD:
+    if before is not Usability.ON_HOLD and row.temporary_number is None:
         row.usability = Usability.NOT_INSPECTED
     used: Change = ("whether it may be used", before, row.usability)
     _moved(work, row, whereabouts, place, f"Scrapping reversed: {why}", used)

@@ -192,7 +192,7 @@ def _rows() -> Select[*tuple[Any, ...]]:
 
 
 def _conditions(part_filter: PartFilter) -> list[Any]:
-    conditions: list[Any] = []
+    conditions: list[Any] = [Part.is_part_id.is_(None)]
     if part_filter.kind is not None:
         conditions.append(PartType.kind == part_filter.kind)
     if part_filter.part_type_id is not None:
@@ -220,6 +220,7 @@ def _conditions(part_filter: PartFilter) -> list[Any]:
 
 RESERVED = aliased(Stack)
 OPENER = aliased(Person)
+IS_PART = aliased(Part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +240,10 @@ class PartFacts(PartSaid):
     openings_most: int | None
     hours_most: float | None
     marked_face: str | None
+    temporary_number: int | None
+    is_part_id: int | None
+    is_part: str | None
+    """serial of the part a temporary one was found to be"""
     remarks: Mapping[str, str]
     """what is striking about what was measured against its type, by field"""
 
@@ -265,12 +270,14 @@ FACTS = (
             expires_at=Lot.expires_at,
             bag_opened_by=OPENER.name,
             ends_at=PART_ENDS,
+            is_part=IS_PART.serial,
         ),
     )
     .join(PartType, PartType.id == Part.part_type_id)
     .outerjoin(Lot, Lot.id == Part.lot_id)
     .outerjoin(Stack, Stack.id == Part.stack_id)
     .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+    .outerjoin(IS_PART, IS_PART.id == Part.is_part_id)
     .outerjoin(OPENER, OPENER.id == Part.bag_opened_by_id)
     .where(Part.id == param("part_id"))
 )

@@ -23,6 +23,7 @@ ADDRESSES = {
     ChangeKind.MAKE_SAFE_LIST: "/make-safe",
     ChangeKind.LOT_SHELF_LIFE: "/lots",
     ChangeKind.PART_SHELF_LIFE: "/parts",
+    ChangeKind.IDENTITY: "/parts",
 }
 MADE, APPROVED = aliased(Person), aliased(Person)
 

@@ -1,15 +1,16 @@
 """What a scanned or typed text may mean: a part, a stack, a lot, an instrument, a record."""
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import select, union
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.errors import Question
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import Scan, part_label, read_scan, serial_key
@@ -147,6 +148,17 @@ def resolve_to_fit(session: Session, text: str, kinds: Collection[Kind]) -> Reso
     return replace(resolved, hits=tuple(h for h in hits if h.part_kind in kinds) or hits)
 
 
+def several_bear(text: str, hits: Sequence[Hit]) -> Question:
+    """Return what is to be asked where several parts or lots bear what was scanned."""
+    return Question(
+        "part_id" if hits[0].part_id else "lot_id",
+        text,
+        "several parts bear it.",
+        "Choose one: " + "; ".join(hit.in_words for hit in hits) + ".",
+        answers={str(hit.id): hit.in_words for hit in hits},
+    )
+
+
 MOST_NEAR = 6
 
 
@@ -199,7 +211,12 @@ _PARTS = (
 
 
 def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator[Hit]:
-    bearing = [select(Part.id).where(Part.serial_key.in_(names))]
+    of_serial = Part.serial_key.in_(names)
+    # what was identified since is scanned by its temporary label as well
+    bearing: list[Any] = [
+        select(Part.id).where(of_serial, Part.is_part_id.is_(None)),
+        select(Part.is_part_id).where(of_serial, Part.is_part_id.is_not(None)),
+    ]
     bearing += [
         select(Part.id)
         .join(Lot, Lot.id == Part.lot_id)
