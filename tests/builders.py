@@ -379,6 +379,7 @@ def a_part(
     usability: Usability = Usability.ACCEPTED,
     stack: Stack | None = None,
     hours_before: float = 0.0,
+    maker: str = "",
 ) -> Part:
     """A part in store: one with a serial, or the next item of its lot where the type is counted."""
     item = None
@@ -393,6 +394,8 @@ def a_part(
         serial=serial or None,
         serial_key=serial_key(serial) if serial else None,
         item_number=item,
+        maker=maker,
+        maker_key=maker.casefold(),
         hours_before=hours_before,
         whereabouts=Whereabouts.FITTED if stack else whereabouts,
         stack_id=stack.id if stack else None,

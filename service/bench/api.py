@@ -508,6 +508,7 @@ class IdentitySent(Why):
 
     serial: Annotated[str, Field(min_length=1, max_length=400)] | None
     drawing: str = Field(default="", max_length=200, description="where several bear the serial")
+    maker: str = Field(default="", max_length=200, description="where several bear the serial")
 
 
 @of_identities.post("/{part_id}/identity", status_code=201, tags=TAGS)
@@ -518,8 +519,9 @@ def identify(
     need(call.caller, Act.CORRECTION_WRITE)
 
     def change(work: Work) -> int:
-        serial = body.serial
-        right = None if serial is None else part_by_text(work.session, serial, body.drawing)
-        return propose_identity(work, part_id, right, reason=body.reason)
+        right_id = None
+        if body.serial is not None:
+            right_id = part_by_text(work.session, body.serial, body.drawing, body.maker)
+        return propose_identity(work, part_id, right_id, reason=body.reason)
 
     return make_once(call, change)

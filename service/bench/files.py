@@ -11,7 +11,7 @@ known cannot be guessed.
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -30,10 +30,17 @@ from service.platform.files.tables_in import Row, Table, text_of
 from service.records.changes.eligibility import refusals_of_use
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.stacks.tables import Stack
-from service.store.arithmetic.identifiers import has_no_serial, serial_key, serials_in
+from service.store.arithmetic.identifiers import (
+    has_no_serial,
+    maker_key,
+    namesake_of,
+    serial_key,
+    serials_in,
+)
 from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
+from service.store.changes.parts import taken
 from service.store.files import TypeFinder, Wrong, look_alikes
 from service.store.queries.forbids import NewItem, concessions_left, for_parts, forbids_of_new_items
 from service.store.queries.part_types import PartTypeFacts, part_types
@@ -82,6 +89,7 @@ class KnownPart:
     part_type_id: int
     whereabouts: Whereabouts
     stack: str | None
+    maker: str = ""
 
 
 @dataclass(slots=True)
@@ -91,7 +99,7 @@ class Seen:
     types: TypeFinder
     rods: frozenset[int] | None
     """numbers the design has; None where the design is not known yet"""
-    known: dict[tuple[int, str], KnownPart]
+    known: dict[tuple[int, str], list[KnownPart]]
     known_lots: dict[LotKey, tuple[int, str]]
     """those the lab has: id and label"""
     options: StackOptions
@@ -226,7 +234,8 @@ def _which(
         reason = f"line {draft.serials[key]} has this part as well."
         raise Refused("serial", serial, reason, "Each part once.")
     draft.serials[key] = part.line
-    known_part = draft.known.get(key)
+    maker = texts.get("supplier", "")
+    known_part = _of_maker(draft.known.get(key, []), serial, maker)
     if known_part is not None:
         _refuse_not_free(known_part, serial, label)
         return replace(part, part_id=known_part.id)
@@ -235,7 +244,21 @@ def _which(
         raise Refused("serial", serial, f"no {part_type.name} has this serial.", right)
     if lot_key is not None:
         _need_lot(draft, lot_key, label, part.line)
-    return replace(part, serial="" if is_unread else serial, is_unread=is_unread, lot=lot_key)
+    named = "" if is_unread else serial
+    return replace(part, serial=named, is_unread=is_unread, maker=maker, lot=lot_key)
+
+
+def _of_maker(known: Sequence[KnownPart], serial: str, maker: str) -> KnownPart | None:
+    """The part a serial means; several makers can have given it."""
+    meant = [each for each in known if maker_key(maker) in ("", maker_key(each.maker))]
+    if len(meant) > 1:
+        makers = "; ".join(each.maker or "not known" for each in meant)
+        raise Refused("serial", serial, "several parts bear it.", f"Its maker, of: {makers}.")
+    if known and not meant:
+        same = namesake_of(maker, {maker_key(each.maker): each.maker for each in known})
+        if same is not None:
+            raise taken(serial, maker, "there is a part of this type", same)
+    return meant[0] if meant else None
 
 
 def _refuse_not_free(known_part: KnownPart, serial: str, label: str) -> None:
@@ -349,7 +372,7 @@ def _not_listed(draft: Seen) -> Iterator[str]:
 
 def _must_not_be_used(session: Session, draft: Seen, closed_at: datetime | None) -> list[Wrong]:
     """Rows whose part may not be used, by the rule that holds when the stack is written."""
-    by_id = {part.id: part for part in draft.known.values()}
+    by_id = {part.id: part for each in draft.known.values() for part in each}
     rows: dict[int, tuple[PartInPile, str, KnownPart | NewItem]] = {}
     for part, part_type, label in draft.parts:
         item: KnownPart | NewItem
@@ -471,12 +494,13 @@ def _seen_whole(draft: Seen, source: SourceFile, head: StackHead) -> StackSeen:
 
 def _known_parts(
     session: Session, table: Table, mapping: Mapping[str, int]
-) -> dict[tuple[int, str], KnownPart]:
+) -> dict[tuple[int, str], list[KnownPart]]:
     if "serial" not in mapping:
         return {}
     texts = (text_of(row.cells[mapping["serial"]]) for row in table.rows)
     keys = {serial_key(name) for text in texts for name in serials_in(text)}
-    in_order, known_parts = sorted(keys), {}
+    in_order = sorted(keys)
+    known_parts: dict[tuple[int, str], list[KnownPart]] = {}
     for start in range(0, len(in_order), 500):
         rows = session.execute(
             select(
@@ -487,14 +511,15 @@ def _known_parts(
                 Part.lot_id,
                 Part.whereabouts,
                 Stack.serial,
+                Part.maker,
             )
             .outerjoin(Lot, Lot.id == Part.lot_id)
             .outerjoin(Stack, Stack.id == Part.stack_id)
             .where(Part.serial_key.in_(in_order[start : start + 500]))
         )
-        for part_id, type_id, key, lot, lot_id, whereabouts, stack in rows:
-            known_parts[type_id, str(key)] = KnownPart(
-                part_id, lot, lot_id, type_id, whereabouts, stack
+        for part_id, type_id, key, lot, lot_id, whereabouts, stack, maker in rows:
+            known_parts.setdefault((type_id, str(key)), []).append(
+                KnownPart(part_id, lot, lot_id, type_id, whereabouts, stack, maker)
             )
     return known_parts
 

@@ -26,7 +26,7 @@ from service.platform.files.fields_in import Reading, day_in, number_in, usabili
 from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
 from service.platform.queries.statements import param_list
-from service.store.arithmetic.identifiers import FNC1, read_scan, serial_key
+from service.store.arithmetic.identifiers import FNC1, maker_key, read_scan, serial_key
 from service.store.arithmetic.near_serials import look_of
 from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS, remarks_on
 from service.store.changes.imports import (
@@ -36,7 +36,7 @@ from service.store.changes.imports import (
     PartsPlan,
     SourceFile,
     lots_labelled,
-    serials_known,
+    taken_in,
 )
 from service.store.changes.lots import LotEntry
 from service.store.changes.parts import PartEntry, refuse_odd
@@ -181,12 +181,18 @@ class _Seen:
     """What was found so far, to be compared with the rows that follow."""
 
     types: TypeFinder
-    serials: dict[tuple[int, str], int] = field(default_factory=dict)
+    serials: dict[tuple[int, str, str], int] = field(default_factory=dict)
     lots: dict[LotKey, NewLot] = field(default_factory=dict)
     known_lots: dict[LotKey, LotEntry] = field(default_factory=dict)
     parts: list[NewPart] = field(default_factory=list)
     wrong: list[Wrong] = field(default_factory=list)
     remarks: dict[int, str] = field(default_factory=dict)
+
+    def maker_of(self, lot: LotKey) -> str:
+        """Return the supplier of a lot, as it is kept or an earlier row says."""
+        new = self.lots.get(lot)
+        entry = self.known_lots.get(lot) or (new.entry if new else None)
+        return entry.supplier if entry else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,12 +227,7 @@ def plan(
     draft.known_lots = _lots_named(session, table, mapping)
     for row in table.rows:
         _take(draft, row, mapping, options)
-    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in draft.parts}
-    for key in serials_known(session, keys):
-        part = keys[key]
-        reason = "there is such a part of this type already; case and space do not count."
-        refusal = Refused("serial", part.entry.serial, reason, "Without this row.")
-        draft.wrong.append(Wrong(part.line, refusal))
+    draft.wrong += [Wrong(part.line, told) for part, told in taken_in(session, draft.parts)]
     if not options.alike_differ:
         new = [(part.line, part.part_type_id, part.entry.serial) for part in draft.parts]
         draft.wrong += look_alikes(session, new)
@@ -353,7 +354,8 @@ def _take_part(
     usability = _usability(row_in, options.by)
     if part_type is None:
         return
-    key = (part_type.id, serial_key(serial))
+    maker = lot.supplier or draft.maker_of((part_type.id, serial_key(lot.label)))
+    key = (part_type.id, maker_key(maker), serial_key(serial))
     if serial and key in draft.serials:
         reason = f"it stands in line {draft.serials[key]} as well; case and space do not count."
         row_in.refuse("serial", serial, reason, "Each part once.")
@@ -367,6 +369,7 @@ def _take_part(
             place=row_in.said.get("place", ""),
             usability=usability,
             notes=row_in.said.get("notes", ""),
+            maker=maker,
             **measured,
         )
         draft.parts.append(NewPart(row_in.line, part_type.id, entry, lot_key, lot.label))
@@ -423,7 +426,7 @@ def _settle_lot(
 ) -> LotKey | None:
     """The lot of a part: a known one, one an earlier row made, or a new one; they must agree."""
     if not lot.label:
-        for name in LOTS_OWN:
+        for name in LOTS_OWN[1:]:
             if getattr(lot, name):
                 reason = "it is kept with the lot, and this row names none."
                 value = _shown(getattr(lot, name))

@@ -130,7 +130,7 @@ class Part(KeptOnAShelf, Base):
 
     __tablename__ = "part"
     __table_args__ = (
-        UniqueConstraint("part_type_id", "serial_key"),
+        UniqueConstraint("part_type_id", "maker_key", "serial_key"),
         UniqueConstraint("lot_id", "item_number"),
         CheckConstraint("(serial IS NULL) = (serial_key IS NULL)", name="serial_has_its_key"),
         CheckConstraint(
@@ -174,6 +174,8 @@ class Part(KeptOnAShelf, Base):
     lot_id: Mapped[int | None] = reference("lot")
     serial: Mapped[str | None] = mapped_column(comment="as typed")
     serial_key: Mapped[str | None] = mapped_column(comment="without regard to case and space")
+    maker: Mapped[str] = mapped_column(default="", comment="as typed; empty: not known")
+    maker_key: Mapped[str] = mapped_column(default="", comment="without regard to case and space")
     item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
     hours_before: Mapped[float] = mapped_column(default=0.0, comment="h it came with")
     measured_thickness_mm: Mapped[float | None] = mapped_column(

@@ -27,7 +27,7 @@ from service.runs.queries.run_checks import Shown
 from service.stacks.changes.hours import enter_reading, hours_beyond_time
 from service.stacks.changes.stacks import FirstMeter, make_stack
 from service.stacks.tables import Build, Moment
-from service.store.arithmetic.identifiers import TEMPORARY, part_label, serial_key
+from service.store.arithmetic.identifiers import TEMPORARY, maker_key, part_label, serial_key
 from service.store.changes.identities import hold_unread, next_temporary
 from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
 from service.store.changes.lots import put_lot
@@ -75,6 +75,7 @@ class PartInPile:
     serial: str = ""
     is_unread: bool = False
     """no serial can be read: it gets a temporary identity"""
+    maker: str = ""
     lot: LotKey | None = None
     facing: Facing = Facing.EITHER
     hours_before: float = 0.0
@@ -231,6 +232,8 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
                 "lot_id": lot_id,
                 "serial": serial or None,
                 "serial_key": serial_key(serial) if serial else None,
+                "maker": part.maker,
+                "maker_key": maker_key(part.maker),
                 "item_number": item,
                 "hours_before": part.hours_before,
                 "whereabouts": Whereabouts.IN_STORE,

@@ -66,7 +66,10 @@ def face_labels(request: Request, me: Me, database: Database, part_id: int) -> R
         Face.MARKED: part.marked_face,
         Face.BEHIND: f"the side behind: not the {part.marked_face}",
     }
-    codes = tuple(_printed(f"{part.label}{face}", words) for face, words in sides.items())
+    of_maker = f"{part.maker}: " if part.maker else ""
+    codes = tuple(
+        _printed(f"{part.label}{face}", f"{of_maker}{words}") for face, words in sides.items()
+    )
     return page(request, "bench/codes.html", CodesPage(f"Face labels of {part.label}", codes, part))
 
 

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
 from service.designs.queries import design
-from service.life.api.parts import Drawing
+from service.life.api.parts import Drawing, Maker
 from service.life.arithmetic.failing_rules import rule_as_data, rule_from_data
 from service.life.arithmetic.grounds import MeaWord
 from service.life.arithmetic.hours_to_limit import HoursToLimit
@@ -199,6 +199,7 @@ def life(
     caller: Caller,
     engine: Database,
     drawing: Drawing = "",
+    maker: Maker = "",
     density_a_cm2: Annotated[float | None, Query(gt=0, le=10)] = None,
     limit_v: Annotated[float | None, Query(gt=0, le=1.3)] = None,
 ) -> LifeOut:
@@ -207,7 +208,7 @@ def life(
     with reading(engine) as session:
         mea = mea_life(
             session,
-            part_by_text(session, serial, drawing),
+            part_by_text(session, serial, drawing, maker),
             density_a_cm2=density_a_cm2,
             limit_v=limit_v,
         )
@@ -216,23 +217,25 @@ def life(
 
 @router.get("/parts/{serial}/failing/grounds")
 def grounds(
-    *, serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+    *, serial: str, caller: Caller, engine: Database, drawing: Drawing = "", maker: Maker = ""
 ) -> list[GroundOut]:
     """Return what a word on an MEA may rest on: its voltage and hours, findings, tests."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        offered = grounds_offered(session, part_by_text(session, serial, drawing))
+        offered = grounds_offered(session, part_by_text(session, serial, drawing, maker))
     return [GroundOut.from_answer(ground) for ground in offered]
 
 
 @router.post("/parts/{serial}/failing", status_code=201)
-def confirm(*, serial: str, word: WordSent, call: Call, drawing: Drawing = "") -> Made:
+def confirm(
+    *, serial: str, word: WordSent, call: Call, drawing: Drawing = "", maker: Maker = ""
+) -> Made:
     """Say that an MEA failed, is suspected or at the end of its life."""
     return make_once(
         call,
         lambda work: confirm_failing(
             work,
-            part_by_text(work.session, serial, drawing),
+            part_by_text(work.session, serial, drawing, maker),
             failed_at=word.failed_at,
             reason=word.reason,
             grounds=word.grounds,
@@ -242,12 +245,14 @@ def confirm(*, serial: str, word: WordSent, call: Call, drawing: Drawing = "") -
 
 
 @router.post("/parts/{serial}/failing/withdrawal", status_code=201)
-def withdraw(*, serial: str, withdrawal: WithdrawalSent, call: Call, drawing: Drawing = "") -> Made:
+def withdraw(
+    *, serial: str, withdrawal: WithdrawalSent, call: Call, drawing: Drawing = "", maker: Maker = ""
+) -> Made:
     """Withdraw the standing word on an MEA."""
     return make_once(
         call,
         lambda work: withdraw_failing(
-            work, part_by_text(work.session, serial, drawing), reason=withdrawal.reason
+            work, part_by_text(work.session, serial, drawing, maker), reason=withdrawal.reason
         ),
     )
 

@@ -92,6 +92,10 @@ Drawing = Annotated[
     Query(max_length=200, description="drawing number, where parts of several types bear a serial"),
 ]
 
+Maker = Annotated[
+    str, Query(max_length=200, description="maker, where parts of several makers bear a serial")
+]
+
 
 @router.get("/{serial}/history")
 def history(
@@ -101,11 +105,12 @@ def history(
     engine: Database,
     as_of: Asked,
     drawing: Drawing = "",
+    maker: Maker = "",
 ) -> stack_models.PartHistory:
     """Say where a part is, every build it sat in, its hours, findings and holds."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        part_id = part_by_text(session, serial, drawing)
+        part_id = part_by_text(session, serial, drawing, maker)
         answer = part_life(session, part_id, as_of)
         kinds = part_kinds(session, [part_id], as_of.until(now_utc()), as_of)[part_id]
     return stack_models.PartHistory.from_answer(answer, kinds=kinds.total)
@@ -119,9 +124,10 @@ def traced(
     engine: Database,
     as_of: Asked,
     drawing: Drawing = "",
+    maker: Maker = "",
 ) -> Trace:
     """Return what was built around a part, and where all other parts of the same lots are today."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = traces.trace(session, part_by_text(session, serial, drawing), as_of)
+        answer = traces.trace(session, part_by_text(session, serial, drawing, maker), as_of)
     return Trace.from_answer(answer)

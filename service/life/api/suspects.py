@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import BeforeValidator, Field
 
-from service.life.api.parts import Drawing
+from service.life.api.parts import Drawing, Maker
 from service.life.arithmetic.conditional_law import OddsRatio
 from service.life.arithmetic.suspects import FactorFound, LevelFound
 from service.life.queries import containment
@@ -139,7 +139,13 @@ ByRule = Annotated[
 
 @router.get("/{serial}/suspects")
 def suspects(
-    serial: str, caller: Caller, engine: Database, drawing: Drawing = "", by_rule: ByRule = False
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    drawing: Drawing = "",
+    maker: Maker = "",
+    by_rule: ByRule = False,
 ) -> Suspects:
     """Return what the failing MEAs of the design share that comparable ones do not.
 
@@ -147,7 +153,7 @@ def suspects(
     """
     need(caller, Act.READ)
     with reading(engine) as session:
-        part_id = part_by_text(session, serial, drawing)
+        part_id = part_by_text(session, serial, drawing, maker)
     gather_makeups(engine, part_id)
     with reading(engine) as session:
         mea = traced_mea(session, part_id)
@@ -186,12 +192,14 @@ def _level(level: comparison.NamedLevel) -> Level:
 
 
 @router.get("/{serial}/containment")
-def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> Containment:
+def exposed(
+    serial: str, caller: Caller, engine: Database, drawing: Drawing = "", maker: Maker = ""
+) -> Containment:
     """Return what else is exposed with a part: where it is now, its state, whether it is held."""
     need(caller, Act.READ)
     with reading(engine) as session:
         exposed_parts = containment.containment(
-            session, trace(session, part_by_text(session, serial, drawing))
+            session, trace(session, part_by_text(session, serial, drawing, maker))
         )
     return Containment.from_answer(exposed_parts)
 
@@ -201,11 +209,13 @@ def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
     status_code=201,
     responses={200: {"model": Made, "description": "the same call was answered before"}},
 )
-def hold(*, serial: str, choice: HoldAsked, call: Call, drawing: Drawing = "") -> HoldsPlaced:
+def hold(
+    *, serial: str, choice: HoldAsked, call: Call, drawing: Drawing = "", maker: Maker = ""
+) -> HoldsPlaced:
     """Place a hold on all that is exposed with a part, or on what is chosen: all or none."""
     need(call.caller, Act.HOLD_WRITE)
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
-        part_id = part_by_text(work.session, serial, drawing)
+        part_id = part_by_text(work.session, serial, drawing, maker)
         exposed_parts = containment.containment(work.session, trace(work.session, part_id))
         names = [item.name for item in exposed_parts.to_hold] if choice.all else choice.chosen
         placed = place_holds(

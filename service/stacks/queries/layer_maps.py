@@ -31,6 +31,7 @@ from service.platform.queries.statements import (
 from service.stacks.queries.build_spans import BuildFacts, builds_of
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.queries.part_lists import shown_serial
 from service.store.tables import Lot, Part, PartType
 
 
@@ -251,7 +252,7 @@ def _layers(is_then: bool) -> Any:
             Layer.part_id,
             type_coerce(Layer.facing, String),
             Layer.cell,
-            Part.serial,
+            shown_serial(),
             Part.item_number,
             Part.part_type_id,
             Part.lot_id,
@@ -275,7 +276,7 @@ def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[L
 def _fixings(is_then: bool) -> Any:
     return (
         select(
-            Part.serial,
+            shown_serial(),
             Part.item_number,
             Part.part_type_id,
             Part.lot_id,

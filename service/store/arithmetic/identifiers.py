@@ -380,12 +380,39 @@ def has_no_serial(text: str) -> bool:
     return text.strip().casefold() in NO_SERIAL
 
 
-def part_label(serial: str | None, lot: str | None, item_number: int | None) -> str:
+def maker_key(maker: str) -> str:
+    """Return what makers are compared by. Case and spaces do not count.
+
+    >>> maker_key(" Ostrand  Films")
+    'ostrand films'
+    """
+    return " ".join(maker.casefold().split())
+
+
+def namesake_of(maker: str, others: Mapping[str, str]) -> str | None:
+    """Return which namesake of one type a part may be the same as; None: makers tell it apart.
+
+    ``others`` are their makers by key. An unknown maker may be any.
+
+    >>> namesake_of("Ostrand", {"belmar": "Belmar"}) is None, namesake_of("", {"belmar": "Belmar"})
+    (True, 'belmar')
+    """
+    key = maker_key(maker)
+    if key in others:
+        return key
+    return next(iter(others), None) if not key else ("" if "" in others else None)
+
+
+def part_label(
+    serial: str | None, lot: str | None, item_number: int | None, maker: str = ""
+) -> str:
     """Return what a person reads for a part: its serial, or its lot with the item's number.
+
+    ``maker`` is said where another one gave the same serial.
 
     >>> part_label("TEL-M-0012", "M-4", None), part_label(None, "S-31", 7)
     ('TEL-M-0012', 'S-31 item 7')
     """
     if serial is not None:
-        return serial
+        return f"{serial} ({maker})" if maker else serial
     return f"{lot or 'lot not known'} item {item_number}"

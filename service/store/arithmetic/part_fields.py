@@ -38,6 +38,12 @@ SERIAL = serial(
     headings=("serial number", "serial", "serial no", "serial nr", "sn", "s n", "part serial",
      "Seriennummer", "Serien Nr", "Serien Nummer", "Ser Nr", "SNr", "Fabriknummer"),
 )  # fmt: skip
+MAKER = words(
+    "maker",
+    "Maker",
+    required=False,
+    help="Two makers can give one serial. Empty: the supplier of its lot.",
+)
 HOURS = number(
     "hours_before",
     "Hours it comes with",
@@ -87,8 +93,14 @@ NOTES = notes(
 
 MEASURED = (THICKNESS,)
 """What is measured of one part; None: not measured."""
-PART_FIELDS = (SERIAL, HOURS, *MEASURED, WHEREABOUTS, PLACE, USABILITY, NOTES)
-CHANGED_FIELDS = (replace(SERIAL, required=False), replace(HOURS, required=True), *MEASURED, NOTES)
+PART_FIELDS = (SERIAL, MAKER, HOURS, *MEASURED, WHEREABOUTS, PLACE, USABILITY, NOTES)
+CHANGED_FIELDS = (
+    replace(SERIAL, required=False),
+    MAKER,
+    replace(HOURS, required=True),
+    *MEASURED,
+    NOTES,
+)
 """What is said again when a part is changed; a counted item has no serial."""
 
 LABEL = serial(
@@ -231,7 +243,7 @@ PART_COLUMNS = (
     SERIAL, PART_TYPE, DRAWING, REVISION, LOT, QUANTITY, SUPPLIER, *DAYS, HOURS, *MEASURED, PLACE,
     USABILITY, NOTES,
 )  # fmt: skip
-STACK_COLUMNS = (POSITION, PART_TYPE, DRAWING, REVISION, SERIAL, LOT, FACING, HOURS)
+STACK_COLUMNS = (POSITION, PART_TYPE, DRAWING, REVISION, SERIAL, SUPPLIER, LOT, FACING, HOURS)
 
 # What was measured of one part's thickness, against what its type gives.
 

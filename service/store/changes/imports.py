@@ -4,7 +4,7 @@ What is to be made was read from a file and looked at before (store/files/parts_
 checked against the database once more, in the same transaction that writes it.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -16,9 +16,9 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
-from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.identifiers import maker_key, namesake_of, serial_key
 from service.store.changes.lots import LotEntry, put_lot
-from service.store.changes.parts import PartEntry
+from service.store.changes.parts import PartEntry, taken
 from service.store.tables import Lot, Part
 
 AT_ONCE = 500
@@ -130,32 +130,47 @@ def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]
     return lots
 
 
-def serials_known(session: Any, keys: Iterable[tuple[int, str]]) -> dict[tuple[int, str], int]:
-    """Return which of these (part type, serial key) the database has, and the part of each."""
+Namesakes = Mapping[tuple[int, str], Mapping[str, str]]
+"""The makers, by key, of parts by part type and serial key."""
+
+
+def namesakes(session: Any, keys: Iterable[tuple[int, str]]) -> Namesakes:
+    """Return which of these (part type, serial key) the database has, and of which makers."""
     wanted_keys = set(keys)
     serials = sorted({serial for _type, serial in wanted_keys})
-    part_ids: dict[tuple[int, str], int] = {}
+    makers: dict[tuple[int, str], dict[str, str]] = {}
     for start in range(0, len(serials), AT_ONCE):
         rows = session.execute(
-            select(Part.id, Part.part_type_id, Part.serial_key).where(
+            select(Part.part_type_id, Part.serial_key, Part.maker_key, Part.maker).where(
                 Part.serial_key.in_(serials[start : start + AT_ONCE])
             )
         )
-        part_ids |= {(row.part_type_id, row.serial_key): row.id for row in rows}
-    return {key: part_id for key, part_id in part_ids.items() if key in wanted_keys}
+        for type_id, serial, key, maker in rows:
+            if (type_id, serial) in wanted_keys:
+                makers.setdefault((type_id, serial), {})[key] = maker
+    return makers
+
+
+def taken_in(session: Any, parts: Iterable[NewPart]) -> Iterator[tuple[NewPart, Refused]]:
+    """Yield the parts of a list that the database may have already, with the refusal of each."""
+    keyed = [((part.part_type_id, serial_key(part.entry.serial)), part) for part in parts]
+    known = namesakes(session, (key for key, _part in keyed))
+    for key, part in keyed:
+        same = namesake_of(part.entry.maker, known.get(key, {}))
+        if same is not None:
+            has = "there is such a part of this type"
+            yield part, taken(part.entry.serial, part.entry.maker, has, same)
 
 
 def _refuse_taken(work: Work, parts: Sequence[NewPart]) -> None:
-    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in parts}
-    part_ids = serials_known(work.session, keys)
     wrong = [
         Refused(
-            "serial",
-            keys[key].entry.serial,
-            f"line {keys[key].line}: this part type has such a part already.",
+            refusal.field,
+            refusal.value,
+            f"line {part.line}: {refusal.reason}",
             "The list as it was looked at, without that line.",
         )
-        for key in part_ids
+        for part, refusal in taken_in(work.session, parts)
     ]
     if wrong:
         raise RefusedTogether(wrong)
@@ -166,6 +181,7 @@ def _row(work: Work, part: NewPart, lot_ids: dict[LotKey, int]) -> dict[str, obj
         "part_type_id": part.part_type_id,
         "lot_id": lot_ids[part.lot] if part.lot else part.entry.lot_id,
         "serial_key": serial_key(part.entry.serial),
+        "maker_key": maker_key(part.entry.maker),
         "item_number": None,
         "stack_id": None,
         "reserved_for_stack_id": None,

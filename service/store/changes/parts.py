@@ -1,7 +1,7 @@
 """Parts: added, and what is said of them put right; their three axes are in part_axes.py."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 from sqlalchemy import exists, select
 
@@ -15,7 +15,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Finding, Step
 from service.stacks.tables import Fixing, Layer
-from service.store.arithmetic.identifiers import part_label, serial_key
+from service.store.arithmetic.identifiers import maker_key, namesake_of, part_label, serial_key
 from service.store.arithmetic.part_fields import (
     CHANGED_FIELDS,
     MEASURED,
@@ -49,6 +49,7 @@ class PartEntry:
     usability: Usability = Usability.NOT_INSPECTED
     notes: str = ""
     measured_thickness_mm: float | None = None
+    maker: str = ""
 
     @property
     def measured(self) -> dict[str, float | None]:
@@ -116,8 +117,8 @@ def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
             f"“{part_type.name}” has no serial numbers, its items are counted.",
             "A lot with its quantity would be right.",
         )
-    entry = given.checked(entry, PART_FIELDS, work.now)
-    _refuse_taken(work, part_type, entry.serial, but=None)
+    entry = _with_maker(work, given.checked(entry, PART_FIELDS, work.now))
+    _refuse_taken(work, part_type, entry.serial, entry.maker, but=None)
     _refuse_other_lot(work, part_type, entry.lot_id)
     refuse_place_by_record(entry.whereabouts, PLACES_TO_BEGIN)
     refuse_no_judgement(entry.usability)
@@ -125,6 +126,7 @@ def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
     row = Part(
         part_type_id=part_type_id,
         serial_key=serial_key(entry.serial),
+        maker_key=maker_key(entry.maker),
         added_at=work.now,
         **asdict(entry),
     )
@@ -158,7 +160,7 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
                 "A correction of the record in which it was misread would be right.",
             )
     if serial_now is not None:
-        _refuse_taken(work, part_type, serial_now, but=part_id)
+        _refuse_taken(work, part_type, serial_now, entry.maker, but=part_id)
     elif lot_id is None:
         raise Refused("lot", "", "a counted item belongs to its lot.")
     _refuse_other_lot(work, part_type, lot_id)
@@ -167,7 +169,7 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
     changes.insert(1, ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)))
     for described_field in described:
         setattr(row, described_field.name, getattr(entry, described_field.name))
-    row.lot_id = lot_id
+    row.lot_id, row.maker_key = lot_id, maker_key(row.maker)
     row.serial_key = None if serial_now is None else serial_key(serial_now)
     work.note(Event.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
 
@@ -237,22 +239,37 @@ def _refuse_odd(part_type: PartType, entry: PartEntry) -> None:
     refuse_odd(entry.measured, free_mm(part_type.thickness_mm, stiffness))
 
 
-def _refuse_taken(work: Work, part_type: PartType, serial: str, *, but: int | None) -> None:
-    namesake = work.session.scalar(
-        select(Part.serial).where(
+def _with_maker(work: Work, entry: PartEntry) -> PartEntry:
+    """What is said of a part; the maker of a lot is that of its parts."""
+    if entry.maker or entry.lot_id is None:
+        return entry
+    supplier = work.session.scalar(select(Lot.supplier).where(Lot.id == entry.lot_id))
+    return replace(entry, maker=supplier or "")
+
+
+def _refuse_taken(
+    work: Work, part_type: PartType, serial: str, maker: str, *, but: int | None
+) -> None:
+    others = work.session.execute(
+        select(Part.maker_key, Part.maker, Part.serial).where(
             Part.part_type_id == part_type.id,
             Part.serial_key == serial_key(serial),
             Part.id != (but or 0),
         )
-    )
-    if namesake is not None:
-        raise Refused(
-            "serial",
-            serial,
-            f"“{part_type.name}” has a part “{namesake}” already; case and surrounding space"
-            " do not count.",
-            "The serial of another part would be right.",
-        )
+    ).all()
+    same = namesake_of(maker, {row.maker_key: row.maker for row in others})
+    if same is not None:
+        raise taken(serial, maker, f"“{part_type.name}” has a part “{others[0].serial}”", same)
+
+
+def taken(serial: str, maker: str, has: str, same: str) -> Refused:
+    """Return the refusal of a serial that a part of its type bears; ``same`` is its maker's key."""
+    if same == maker_key(maker):
+        reason = f"{has} already; case and surrounding space do not count."
+        return Refused("serial", serial, reason, "The serial of another part would be right.")
+    whose = "whose maker is not known" if not same else "of a known maker"
+    right = "Its maker first." if not same else "The maker of this one."
+    return Refused("maker", maker, f"{has} {whose}: it may be the same.", right)
 
 
 def _refuse_other_lot(work: Work, part_type: PartType, lot_id: int | None) -> None:

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.errors import NotFound, Refused
-from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.identifiers import maker_key, serial_key
 from service.store.queries.scans import A_PART, resolve
 from service.store.tables import Instrument
 
@@ -40,20 +40,23 @@ def instruments_by_mark(session: Session, marks: Collection[str]) -> dict[str, i
     return instrument_ids
 
 
-def part_by_text(session: Session, text: str, drawing: str = "") -> int:
+def part_by_text(session: Session, text: str, drawing: str = "", maker: str = "") -> int:
     """Return the part meant by a serial or the text of its code.
 
-    Serials are unique within a part type only: where several parts bear it, ``drawing`` (the
-    drawing number) has to choose. Raises NotFound, and Refused where the choice is open.
+    Serials are unique within a part type and maker only: where several parts bear it, ``drawing``
+    (the drawing number) and ``maker`` choose. Raises NotFound, and Refused where the choice is
+    open.
     """
-    hits = resolve(session, text, among=A_PART).hits
-    if drawing:
-        hits = tuple(hit for hit in hits if hit.drawing_number == drawing)
+    hits = tuple(
+        hit
+        for hit in resolve(session, text, among=A_PART).hits
+        if drawing in ("", hit.drawing_number) and maker_key(maker) in ("", maker_key(hit.maker))
+    )
     if not hits:
         raise NotFound("part", text)
     if len(hits) > 1:
         choice = "; ".join(hit.detail for hit in hits)
         raise Refused(
-            "serial", text, "several parts bear it.", f"Add the drawing number, of these: {choice}."
+            "serial", text, "several parts bear it.", f"Add the drawing number or maker: {choice}."
         )
     return hits[0].id

@@ -38,6 +38,7 @@ class PartSaid:
     id: int
     serial: str | None
     item_number: int | None
+    maker: str
     kind: Kind
     type_id: int
     type_name: str
@@ -64,11 +65,13 @@ class PartRow(PartSaid):
     held_by_lot: bool
     held_by_type: bool
     own_usability: Usability
+    shares_serial: bool
 
     @property
     def label(self) -> str:
-        """What a person reads for it."""
-        return part_label(self.serial, self.lot, self.item_number)
+        """What a person reads for it, with its maker where another gave that serial too."""
+        maker = self.maker if self.shares_serial else ""
+        return part_label(self.serial, self.lot, self.item_number, maker)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +157,22 @@ def designs_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
     return tuple((row.id, f"{row.name} {row.revision}") for row in rows)
 
 
+def shares_serial() -> Any:
+    """Say whether another part of its type bears its serial: of another maker."""
+    other = aliased(Part)
+    return exists().where(
+        other.serial_key == Part.serial_key,
+        other.part_type_id == Part.part_type_id,
+        other.id != Part.id,
+    )
+
+
+def shown_serial() -> Any:
+    """Return the serial of a part as lists show it, with its maker where that tells it apart."""
+    named = and_(Part.maker != "", shares_serial())
+    return case((named, Part.serial + " (" + Part.maker + ")"), else_=Part.serial).label("serial")
+
+
 def _held_with(**of: Any) -> Any:
     return exists().where(bears_on(**of))
 
@@ -182,6 +201,7 @@ def _rows() -> Select[*tuple[Any, ...]]:
                 held_by_type=_held_with(part_type=Part.part_type_id),
                 reserved_for=ReservedFor.serial,
                 own_usability=Part.usability,
+                shares_serial=shares_serial(),
             )
         )
         .join(PartType, PartType.id == Part.part_type_id)
@@ -259,6 +279,7 @@ FACTS = (
         Lot.supplier,
         PartType.thickness_mm,
         PartType.stiffness,
+        shares_serial().label("shares_serial"),
         *columns(
             PartFacts,
             Part,
@@ -291,7 +312,9 @@ def part_facts(session: Session, part_id: int) -> PartFacts:
     return read_as(
         PartFacts,
         row,
-        label=part_label(row.serial, row.lot, row.item_number),
+        label=part_label(
+            row.serial, row.lot, row.item_number, row.maker if row.shares_serial else ""
+        ),
         type_name=row.name,
         supplier=row.supplier or "",
         remarks=remarks_on(
@@ -310,6 +333,7 @@ PART_NAMED = (
     PartType.kind.label("part_kind"),
     PartType.name.label("part_type"),
     PartType.marked_face,
+    Part.maker,
     Lot.label.label("lot"),
     Lot.id.label("lot_id"),
     Part.whereabouts,
@@ -328,6 +352,7 @@ class PartNamed:
     lot: str | None
     lot_id: int | None
     marked_face: str | None
+    maker: str
     whereabouts: Whereabouts
     place: str
 

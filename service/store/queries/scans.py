@@ -41,6 +41,7 @@ class Hit:
     drawing_number: str = ""
     lot: str | None = None
     is_counted: bool = False
+    maker: str = ""
     stack: str | None = None
     whereabouts: Whereabouts | None = None
     usability: Usability | None = None
@@ -192,6 +193,7 @@ _PARTS = (
         Part.serial,
         Part.serial_key,
         Part.item_number,
+        Part.maker,
         Part.whereabouts,
         Part.usability,
         PartType.kind,
@@ -230,7 +232,7 @@ def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator
         fits = (serial_key(scan.lot), serial_key(text))
         rows = [row for row in rows if row.lot_key == fits[0] or row.serial_key == fits[1]]
     for row in rows:
-        lot = f", lot {row.lot}" if row.lot else ""
+        lot = (f", of {row.maker}" if row.maker else "") + (f", lot {row.lot}" if row.lot else "")
         yield Hit(
             "part",
             row.id,
@@ -239,6 +241,7 @@ def _parts(session: Session, text: str, scan: Scan, names: set[str]) -> Iterator
             row.kind,
             row.drawing_number,
             row.lot,
+            maker=row.maker,
             stack=row.stack,
             whereabouts=row.whereabouts,
             usability=row.usability,
