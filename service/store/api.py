@@ -42,7 +42,7 @@ from service.store.changes.identities import add_unread
 from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.changes.lot_inputs import add_input, remove_input
 from service.store.changes.make_safe_lists import begin_list, propose_list
-from service.store.changes.part_axes import judge_part
+from service.store.changes.part_axes import find_again, judge_part
 from service.store.changes.shelf_lives import (
     Bag,
     ExtensionEntry,
@@ -110,6 +110,24 @@ def unread(body: UnreadSent, call: Call) -> Made:
     return make_once(
         call, lambda work: add_unread(work, part_type_id=body.part_type_id, seen=body.seen)
     )
+
+
+class FoundSent(In):
+    """Where a part that could not be found lies now."""
+
+    place: str = Field(min_length=1, max_length=200)
+
+
+@router.post("/parts/{part_id}/found", status_code=201)
+def found(part_id: HoldNumber, body: FoundSent, call: Call) -> Made:
+    """Say that a part which could not be found is there again, not inspected."""
+    need(call.caller, Act.PART_WRITE)
+
+    def change(work: Work) -> int:
+        find_again(work, part_id, place=body.place)
+        return part_id
+
+    return make_once(call, change)
 
 
 class On(StrEnum):

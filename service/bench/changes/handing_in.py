@@ -12,6 +12,8 @@ from sqlalchemy import func, select, update
 
 from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, missing_of, to_be_reasoned
 from service.closing.changes.results import keep_closing_result
+from service.planning.changes import leave_over
+from service.planning.queries.kits import Fate
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import LONG_MOST, optional_words
@@ -81,7 +83,7 @@ def hand_in(
 
 def _asked_of_missing(
     work: Work, record: RebuildRecord, pile: WorkingPile, reasons: Mapping[str, str]
-) -> list[tuple[str, str]]:
+) -> list[tuple[Missing, str]]:
     """Give what is missing with its reason; everything that keeps the record is raised at once."""
     head = record_head(work.session, record.id)
     missing = missing_of(work.session, head, pile, verdicts_of_head(work.session, head))
@@ -101,8 +103,11 @@ def _asked_of_missing(
     }
     for each in to_be_reasoned(missing):
         because = given.pop(each.key, "")
-        if because:
-            left_out.append((each.sentence, because))
+        if because and each.answers and because.split(":")[0].strip() not in each.answers:
+            right = f"{', '.join(each.answers)}; words may follow after a colon."
+            refused.append(Refused(each.field, because, "it does not say where it is.", right))
+        elif because:
+            left_out.append((each, because))
         else:
             refused.append(_why_not_done(each))
     refused += [
@@ -125,22 +130,30 @@ def _why_not_done(missing: Missing) -> Question:
         missing.field,
         "",
         f"{missing.sentence} It is handed in so only with a reason.",
-        "Do it first, or say why it is not done.",
-        answers={},
+        f"One of: {', '.join(missing.answers)}."
+        if missing.answers
+        else "Do it first, or say why it is not done.",
+        answers={answer: answer for answer in missing.answers},
         facts={"missing": missing.sentence},
     )
 
 
 def _keep_not_done(
-    work: Work, record: RebuildRecord, left_out: Sequence[tuple[str, str]]
+    work: Work, record: RebuildRecord, left_out: Sequence[tuple[Missing, str]]
 ) -> list[Change]:
-    """Each thing that is not done gets its entry: what, why, who, when."""
+    """Each thing that is not done gets its entry: what, why, who, when; a part left over goes."""
     at = max(work.now, record.performed_from)
-    for subject, because in left_out:
+    changes: list[Change] = []
+    for missing, because in left_out:
+        subject = missing.sentence
         journal.add_step(
             work, record, StepKind.NOT_DONE, at, deviation=subject, deviation_because=because
         )
-    return [("not done", None, f"{subject} Because: {because}") for subject, because in left_out]
+        changes.append(("not done", None, f"{subject} Because: {because}"))
+        if missing.part_id is not None:
+            fate, _, words = because.partition(":")
+            changes.append(leave_over(work, missing.part_id, Fate(fate.strip()), words.strip()))
+    return changes
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:

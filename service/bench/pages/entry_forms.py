@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from service.bench.changes.entries import Entry, Fact, facts_of
-from service.bench.queries.missing import NOT_DONE
+from service.bench.queries.missing import KIT, NOT_DONE
 from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.pages.forms import Form
@@ -70,9 +70,10 @@ def _reasons(form: Form) -> dict[str, str]:
     begins = f"{NOT_DONE}."
     names = [name for name in form.typed if name.startswith(begins)]
     reasons = {name.removeprefix(begins): form.reason(name, required=False) for name in names}
-    first = next(filter(None, reasons.values()), "")
+    of_work = {key: reason for key, reason in reasons.items() if not key.startswith(KIT)}
+    first = next(filter(None, of_work.values()), "")
     if form.yes("same_reason"):
-        reasons = {key: reason or first for key, reason in reasons.items()}
+        reasons |= {key: reason or first for key, reason in of_work.items()}
         form.typed |= {f"{begins}{key}": (reason,) for key, reason in reasons.items()}
     return reasons
 

@@ -19,6 +19,7 @@ from service.designs.arithmetic import grammar_findings
 from service.designs.tables import DesignRod
 from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked
 from service.physics.arithmetic.conditions import NOT_INSPECTED
+from service.planning.queries.kits import Fate, left_over
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known
@@ -110,6 +111,8 @@ HELD = "held"
 TESTS = "tests"
 NOT_DONE = "not_done"
 """Name of the reasons hand-in takes, by key."""
+KIT = "kit-"
+"""Before the number of a part picked and not put on, as a key."""
 CHECKED = "check"
 """Anchor of what the check of the pile found: it has a page of its own."""
 
@@ -125,6 +128,13 @@ class Missing:
     sentence: str
     anchor: str
     key: str = ""
+    part_id: int | None = None
+    """a part picked and not put on: the reason begins with what became of it"""
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """What the reason is one of; empty: any reason."""
+        return tuple(Fate) if self.part_id is not None else ()
 
     @property
     def is_open(self) -> bool:
@@ -168,6 +178,10 @@ def missing_of(
             for test in not_tested(head, closed)
         ),
         *(Missing(REMARK, sentence, TESTS) for sentence in tests_in_words(closed)),
+        *(
+            Missing(REMARK, part.sentence, "putting-on", f"{KIT}{part.part_id}", part.part_id)
+            for part in left_over(session, head.id)
+        ),
     ]
     if head.kind is RecordKind.TAKEN_OVER:  # nobody was asked to do what its list does not say
         lines = [replace(line, key="") for line in lines]

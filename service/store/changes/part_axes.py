@@ -78,6 +78,26 @@ def bring_back(
     _moved(work, row, whereabouts, place, f"Scrapping reversed: {why}", used)
 
 
+def find_again(work: Work, part_id: int, *, place: str) -> None:
+    """Say that a part which could not be found is there again, and where.
+
+    Nobody knows how it lay meanwhile: it is not inspected, unless a hold stands on it.
+    """
+    need(work.by, Act.PART_WRITE)
+    row, _ = locked_part(work, part_id)
+    where = given.words("place", place, "The shelf or tray it lies on now.", most=200)
+    if row.whereabouts is not Whereabouts.MISSING:
+        raise Refused("whereabouts", row.whereabouts.value, "it is not missing.", "Moving it.")
+    before = row.usability
+    if before in JUDGED:
+        row.usability = Usability.NOT_INSPECTED
+    used: Change = ("whether it may be used", before, row.usability)
+    _moved(work, row, Whereabouts.IN_STORE, where, "Found again.", used)
+
+
+JUDGED = (Usability.ACCEPTED, Usability.ACCEPTED_USED)
+
+
 def judge_part(
     work: Work,
     part_id: int,

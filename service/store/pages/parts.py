@@ -248,6 +248,16 @@ def move(request: Request, me: Me, database: Database, form: Typed, part_id: int
     return _change_page(request, database, "store/parts/move.html", part_id, form)
 
 
+@router.post("/{part_id}/found")
+def found(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
+    """Say that a part which could not be found is there again."""
+    need(me, Act.PART_WRITE)
+    with form.collecting_errors():
+        values = {"place": form.text("place", most=200)}
+        return _done(request, form, part_id, part_axes.find_again, values)
+    return _change_page(request, database, "store/parts/move.html", part_id, form)
+
+
 @router.get("/{part_id}/judge")
 def show_judge(request: Request, me: Me, database: Database, part_id: int) -> Response:
     """Show the form for whether a part may be used."""
