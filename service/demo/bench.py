@@ -12,7 +12,7 @@ from service.bench.changes import approvals
 from service.bench.changes.bench import undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, put_on
-from service.bench.queries.missing import missing_of, to_be_reasoned
+from service.bench.queries.missing import to_be_reasoned
 from service.bench.queries.rebuild_records import record_view
 from service.closing.changes.checks import record_corner_heights
 from service.closing.changes.click_tools import press_nut, set_tool
@@ -26,6 +26,7 @@ from service.designs.arithmetic.pile import Layer
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES
 from service.physics.arithmetic.conditions import NONE_SEEN, FindingEntry
+from service.planning.queries.kits import missing_with_kit
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -67,6 +68,7 @@ STAYS_SO: dict[str, object] = {
 }
 """What the builder answers of a nut that stood out."""
 LEFT_OUT_BECAUSE = {
+    "kit": "returned",
     "settling": "The nuts are read again with the re-torque after the first warm run.",
     "check": "The closing form has no line for it yet. Two of us looked at rods and sleeves.",
     "test": "Nitrogen is not laid to this bench yet: tested on the rig before the first run.",
@@ -358,7 +360,7 @@ class Bench:
         name, session = self.event.name, self.work.session
         head = record_head(session, self.record_id)
         pile = working_pile(session, self.record_id)
-        missing = missing_of(session, head, pile, verdicts_of_head(session, head))
+        missing = missing_with_kit(session, head, pile, verdicts_of_head(session, head))
         not_done = {
             each.key: LEFT_OUT_BECAUSE[each.key.split("-")[0]] for each in to_be_reasoned(missing)
         }

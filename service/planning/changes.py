@@ -6,11 +6,10 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.planning.queries.documents import PickLine
-from service.planning.queries.kits import WHERE, Fate
 from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out, write_wishes
 from service.planning.tables import ChangeoverPlan
 from service.platform import changes
-from service.platform.audit import Change, Event
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
@@ -157,14 +156,3 @@ def _reserve(work: Work, row: ChangeoverPlan, picks: Sequence[PickLine]) -> None
             reserve_part(
                 work, part, stack_id=row.stack_id, reason=f"Picked by changeover plan {row.id}."
             )
-
-
-def leave_over(work: Work, part_id: int, fate: Fate, words: str) -> Change:
-    """Say inside a hand-in where a part is that was picked and not put on; it is free again."""
-    row = work.locked(Part, part_id, "part")
-    before, row.whereabouts = row.whereabouts, WHERE[fate]
-    row.reserved_for_stack_id = None
-    if words:
-        row.place = words[:200] if fate is Fate.RETURNED else ""
-        row.notes = "\n".join(filter(None, (row.notes, f"{fate}: {words}")))
-    return (f"where {row.serial} is", f"{before}, picked", f"{row.whereabouts} ({fate})")

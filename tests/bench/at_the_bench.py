@@ -11,11 +11,12 @@ from sqlalchemy.orm import Session
 from service.bench.changes.approvals import make_void, propose_void
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off
-from service.bench.queries.missing import Missing, missing_of, to_be_reasoned
+from service.bench.queries.missing import Missing, to_be_reasoned
 from service.designs.tables import ChecklistLine
 from service.people import tables
 from service.people.tables import PersonRole, Role
 from service.physics.arithmetic.conditions import FindingEntry
+from service.planning.queries.kits import missing_with_kit
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
@@ -207,10 +208,12 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
     """What the bench page and hand-in are told is missing."""
     head = record_head(session, record_id)
     pile = working_pile(session, record_id)
-    return missing_of(session, head, pile, verdicts_of_head(session, head))
+    return missing_with_kit(session, head, pile, verdicts_of_head(session, head))
 
 
 def reasons_for(session: Session, record_id: int) -> dict[str, str]:
     """A reason for each thing that is not done in a record."""
     missing = to_be_reasoned(what_is_missing(session, record_id))
-    return {each.key: f"{each.key}: left for another day" for each in missing}
+    return {
+        each.key: next(iter(each.answers), f"{each.key}: left for another day") for each in missing
+    }

@@ -35,10 +35,15 @@ NEW: dict[str, str] = {
     r" query (on|known_at): .*": "as it was on a date, as it was known at a time, as on the pages",
     r"GET /api/v1/stacks/\{serial\}/hours 200 (on|hours)\b.*": "the date asked for, and the total",
     r"POST /api/v1/parts/\{part_id\}/judgements\b.*": "whether a part may be used, and on what",
+    r"POST /api/v1/parts/(unread|\{part_id\}/(identity|found))\b.*": (
+        "parts without a readable serial, which part one is, parts found again"
+    ),
+    r"(GET|POST) /api/v1/parts/.* query maker: string": "which part, where makers gave one serial",
     r"(GET|POST) /api/v1/words\b.*": "the laboratory's words for findings and reasons, in versions",
     r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
         "which word it is, and where on the part"
     ),
+    r"POST /api/v1/records sends lifted_off\[\]\.unread: string": "lifted off, no serial readable",
     r"POST /api/v1/records sends lifted_off\[\]\.facing: null\|string": (
         "how a layer was found to lie"
     ),

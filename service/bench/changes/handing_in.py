@@ -10,10 +10,10 @@ from types import MappingProxyType
 
 from sqlalchemy import func, select, update
 
-from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, missing_of, to_be_reasoned
+from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, to_be_reasoned
 from service.closing.changes.results import keep_closing_result
-from service.planning.changes import leave_over
-from service.planning.queries.kits import Fate
+from service.planning.arithmetic.picks import WHERE, Fate
+from service.planning.queries.kits import missing_with_kit
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import LONG_MOST, optional_words
@@ -86,7 +86,7 @@ def _asked_of_missing(
 ) -> list[tuple[Missing, str]]:
     """Give what is missing with its reason; everything that keeps the record is raised at once."""
     head = record_head(work.session, record.id)
-    missing = missing_of(work.session, head, pile, verdicts_of_head(work.session, head))
+    missing = missing_with_kit(work.session, head, pile, verdicts_of_head(work.session, head))
     refused = [
         Refused(each.anchor, "", each.sentence) for each in missing if each.severity == BLOCKS
     ]
@@ -151,9 +151,18 @@ def _keep_not_done(
         )
         changes.append(("not done", None, f"{subject} Because: {because}"))
         if missing.part_id is not None:
-            fate, _, words = because.partition(":")
-            changes.append(leave_over(work, missing.part_id, Fate(fate.strip()), words.strip()))
+            changes.append(_leave_over(work, missing.part_id, because))
     return changes
+
+
+def _leave_over(work: Work, part_id: int, because: str) -> Change:
+    """A part that was picked is where somebody says it is, and free again."""
+    fate, _, words = (text.strip() for text in because.partition(":"))
+    row = work.locked(Part, part_id, "part")
+    before, row.whereabouts = row.whereabouts, WHERE[Fate(fate)]
+    row.reserved_for_stack_id = None
+    row.notes = "\n".join(filter(None, (row.notes, words and f"{fate}: {words}")))
+    return (f"where {row.serial} is", f"{before}, picked", f"{row.whereabouts} ({fate})")
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:

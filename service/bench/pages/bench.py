@@ -33,7 +33,7 @@ from service.bench.pages.scanned import Sent, understood
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_corners, at_held, at_torque, live_closing, rod_plan
 from service.bench.queries import choices
-from service.bench.queries.missing import AT_EVERY_ROD, missing_of, to_be_reasoned
+from service.bench.queries.missing import AT_EVERY_ROD, to_be_reasoned
 from service.bench.queries.rebuild_records import RecordView, bench_view
 from service.closing.changes.checks import ELECTRICAL, LENGTH
 from service.closing.queries.build_torques import checks_asked
@@ -42,6 +42,7 @@ from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries import pattern_waiting
 from service.people.pages.signing_in import Database, Me
+from service.planning.queries.kits import missing_with_kit
 from service.planning.queries.plans import by_plan
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import changing, now_utc, reading
@@ -103,7 +104,7 @@ def bench_page(
     places = {place_name or next_act(standing).place, next_act(standing).place}
     if not (wants_part(request) and places <= WITHIN_THE_PILE):
         closed = verdicts_of_head(session, view.head)
-        missing = missing_of(session, view.head, pile, closed)
+        missing = missing_with_kit(session, view.head, pile, closed)
     standing = counting(standing, missing or ())
     act = next_act(standing)
     place = Place(place_name) if place_name in tuple(Place) else act.place
@@ -512,7 +513,7 @@ def show_open(request: Request, me: Me, database: Database, record_id: int) -> R
         return go_on(request, f"/records/{record_id}/bench?at=handing-in")
     with reading(database) as session:
         view, pile = bench_view(session, record_id), working_pile(session, record_id)
-        missing = missing_of(session, view.head, pile, verdicts_of_head(session, view.head))
+        missing = missing_with_kit(session, view.head, pile, verdicts_of_head(session, view.head))
     return part(request, "bench/parts/_open.html", Open(view, missing))
 
 

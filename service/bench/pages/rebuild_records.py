@@ -11,7 +11,7 @@ from service.bench.queries.choices import StackToBegin, people_to_choose, stack_
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.looking_again import RestsOn, rests_on
-from service.bench.queries.missing import Missing, missing_of
+from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ListedRecord, RecordView, record_list, record_view
 from service.bench.tables import Rests
 from service.closing.pages.closing import KeptClosing, kept_closing_of
@@ -19,6 +19,7 @@ from service.closing.queries.build_torques import TorqueTable
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me, tablet_secret
 from service.people.queries.people import person_at_work
+from service.planning.queries.kits import missing_with_kit
 from service.planning.queries.plans import Progress, progress
 from service.platform.arithmetic.dates import AsOf
 from service.platform.arithmetic.numbers import plain_whole
@@ -215,7 +216,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
     with reading(database) as session:
         view = record_view(session, record_id)
         verdicts = verdicts_of_head(session, view.head)
-        missing = missing_of(session, view.head, working_pile(session, record_id), verdicts)
+        missing = missing_with_kit(session, view.head, working_pile(session, record_id), verdicts)
         verification = verify(session, [record_id]).get(record_id)
         corrections = corrections_of_records(session, [record_id], as_of)[record_id]
         standing = progress(session, record_id)

@@ -19,7 +19,7 @@ from service.designs.arithmetic import grammar_findings
 from service.designs.tables import DesignRod
 from service.limits.arithmetic.closing_modes import ClosingMode, CornersAsked
 from service.physics.arithmetic.conditions import NOT_INSPECTED
-from service.planning.queries.kits import Fate, left_over
+from service.planning.arithmetic.picks import Fate
 from service.platform.arithmetic.vocabulary import End, Kind, Press, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known
@@ -178,10 +178,6 @@ def missing_of(
             for test in not_tested(head, closed)
         ),
         *(Missing(REMARK, sentence, TESTS) for sentence in tests_in_words(closed)),
-        *(
-            Missing(REMARK, part.sentence, "putting-on", f"{KIT}{part.part_id}", part.part_id)
-            for part in left_over(session, head.id)
-        ),
     ]
     if head.kind is RecordKind.TAKEN_OVER:  # nobody was asked to do what its list does not say
         lines = [replace(line, key="") for line in lines]

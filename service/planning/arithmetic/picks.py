@@ -4,12 +4,13 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from enum import StrEnum
 
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.grammar_match import Look, misfits
 from service.designs.arithmetic.grammar_text import a, listed
 from service.designs.arithmetic.pile import Layer
-from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
+from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,3 +255,18 @@ class _Shelf:
         return [
             part.label for part in self._all if part.part in self._first and self._left[id(part)]
         ]
+
+
+class Fate(StrEnum):
+    """What becomes of a part that was picked and not put on."""
+
+    RETURNED = "returned"
+    BROKEN = "broken"
+    NOT_LOCATED = "not located"
+
+
+WHERE = {
+    Fate.RETURNED: Whereabouts.IN_STORE,
+    Fate.BROKEN: Whereabouts.SCRAPPED,
+    Fate.NOT_LOCATED: Whereabouts.MISSING,
+}

@@ -1,49 +1,30 @@
-"""What was picked for a record by its plan and not put on: what became of it is to be said."""
-
-from dataclasses import dataclass
-from enum import StrEnum
+"""What a record lacks, with what its plan picked and nobody put on: where that is must be said."""
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.bench.queries.missing import KIT, REMARK, Missing, missing_of
 from service.planning.queries.plans import plan_of_record
-from service.platform.arithmetic.vocabulary import Kind, Whereabouts
+from service.platform.arithmetic.vocabulary import Whereabouts
+from service.proof.queries.build_verdicts import ClosedVerdicts
+from service.records.queries.records import RecordHead
+from service.records.queries.working_piles import WorkingPile
+from service.records.tables import Step, StepKind
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part, PartType
 
 
-class Fate(StrEnum):
-    """What becomes of a part that was picked and not put on."""
+def missing_with_kit(
+    session: Session, head: RecordHead, pile: WorkingPile, closed: ClosedVerdicts | None
+) -> tuple[Missing, ...]:
+    """Return what a record lacks, and what was picked for it and lies in store still.
 
-    RETURNED = "returned"
-    BROKEN = "broken"
-    NOT_LOCATED = "not located"
-
-
-WHERE = {
-    Fate.RETURNED: Whereabouts.IN_STORE,
-    Fate.BROKEN: Whereabouts.SCRAPPED,
-    Fate.NOT_LOCATED: Whereabouts.MISSING,
-}
+    Three statements more than `missing_of` at most.
+    """
+    return (*missing_of(session, head, pile, closed), *_left_over(session, head.id))
 
 
-@dataclass(frozen=True, slots=True)
-class LeftOver:
-    """A part picked by the plan of a record, in store still by what is known."""
-
-    part_id: int
-    kind: Kind
-    label: str
-    plan_id: int
-
-    @property
-    def sentence(self) -> str:
-        """What is to be said of it."""
-        return f"Plan {self.plan_id} picked {self.kind} {self.label}, which is not put on."
-
-
-def left_over(session: Session, record_id: int) -> tuple[LeftOver, ...]:
-    """Return what was picked for a record and lies in store still. Two statements at most."""
+def _left_over(session: Session, record_id: int) -> tuple[Missing, ...]:
     plan = plan_of_record(session, record_id)
     if plan is None:
         return ()
@@ -56,7 +37,22 @@ def left_over(session: Session, record_id: int) -> tuple[LeftOver, ...]:
         .where(Part.id.in_(ids), Part.whereabouts == Whereabouts.IN_STORE)
         .order_by(PartType.kind, Part.serial_key, Part.id)
     )
-    return tuple(
-        LeftOver(part_id, kind, part_label(serial, lot, item), plan.id)
+    said = set(
+        session.scalars(
+            select(Step.deviation).where(
+                Step.record_id == record_id,
+                Step.kind == StepKind.NOT_DONE,
+                Step.undone_at.is_(None),
+            )
+        )
+    )
+    sentences = {
+        part_id: f"Plan {plan.id} picked {kind} {part_label(serial, lot, item)}, which is not put"
+        " on."
         for part_id, kind, serial, lot, item in rows
+    }
+    return tuple(
+        Missing(REMARK, sentence, "putting-on", f"{KIT}{part_id}", part_id)
+        for part_id, sentence in sentences.items()
+        if sentence not in said
     )
