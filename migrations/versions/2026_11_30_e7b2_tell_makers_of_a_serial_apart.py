@@ -19,8 +19,8 @@ COLUMNS = {
     "maker": "as typed; empty: not known",
     "maker_key": "without regard to case and space",
 }
-OLD = op.f("uq_part_part_type_id_serial_key")
-NEW = op.f("uq_part_part_type_id_maker_key_serial_key")
+OLD = "uq_part_part_type_id_serial_key"
+NEW = "uq_part_part_type_id_maker_key_serial_key"
 
 
 def upgrade() -> None:
@@ -35,16 +35,16 @@ def upgrade() -> None:
     with op.batch_alter_table("part") as batch:
         for name in COLUMNS:
             batch.alter_column(name, existing_type=sa.String(), server_default=None)
-        batch.drop_constraint(OLD, type_="unique")
-        batch.create_unique_constraint(NEW, ["part_type_id", "maker_key", "serial_key"])
+        batch.drop_constraint(op.f(OLD), type_="unique")
+        batch.create_unique_constraint(op.f(NEW), ["part_type_id", "maker_key", "serial_key"])
 
 
 def downgrade() -> None:
     """Refused by the old rule where two makers gave one serial."""
     op.get_context().opts["lift_triggers"]()
     with op.batch_alter_table("part") as batch:
-        batch.drop_constraint(NEW, type_="unique")
-        batch.create_unique_constraint(OLD, ["part_type_id", "serial_key"])
+        batch.drop_constraint(op.f(NEW), type_="unique")
+        batch.create_unique_constraint(op.f(OLD), ["part_type_id", "serial_key"])
         for name in COLUMNS:
             batch.drop_column(name)
 
