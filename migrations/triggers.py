@@ -70,6 +70,7 @@ def _guards() -> Iterator[Guard]:
         "void_proposal",
         "looked_again",
         "witness_confirmation",
+        "witness_waiver",
     ):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")

@@ -41,6 +41,7 @@ PAGES = (
     "service.people.pages.change_person",
     "service.records.pages.attachments",
     "service.records.pages.lab_words",
+    "service.records.pages.waivers",
     "service.store.pages.part_types",
     "service.store.pages.stiffness",
     "service.store.pages.lots",

@@ -52,10 +52,11 @@ from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.changes.deviations import Stands, Unloaded
 from service.records.changes.splits import split_off
+from service.records.changes.waivers import waive_witness
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.records import people_on, record_head, removed_from
-from service.records.tables import Involvement, RecordKind, RecordState
+from service.records.tables import Involvement, RecordKind, RecordState, WaiverWhy
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, part_by_text, people_by_login
 
@@ -501,6 +502,21 @@ for _address, _name, _model, _tag in (
     router.post(
         f"/{{record_id}}/{_address}", status_code=201, tags=[_tag], name=_name.replace("-", "_")
     )(_route(_name, _model))
+
+
+class WaiverSent(Why):
+    """Leave to do without a witness; ``until`` null: in this record only."""
+
+    why: WaiverWhy
+    until: AwareDatetime | None = None
+
+
+@router.post("/{record_id}/waivers", status_code=201, tags=TAGS)
+def waive(record_id: RecordNumber, body: WaiverSent, call: Call) -> answers.Made:
+    """Give leave to do without a witness in a record one had no part in."""
+    need(call.caller, Act.WITNESS_WAIVE)
+    facts = {"why": body.why, "reason": body.reason, "until": body.until}
+    return make_once(call, lambda work: waive_witness(work, record_id, **facts))
 
 
 class IdentitySent(Why):

@@ -63,6 +63,7 @@ class Event(StrEnum):
     RECORD_SENT_BACK = "record:sent back"
     RECORD_TAKEN_UP = "record:taken up again"
     WITNESS_CONFIRMED = "record:witness confirmed"
+    WITNESS_WAIVED = "record:witness waived"
     RECORD_VOID_PROPOSED = "record:void proposed"
     RECORD_VOID = "record:made void"
     BUILD_RELEASED = "build:released"

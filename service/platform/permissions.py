@@ -56,6 +56,8 @@ class Act(StrEnum):
     """Approve a record or send it back."""
     WITNESS_CONFIRM = "witness.confirm"
     """Confirm what one is named for as a witness."""
+    WITNESS_WAIVE = "witness.waive"
+    """Give leave to do without a witness in a record one had no part in."""
     RECORD_VOID_PROPOSE = "record.void.propose"
     """Propose that a record with entries be made void; one without, its author makes void."""
     RECORD_VOID = "record.void"
@@ -172,6 +174,7 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.RECORD_WRITE: ((WORKERS,),),
     Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.WITNESS_CONFIRM: ((_is_known, _is_confirmed),),
+    Act.WITNESS_WAIVE: ((_has(Role.QUALITY), _is_confirmed, _had_no_part_in_it),),
     Act.RECORD_VOID_PROPOSE: ((WORKERS,),),
     Act.RECORD_VOID: ((_has(Role.SUPERVISOR), _is_confirmed, _had_no_part_in_it),),
     Act.CORRECTION_WRITE: ((WORKERS,),),

@@ -234,6 +234,40 @@ class Step(Base):
     replaces_id: Mapped[int | None] = reference("step", comment="the entry as it was before")
 
 
+class WaiverWhy(StrEnum):
+    """Why a check is not witnessed."""
+
+    ALONE = "one person in the laboratory"
+    AWAY = "witness ill or away"
+    LATE = "work outside working hours"
+    OTHER = "another reason"
+
+
+class WitnessWaiver(Base):
+    """Leave to do without a witness: in one record, or of one person until a time. Never changed.
+
+    It waives the witness of a make-safe line and nothing else: decisions need somebody else.
+    """
+
+    __tablename__ = "witness_waiver"
+    __table_args__ = (
+        CheckConstraint("(record_id IS NULL) <> (until_at IS NULL)", name="of_a_record_or_until"),
+        CheckConstraint("(person_id IS NULL) = (until_at IS NULL)", name="until_of_a_person"),
+        CheckConstraint("until_at > given_at", name="until_later"),
+        CheckConstraint("given_by_id <> person_id", name="given_by_another"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int | None] = reference("rebuild_record", index=True)
+    person_id: Mapped[int | None] = reference(
+        "person", index=True, comment="who works without a witness until then"
+    )
+    until_at: Mapped[utc | None]
+    why: Mapped[WaiverWhy] = mapped_column(word(WaiverWhy))
+    reason: Mapped[text]
+    given_by_id: Mapped[int] = reference("person")
+    given_at: Mapped[utc]
+
+
 class MakeSafeLine(Base):
     """One check as recorded: a line of the make-safe checklist, or a check of the closing.
 
@@ -241,6 +275,9 @@ class MakeSafeLine(Base):
     """
 
     __tablename__ = "make_safe_line"
+    __table_args__ = (
+        CheckConstraint("waiver_id IS NULL OR witness_id IS NULL", name="witnessed_or_waived"),
+    )
     id: Mapped[key]
     record_id: Mapped[int] = reference("rebuild_record", index=True)
     step_id: Mapped[int] = reference("step", unique=True)
@@ -252,6 +289,9 @@ class MakeSafeLine(Base):
     calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
     person_id: Mapped[int] = reference("person")
     witness_id: Mapped[int | None] = reference("person")
+    waiver_id: Mapped[int | None] = reference(
+        "witness_waiver", index=True, comment="that let it be done without a witness"
+    )
 
 
 class RecordMakeSafeList(Base):

@@ -39,6 +39,7 @@ NEW: dict[str, str] = {
         "parts without a readable serial, which part one is, parts found again"
     ),
     r"(GET|POST) /api/v1/parts/.* query maker: string": "which part, where makers gave one serial",
+    r"POST /api/v1/records/\{record_id\}/waivers\b.*": "leave to do without a witness",
     r"(GET|POST) /api/v1/words\b.*": "the laboratory's words for findings and reasons, in versions",
     r"GET /api/v1/parts/.* findings\[\].*(code|face|places|area_percent): .*": (
         "which word it is, and where on the part"

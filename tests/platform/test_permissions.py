@@ -13,6 +13,7 @@ WHO = {
     Act.WITNESS_CONFIRM: "bqsa-",
     Act.RECORD_VOID_PROPOSE: "bqs",
     Act.RECORD_VOID: "s",
+    Act.WITNESS_WAIVE: "q",
     Act.CORRECTION_WRITE: "bqs",
     Act.CORRECTION_DECIDE: "qs",
     Act.PART_WRITE: "bqs",

@@ -27,6 +27,7 @@ from service.platform import permissions
 from service.platform.database import reading
 from service.platform.pages.guard import FORM_TOKEN, form_token, tablet_cookie
 from service.platform.permissions import Act, Answer, Person, RecordFacts
+from service.records.queries.waivers import WaiverOfRecord, waivers_of
 from service.settings import Settings
 from service.stacks.queries.restrictions import Restriction, restrictions_of
 
@@ -48,6 +49,7 @@ GIVEN = frozenset(
         "on_shared_tablet",
         "restrictions_of",
         "static",
+        "waivers_of",
         "zone",
     }
 )
@@ -186,6 +188,11 @@ def _given(request: Request) -> dict[str, Any]:
         with reading(request.app.state.engine) as session:
             return restrictions_of(session, serial)
 
+    def of_record(record_id: int) -> tuple[WaiverOfRecord, ...]:
+        """Return the leave to do without a witness that a record was written with."""
+        with reading(request.app.state.engine) as session:
+            return waivers_of(session, record_id)
+
     token = form_token(request)
     field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
     return {
@@ -199,6 +206,7 @@ def _given(request: Request) -> dict[str, Any]:
         "not_known_here": lambda: _not_known_here(request),
         "notices": getattr(request.state, "told", ()),
         "restrictions_of": of_stack,
+        "waivers_of": of_record,
     }
 
 

@@ -47,6 +47,8 @@ SENTENCES = {
     "record:sent back": "sent back {subject}",
     "record:taken up again": "took up {subject} again",
     "record:witness confirmed": "confirmed as witness in {subject}",
+    "record:witness waived": "gave leave to do without a witness in {subject}",
+    "part:identified": "said which part {subject} is",
     "record:void proposed": "proposed to make {subject} void",
     "record:made void": "made {subject} void",
     "build:released": "released {subject} to hydrogen",

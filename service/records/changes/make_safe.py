@@ -15,6 +15,7 @@ from service.records.changes import journal
 from service.records.changes.eligibility import instrument_to_use, refuse_beyond_range
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
 from service.records.queries.make_safe import ListKept, asked_of
+from service.records.queries.waivers import waiver_for
 from service.records.tables import (
     BumpTest,
     Involvement,
@@ -93,8 +94,12 @@ def record_make_safe(
     person = person_id or work.by.id
     name = active_person(work, "person_id", person)
     witness = active_person(work, "witness_id", witness_id) if witness_id else None
+    waiver_id = None
     if step_line.needs_witness and witness is None:
-        raise Refused("witness_id", "", f"line {line_number} asks for a witness.")
+        waiver_id = waiver_for(work.session, record_id, person, at)
+        if waiver_id is None:
+            right = "Somebody else; where there is nobody, quality can do without in this record."
+            raise Refused("witness_id", "", f"line {line_number} asks for a witness.", right)
     if witness_id == person:
         raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
     text = changes.optional_words("note", note, most=4000)
@@ -111,6 +116,7 @@ def record_make_safe(
             calibration_id=used.calibration_id if used else None,
             person_id=person,
             witness_id=witness_id,
+            waiver_id=waiver_id,
         )
     )
     involve(work, record_id, person, Involvement.WORKED)
@@ -126,7 +132,7 @@ def record_make_safe(
             (
                 (subject, None, value),
                 ("by", None, name),
-                ("witness", None, witness),
+                ("witness", None, f"waiver {waiver_id}" if waiver_id else witness),
                 ("instrument", None, used.instrument.label if used else None),
                 ("done at", None, at),
             ),

@@ -185,6 +185,9 @@ def _deviation(text: str | None, because: str, unloaded: int | None) -> dict[str
     return {"from": text, "because": because, **first}
 
 
+WAIVER = ("number", "why", "reason", "given_by")
+
+
 def _make_safe(row: Sequence[Any]) -> dict[str, Any]:
     return {
         "entry": row[0],
@@ -197,6 +200,7 @@ def _make_safe(row: Sequence[Any]) -> dict[str, Any]:
         "person": row[7],
         "witness": row[8],
         **({"witness_confirmed_at": _time(row[9])} if row[9] else {}),
+        **({"waiver": dict(zip(WAIVER, row[10:], strict=True))} if row[10] else {}),
     }
 
 

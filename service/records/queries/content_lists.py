@@ -40,6 +40,7 @@ from service.records.tables import (
     ToolSetting,
     TorqueReading,
     WitnessConfirmation,
+    WitnessWaiver,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourReading, Layer, Stack
 from service.store.queries.instrument_columns import USED_BY
@@ -257,9 +258,14 @@ class Gather:
                     )
                     .correlate(R, MakeSafeLine, Step)
                     .scalar_subquery(),
+                    MakeSafeLine.waiver_id,
+                    WitnessWaiver.why,
+                    WitnessWaiver.reason,
+                    WitnessWaiver.given_by_id,
                 )
             )
             .join(Step, Step.id == MakeSafeLine.step_id)
+            .outerjoin(WitnessWaiver, WitnessWaiver.id == MakeSafeLine.waiver_id)
             .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
             .where(MakeSafeLine.record_id == R.id, Step.written_at <= THEN)
         )

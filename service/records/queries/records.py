@@ -34,6 +34,7 @@ from service.records.tables import (
     TorqueReading,
     VoidProposal,
     WitnessConfirmation,
+    WitnessWaiver,
 )
 from service.stacks.queries.work_began import began_at
 from service.stacks.tables import Build, HourReading, Stack
@@ -60,7 +61,8 @@ def people_on(
     """Return who wrote, worked on, witnessed, conceded in or corrected each record. One statement.
 
     Counted in: who began it, is or was ever named in its head, made or undid any entry, accepted a
-    departure, gave a concession it uses, took a reading, checked or witnessed a line of make-safe,
+    departure, gave a concession or waiver it uses, took a reading, checked or witnessed a line of
+    make-safe,
     added a file, handed it in, or (``with_corrections``) proposed a correction of it. Entries that
     were undone count as well.
     """
@@ -93,6 +95,14 @@ def people_on(
             Concession.used_in_record_id.in_(record_ids)
         )
     )
+    parts += [
+        select(WitnessWaiver.record_id, WitnessWaiver.given_by_id).where(
+            WitnessWaiver.record_id.in_(record_ids)
+        ),
+        select(MakeSafeLine.record_id, WitnessWaiver.given_by_id)
+        .join(WitnessWaiver, WitnessWaiver.id == MakeSafeLine.waiver_id)
+        .where(MakeSafeLine.record_id.in_(record_ids)),
+    ]
     parts.append(
         select(AuditEntry.record_id, AuditEntry.person_id).where(
             AuditEntry.record_id.in_(record_ids), AuditEntry.act.in_([act.value for act in WRITING])
