@@ -515,8 +515,11 @@ class WaiverSent(Why):
 def waive(record_id: RecordNumber, body: WaiverSent, call: Call) -> answers.Made:
     """Give leave to do without a witness in a record one had no part in."""
     need(call.caller, Act.WITNESS_WAIVE)
-    facts = {"why": body.why, "reason": body.reason, "until": body.until}
-    return make_once(call, lambda work: waive_witness(work, record_id, **facts))
+
+    def change(work: Work) -> int:
+        return waive_witness(work, record_id, why=body.why, reason=body.reason, until=body.until)
+
+    return make_once(call, change)
 
 
 class IdentitySent(Why):
