@@ -17,7 +17,8 @@ from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
 from service.records.changes.handovers import hand_over
-from service.records.tables import RecordKind
+from service.records.changes.waivers import waive_witness
+from service.records.tables import RecordKind, WaiverWhy
 from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, move_part, reserve_part
@@ -334,6 +335,16 @@ def _heron_02_whole(lab: Lab, when: When) -> None:
         bench.tighten("TD-2", stop_after=2 * len(HERON.rods) + 5)
 
 
+def _no_witness(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        waive_witness(
+            work,
+            lab.records[HERON_02_WHOLE.name],
+            why=WaiverWhy.AWAY,
+            reason="Mira is at the endurance rig all day, and nobody else knows the stack.",
+        )
+
+
 def entries() -> list[Entry]:
     """Return what happened to the Herons."""
 
@@ -373,4 +384,5 @@ def entries() -> list[Entry]:
         Entry(last_working_day("09:10"), "HERON-03: opened", _heron_03_open),
         Entry(last_working_day("11:20"), "HERON-03 on hold", _hold_heron_03),
         Entry(last_working_day("12:40"), "HERON-02: half tightened", _heron_02_whole),
+        Entry(last_working_day("15:40"), "HERON-02: no witness", _no_witness),
     ]

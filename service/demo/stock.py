@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+from service.bench.changes.identities import propose_identity
 from service.demo.days import FRI, MON, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
 from service.demo.lab import (
@@ -19,9 +20,11 @@ from service.demo.stiffness import REASON, STIFFNESS
 from service.designs.changes import make_design, propose_pattern
 from service.designs.queries import DesignEntry
 from service.people.changes.badges import choose_pin, enrol_tablet, make_badge
-from service.platform.arithmetic.vocabulary import Kind, Usability
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.stacks.changes.stacks import FirstMeter, add_stack
+from service.store.changes.identities import add_unread
 from service.store.changes.lots import LotEntry, add_lot
+from service.store.changes.part_axes import move_part
 from service.store.changes.part_types import make_part_type, propose_stiffness
 from service.store.changes.parts import PartEntry, add_part
 from service.store.changes.shelf_lives import Bag, OpenedEntry, open_bag
@@ -237,6 +240,36 @@ def _open_bag(lab: Lab, when: When) -> None:
         open_bag(work, Bag(lot_id=lab.lots["SM M-53"]), OpenedEntry(work.now))
 
 
+LOST = "HM-0139"
+
+
+def _unread(lab: Lab, when: When) -> None:
+    """An MEA without its label, and the one that has been missed since: perhaps the same."""
+    with lab.work(when, "anton") as work:
+        move_part(
+            work,
+            lab.parts[LOST],
+            whereabouts=Whereabouts.MISSING,
+            place="",
+            reason="Missed when the dry cabinet was counted.",
+        )
+        found = add_unread(
+            work,
+            part_type_id=lab.types["HM"],
+            seen="Label torn off, blue dot at one corner; it lay behind tray 3.",
+        )
+        propose_identity(
+            work, found, lab.parts[LOST], reason="It lay behind its tray, the only one missing."
+        )
+
+
+def _same_serial(lab: Lab, when: When) -> None:
+    """A collector bought outside bears the serial of one from the workshop."""
+    entry = PartEntry("HC-0001", place="shelf 2", maker=CARBON)
+    with lab.work(when, "keiko") as work:
+        add_part(work, part_type_id=lab.types["HC"], entry=entry)
+
+
 def _add_stack(lab: Lab, when: When, new: NewStack) -> None:
     with lab.work(when, "mira") as work:
         lab.stacks[new.serial] = add_stack(
@@ -257,6 +290,8 @@ def entries() -> list[Entry]:
         Entry(ago(1, TUE, "16:20"), "WREN C: pattern proposed", _next_revision),
         Entry(ago(2, MON, "08:40"), "badges and tablet", _badges_and_tablet),
         Entry(ago(1, TUE, "16:25"), "bag of M-53 opened", _open_bag),
+        Entry(ago(1, WED, "10:05"), "a collector of another maker", _same_serial),
+        Entry(ago(1, WED, "15:30"), "an MEA without its label", _unread),
         Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
         Entry(
             ago(105, THU, DELIVERED_AT),

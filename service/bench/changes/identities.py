@@ -38,7 +38,7 @@ from service.stacks.queries.part_hours import part_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Build, Fixing, Layer
 from service.store.changes.holds import move_holds
-from service.store.changes.identities import hold_unread
+from service.store.changes.identities import UNREAD, hold_unread
 from service.store.changes.proposals import propose
 from service.store.tables import ChangeKind, Hold, Inspection, Part, PartType, ProposedChange
 
@@ -264,20 +264,21 @@ def _what_follows(work: Work, merge: _Merge) -> Iterator[Change]:
     words = f"{seen} with {temporary.serial}"
     if seen:
         yield (f"findings of {label}", *((words, None) if merge.back else (None, words)))
+    if _word_to_move(work, merge) is not None:
+        yield ("confirmed as failing", merge.leaves.serial, merge.takes.serial)
     for hold in _holds_to_move(work, merge):
         yield (f"hold {hold.id}, {hold.reason}", merge.leaves.serial, merge.takes.serial)
 
 
 def _holds_to_move(work: Work, merge: _Merge) -> Sequence[Hold]:
-    """Standing holds that follow: all of the temporary part but the first, which it began with."""
+    """Standing holds that follow: all but for want of a serial; back, those that came over."""
     standing = select(Hold).where(Hold.part_id == merge.leaves.id, Hold.lifted_at.is_(None))
     if merge.back:
         came = json.loads(merge.temporary.came_over or "{}")["holds"]
-        return work.session.scalars(standing.where(Hold.id.in_(came)).order_by(Hold.id)).all()
-    first = select(func.min(Hold.id)).where(Hold.part_id == merge.temporary.id)
-    return work.session.scalars(
-        standing.where(Hold.id != first.scalar_subquery()).order_by(Hold.id)
-    ).all()
+        which = Hold.id.in_(came)
+    else:
+        which = ~Hold.reason.startswith(UNREAD)
+    return work.session.scalars(standing.where(which).order_by(Hold.id)).all()
 
 
 def _correct(
@@ -339,6 +340,7 @@ def _move_rest(
     if merge.back:
         asked = asked.where(Inspection.id.in_(kept["inspections"]))
     inspections = work.session.scalars(asked).all()
+    word_id = _move_word(work, merge, holds)
     if merge.back:
         whereabouts, stack_id, place, usability = kept["right"]
         _put(right, (Whereabouts(whereabouts), stack_id, place))
@@ -353,13 +355,13 @@ def _move_rest(
             "holds": [hold.id for hold in holds],
             "inspections": [inspection.id for inspection in inspections],
             "right": [*where[right.id], right.usability],
+            "word": word_id,
         }
         temporary.is_part_id, temporary.came_over = right.id, canonical_json(came_over)
         _put(temporary, (Whereabouts.SCRAPPED, None, f"is {right.serial}"))
     move_holds(work, holds, merge.takes.id)
     for inspection in inspections:
         inspection.part_id = merge.takes.id
-    _move_word(work, merge)
     if not merge.back:
         for hold in work.session.scalars(
             select(Hold).where(Hold.part_id == temporary.id, Hold.lifted_at.is_(None))
@@ -371,23 +373,33 @@ def _move_rest(
     work.session.flush()
 
 
-def _move_word(work: Work, merge: _Merge) -> None:
-    """Say of the right part what somebody confirmed of the temporary one: that it is failing."""
+def _word_to_move(work: Work, merge: _Merge) -> FailingMark | None:
+    """Return the word that the part is failing; back, only the one that came over."""
+    standing = select(FailingMark).where(
+        FailingMark.withdrawn_at.is_(None), FailingMark.part_id == merge.leaves.id
+    )
     if merge.back:
-        return
-    standing = select(FailingMark).where(FailingMark.withdrawn_at.is_(None))
-    word = work.session.scalar(standing.where(FailingMark.part_id == merge.leaves.id))
+        came = json.loads(merge.temporary.came_over or "{}")["word"]
+        standing = standing.where(FailingMark.id == came)
+    return work.session.scalar(standing)
+
+
+def _move_word(work: Work, merge: _Merge, holds: Iterable[Hold]) -> int | None:
+    """Say of the one part what somebody confirmed of the other; give the new word's id."""
+    word = _word_to_move(work, merge)
     if word is None:
-        return
+        return None
     word.withdrawn_at, word.withdrawn_by_id = work.now, work.by.id
     word.withdrawn_because = f"It is {merge.takes.serial}."
     work.session.flush()
-    if work.session.scalar(standing.where(FailingMark.part_id == merge.takes.id)) is None:
-        copy_row(
-            work,
-            word,
-            part_id=merge.takes.id,
-            withdrawn_at=None,
-            withdrawn_by_id=None,
-            withdrawn_because="",
-        )
+    said_too = select(FailingMark.id).where(
+        FailingMark.withdrawn_at.is_(None), FailingMark.part_id == merge.takes.id
+    )
+    if work.session.scalar(said_too) is not None:
+        return None
+    again = {"withdrawn_at": None, "withdrawn_by_id": None, "withdrawn_because": ""}
+    said: FailingMark = copy_row(work, word, part_id=merge.takes.id, **again)
+    for hold in holds:
+        if hold.failing_mark_id == word.id:
+            hold.failing_mark_id = said.id
+    return said.id

@@ -6,7 +6,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Select, and_, case, exists, literal, or_, select
+from sqlalchemy import Select, and_, case, exists, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
@@ -240,7 +240,7 @@ def _conditions(part_filter: PartFilter) -> list[Any]:
 
 RESERVED = aliased(Stack)
 OPENER = aliased(Person)
-IS_PART = aliased(Part)
+IS_PART, WAS = aliased(Part), aliased(Part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +264,8 @@ class PartFacts(PartSaid):
     is_part_id: int | None
     is_part: str | None
     """serial of the part a temporary one was found to be"""
+    was_id: int | None
+    """a temporary part that was found to be this one"""
     remarks: Mapping[str, str]
     """what is striking about what was measured against its type, by field"""
 
@@ -292,6 +294,7 @@ FACTS = (
             bag_opened_by=OPENER.name,
             ends_at=PART_ENDS,
             is_part=IS_PART.serial,
+            was_id=select(func.max(WAS.id)).where(WAS.is_part_id == Part.id).scalar_subquery(),
         ),
     )
     .join(PartType, PartType.id == Part.part_type_id)

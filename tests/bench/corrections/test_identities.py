@@ -16,7 +16,8 @@ from service.bench.changes.identities import propose_identity
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.changes.proposals import approve_proposal
 from service.bench.tables import Correction
-from service.life.changes.failing_marks import confirm_failing
+from service.life.changes.failing_marks import confirm_failing, withdraw_failing
+from service.life.tables import FailingMark
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Usability, Whereabouts
 from service.platform.database import changing, reading
@@ -205,6 +206,35 @@ def test_case_19_a_merge_is_taken_back(desk: Desk) -> None:
     assert hours_of(desk, temporary) == ran
     assert desk.all_hold()
     assert len([h for h in life.holds if h.lifted_at is None]) == 2
+
+    identify(desk, temporary, right.id)
+
+    with reading(desk.lab.engine) as session:
+        again = [h.reason for h in part_life(session, right.id).holds if h.lifted_at is None]
+    assert again == ["low voltage"]
+
+
+def test_case_19_the_word_that_it_fails_goes_along_and_comes_back(desk: Desk) -> None:
+    temporary, right = sat_unread(desk), desk.spare(serial="N-77")
+    said = {"failed_at": builders.FIRST_CLOSING, "reason": "below its neighbours"}
+    desk.lab.do(confirm_failing, temporary, by=desk.decider, **said)
+
+    identify(desk, temporary, right.id)
+    with reading(desk.lab.engine) as session:
+        assert failing_now(session) == [right.id]
+    identify(desk, temporary, None)
+    with reading(desk.lab.engine) as session:
+        assert failing_now(session) == [temporary]
+
+    desk.lab.do(withdraw_failing, temporary, reason="a tap was loose", by=desk.decider)
+    with reading(desk.lab.engine) as session:
+        standing = [h for h in part_life(session, temporary).holds if h.lifted_at is None]
+    assert all("No readable serial" in hold.reason for hold in standing)
+
+
+def failing_now(session: Session) -> list[int]:
+    marks = select(FailingMark.part_id).where(FailingMark.withdrawn_at.is_(None))
+    return list(session.scalars(marks))
 
 
 def test_case_19_the_right_part_sat_elsewhere_at_the_same_time(desk: Desk) -> None:
