@@ -53,7 +53,8 @@ def next_temporary(work: Work) -> int:
 
 def hold_unread(work: Work, row: Part, seen: str) -> None:
     """Mark a part as temporary and put it on hold; nobody lifts that hold but by identifying it."""
-    row.temporary_number, row.usability = temporary_number(row.serial or ""), Usability.ON_HOLD
+    row.temporary_number = row.temporary_number or temporary_number(row.serial or "")
+    row.usability = Usability.ON_HOLD
     work.session.add(
         Hold(
             part_id=row.id,
