@@ -341,7 +341,7 @@ def _no_witness(lab: Lab, when: When) -> None:
             work,
             lab.records[HERON_02_WHOLE.name],
             why=WaiverWhy.AWAY,
-            reason="Mira is at the endurance rig all day, and nobody else knows the stack.",
+            reason="Mira is called to the endurance rig from here on; nobody else knows the stack.",
         )
 
 

@@ -158,7 +158,8 @@ def test_case_41_each_page_of_the_record_says_it(
     )
 
     assert given.headers["location"] == at
-    for page in (at, f"{at}/bench", f"{at}/paper", f"{at}/paper/enter", f"{at}/waiver"):
+    pages = ("", "/bench", "/paper", "/paper/enter", "/waiver", "/check", "/head", "/attachments")
+    for page in (f"{at}{page}" for page in pages):
         assert "flu, nobody else in" in client.get(page).text, page
     refused = calling("builder").post(
         f"/api/v1{at}/waivers", json={"why": "another reason", "reason": "mine"}
