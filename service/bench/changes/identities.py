@@ -23,7 +23,7 @@ from service.bench.queries.correction_effects import (
 )
 from service.bench.queries.corrections import Correctable, Fact, PartFacts, correctable, document_of
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
-from service.life.tables import FailingMark
+from service.life.tables import FailingGround, FailingMark
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
@@ -264,8 +264,8 @@ def _what_follows(work: Work, merge: _Merge) -> Iterator[Change]:
     words = f"{seen} with {temporary.serial}"
     if seen:
         yield (f"findings of {label}", *((words, None) if merge.back else (None, words)))
-    if _word_to_move(work, merge) is not None:
-        yield ("confirmed as failing", merge.leaves.serial, merge.takes.serial)
+    if (word := _word_to_move(work, merge)) is not None:
+        yield (f"somebody’s word “{word.says}”", merge.leaves.serial, merge.takes.serial)
     for hold in _holds_to_move(work, merge):
         yield (f"hold {hold.id}, {hold.reason}", merge.leaves.serial, merge.takes.serial)
 
@@ -399,6 +399,9 @@ def _move_word(work: Work, merge: _Merge, holds: Iterable[Hold]) -> int | None:
         return None
     again = {"withdrawn_at": None, "withdrawn_by_id": None, "withdrawn_because": ""}
     said: FailingMark = copy_row(work, word, part_id=merge.takes.id, **again)
+    grounds = select(FailingGround).where(FailingGround.mark_id == word.id)
+    for ground in work.session.scalars(grounds).all():
+        copy_row(work, ground, mark_id=said.id)
     for hold in holds:
         if hold.failing_mark_id == word.id:
             hold.failing_mark_id = said.id

@@ -16,6 +16,7 @@ from service.bench.changes.identities import propose_identity
 from service.bench.changes.layers import lift_off, put_on
 from service.bench.changes.proposals import approve_proposal
 from service.bench.tables import Correction
+from service.life.arithmetic.grounds import MeaWord
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.life.tables import FailingMark
 from service.people.tables import Role
@@ -40,6 +41,7 @@ from tests.platform.test_photos import a_photo
 from tests.proposing import put_in_force
 
 __all__ = ["lab"]
+SUSPECTED: dict[str, Any] = {"says": MeaWord.SUSPECTED, "grounds": ()}
 SEEN = "scratched label, blue dot"
 
 
@@ -147,6 +149,7 @@ def test_case_19_its_life_becomes_that_of_the_right_part(desk: Desk) -> None:
         failed_at=builders.FIRST_CLOSING,
         reason="below its neighbours",
         by=desk.decider,
+        **SUSPECTED,
     )
     with reading(desk.lab.engine) as session:
         before = part_life(session, temporary)
@@ -216,7 +219,7 @@ def test_case_19_a_merge_is_taken_back(desk: Desk) -> None:
 
 def test_case_19_the_word_that_it_fails_goes_along_and_comes_back(desk: Desk) -> None:
     temporary, right = sat_unread(desk), desk.spare(serial="N-77")
-    said = {"failed_at": builders.FIRST_CLOSING, "reason": "below its neighbours"}
+    said = {"failed_at": builders.FIRST_CLOSING, "reason": "below its neighbours", **SUSPECTED}
     desk.lab.do(confirm_failing, temporary, by=desk.decider, **said)
 
     identify(desk, temporary, right.id)
