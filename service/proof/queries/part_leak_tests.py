@@ -23,6 +23,7 @@ from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_o
 from service.proof.queries.stack_tests import ToolRead, read_result, tools_joined, tools_of
 from service.proof.tables import Ending, PartLeakTest, PartLeakTested
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
+from service.stacks.queries.part_lives import all_names_of
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.calibrations import Histories, histories
@@ -120,6 +121,9 @@ def part_leak_test(session: Session, test_id: int) -> MadePartTest:
     return made[0]
 
 
+TESTED = select(PartLeakTested.test_id).where(PartLeakTested.part_id.in_(all_names_of("part_ids")))
+
+
 def leak_tests_of_part(
     session: Session, part_id: int, as_of: AsOf = PRESENT
 ) -> tuple[MadePartTest, ...]:
@@ -127,9 +131,7 @@ def leak_tests_of_part(
 
     Those made and written by then; what has ended them is as it is now.
     """
-    ids = session.scalars(
-        select(PartLeakTested.test_id).where(PartLeakTested.part_id == part_id)
-    ).all()
+    ids = session.scalars(TESTED, {"part_ids": [part_id]}).all()
     return tuple(
         test
         for test in (_made(session, ids) if ids else ())
@@ -168,6 +170,7 @@ PARTS = (
         Part.serial,
         Part.item_number,
         Part.whereabouts,
+        Part.is_part_id,
         Lot.label.label("lot"),
         PartType.kind,
     )
@@ -204,7 +207,7 @@ def _part(row: Any) -> TestedPart:
 def _outdated(made: MadePartTest, parts: list[Any], since: Mapping[int, str]) -> str:
     if made.ended_as is not None:
         return f"{made.ended_as}: {made.ended_because}"
-    gone = [row for row in parts if row.whereabouts in GONE]
+    gone = [row for row in parts if row.whereabouts in GONE and row.is_part_id is None]
     if gone and len(parts) > 1:
         return f"{_part(gone[0]).label} is {gone[0].whereabouts}"
     return since.get(made.id, "")
