@@ -275,10 +275,10 @@ def _holds_to_move(work: Work, merge: _Merge) -> Sequence[Hold]:
     standing = select(Hold).where(Hold.part_id == merge.leaves.id, Hold.lifted_at.is_(None))
     if merge.back:
         came = json.loads(merge.temporary.came_over or "{}")["holds"]
-        which = Hold.id.in_(came)
+        standing = standing.where(Hold.id.in_(came))
     else:
-        which = ~Hold.reason.startswith(UNREAD)
-    return work.session.scalars(standing.where(which).order_by(Hold.id)).all()
+        standing = standing.where(~Hold.reason.startswith(UNREAD))
+    return work.session.scalars(standing.order_by(Hold.id)).all()
 
 
 def _correct(
