@@ -3,7 +3,7 @@
 Every part of before has its own serial or is an item of a lot: none is temporary.
 
 Revision ID: e7a1
-Revises: e8b3
+Revises: b9d3
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "e7a1"
-down_revision = "e8b3"
+down_revision = "b9d3"
 branch_labels = None
 depends_on = None
 

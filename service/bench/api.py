@@ -24,8 +24,8 @@ from service.bench.changes.entries import (
     make_entry,
     named_in,
 )
-from service.bench.changes.looking_again import look_again
 from service.bench.changes.identities import propose_identity
+from service.bench.changes.looking_again import look_again
 from service.bench.queries.correction_preview import Follows, preview
 from service.bench.queries.corrections import (
     CorrectionView,

@@ -7,7 +7,7 @@ from service.platform.database import make_engine
 from service.store.tables import Part
 from tests import builders
 
-BEFORE = "e8b3"
+BEFORE = "b9d3"
 
 
 def test_parts_of_before_are_of_the_supplier_of_their_lot(newest_url: str) -> None:
