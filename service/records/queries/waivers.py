@@ -28,7 +28,7 @@ class WaiverOfRecord:
     @property
     def in_short(self) -> str:
         """For one line of a printed sheet."""
-        return f"no witness: {self.why}, {self.reason} ({self.given_by})"
+        return f"No witness ({self.why}): {self.reason.rstrip('.')}; given by {self.given_by}"
 
 
 @statement
