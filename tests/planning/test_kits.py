@@ -1,5 +1,6 @@
 """What was picked for a record and not put on: returned, broken or not located."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -16,9 +17,9 @@ from service.store.changes.part_axes import find_again
 from service.store.queries.forbids import forbids_of_parts
 from service.store.tables import Part
 from tests import builders
-from tests.bench.at_the_bench import Bench, Lab, what_is_missing
+from tests.bench.at_the_bench import Bench, Lab, a_lab, what_is_missing
 from tests.bench.test_bench_pages import rows
-from tests.planning.test_changeover_plans import ONE_MORE, begun, lab, part_of, picked
+from tests.planning.test_changeover_plans import ONE_MORE, begun, lab, part_of, picked, stock
 
 __all__ = ["lab"]
 
@@ -144,3 +145,36 @@ def test_case_21_the_store_lists_what_cannot_be_found(
     listed = client.get("/parts", params={"whereabouts": "cannot be found"}).text
     assert "M-LOST" not in listed
     assert "M-GONE" not in listed
+
+
+def test_case_21_at_the_bench_it_is_chosen(app: Any, signed_in_client: Callable[..., Any]) -> None:
+    lab = a_lab(app.state.engine, 3, has_pattern=True)
+    lab.rows(stock)
+    bench = begun(lab)
+
+    def not_opened(session: Session) -> None:
+        session.get_one(RebuildRecord, bench.number).kind = RecordKind.INSPECTION
+
+    lab.rows(not_opened)
+    client = signed_in_client("builder")
+    at = f"/records/{bench.number}"
+    page = client.get(f"{at}/bench?at=handing-in").text
+    fields = set(re.findall(r'name="(not_done\.kit-\d+)"', page))
+    assert len(fields) == len(serials(lab))
+    assert 'value="not located"' in page
+
+    version = bench.record.version
+    others = {f"not_done.{key}": why for key, why in bench.reasons().items() if "kit-" not in key}
+    asked = client.post(f"{at}/hand-in", data={"version": version, "same_reason": "yes", **others})
+    assert asked.status_code == 422
+    assert "which is not put on" in asked.text
+
+    answers = dict.fromkeys(fields, "not located")
+    done = client.post(f"{at}/hand-in", data={"version": version, **others, **answers})
+
+    assert done.status_code == 303, done.text
+    assert {part.whereabouts for part in serials_after(lab, fields)} == {Whereabouts.MISSING}
+
+
+def serials_after(lab: Lab, fields: set[str]) -> list[Part]:
+    return [lab.get(Part, int(field.rsplit("-", 1)[1])) for field in fields]
