@@ -65,6 +65,7 @@ def _guards() -> Iterator[Guard]:
         "failing_ground",
         "instrument_device",
         "use_judgement",
+        "release_end",
         "record_make_safe_list",
         "record_person_removed",
         "void_proposal",

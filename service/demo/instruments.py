@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import select
 
+from service.bench.changes.calibration_corrections import record_calibration
 from service.bench.changes.use_judgements import judge_use
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import PASSPHRASE, Entry, Lab, put_in_force
@@ -182,7 +183,7 @@ def _calibrate(lab: Lab, when: When, calibrated: Calibrated) -> None:
 
 
 def _add(lab: Lab, work: Work, calibrated: Calibrated) -> None:
-    calibrations.add_calibration(
+    record_calibration(
         work,
         lab.instruments[calibrated.label],
         CalibrationEntry(

@@ -128,3 +128,14 @@ class BuildRelease(Base):
     released_by_id: Mapped[int] = reference("person")
     released_at: Mapped[utc]
     remarks: Mapped[text | None] = mapped_column(comment="what stood beside the signature")
+
+
+class ReleaseEnd(Base):
+    """The end of a build's release: its closing does not hold with what a calibration found."""
+
+    __tablename__ = "release_end"
+    __table_args__ = (Index("ix_release_end_build_id", "build_id", "ended_at"),)
+    id: Mapped[key]
+    build_id: Mapped[int] = reference("build")
+    calibration_id: Mapped[int] = reference("calibration")
+    ended_at: Mapped[utc]

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
+from service.bench.changes.calibration_corrections import record_calibration
 from service.platform.api.answers import Made, Out, Page, Turned, like, page_of
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Why, asks
@@ -32,7 +33,6 @@ from service.store.changes.calibrations import (
     AwayEntry,
     CalibrationEntry,
     DeviceEntry,
-    add_calibration,
     change_device,
     send_away,
     take_back,
@@ -478,7 +478,7 @@ def calibrate(instrument_id: InstrumentNumber, body: CalibrationSent, call: Call
     need(call.caller, Act.INSTRUMENT_WRITE)
     points = tuple(Point(**dict(point)) for point in body.points)
     entry = CalibrationEntry(**(dict(body) | {"points": points}))
-    return make_once(call, lambda work: add_calibration(work, instrument_id, entry))
+    return make_once(call, lambda work: record_calibration(work, instrument_id, entry))
 
 
 @router.post("/instruments/{instrument_id}/away", status_code=201)

@@ -266,28 +266,69 @@ def test_what_closed_a_stack_rests_on_is_listed_of_an_instrument_found_out(
     assert listed == {
         "gauge_id": [
             *corners,
-            (f"height under the press, {closed}", Still.CANNOT_TELL),
+            (f"height under the press, {closed}", Still.EVIDENCE),
             (f"height once the press was let off, {closed}", Still.CANNOT_TELL),
         ],
-        "load_cell_id": [(f"press force, {closed}", Still.CANNOT_TELL)],
+        "load_cell_id": [(f"press force, {closed}", Still.EVIDENCE)],
         "tool": [("click tool set, pass 1", Still.EVIDENCE)],
-        "tester": [("click tool checked before pass 1", Still.EVIDENCE)],
+        "tester": [("click tool checked before pass 1", Still.CANNOT_TELL)],
     }
     with reading(lab.engine) as session:
         closing_doubt = doubts_of(session, 0, (), opened.number).closing
         labels = set(
-            session.scalars(select(Instrument.label).where(Instrument.id.in_(tools.values())))
+            session.scalars(
+                select(Instrument.label).where(Instrument.id.in_((*tools.values(), tester_id)))
+            )
         )
     assert {
         label for label in labels if f"{label} found out of tolerance" in closing_doubt
     } == labels
 
 
-def found_out(lab: Lab, instrument_id: int) -> list[tuple[str, Still]]:
+@pytest.mark.parametrize(
+    ("offset", "still"), [(0.1, Still.PASSES), (0.5, Still.WOULD_NOT), (-0.5, Still.WOULD_NOT)]
+)
+def test_a_held_closing_is_judged_again_with_the_error_found(
+    lab: Lab, opened: Bench, tools: dict[str, int], offset: float, still: Still
+) -> None:
+    """By the height and the press force the design asks for."""
+    in_force(lab, **(HEIGHT | {"press_force_kn": 40.0, "press_tolerance_percent": 5.0}))
+    to_height(opened, tools, load_cell_id=tools["load_cell_id"], **FORCED)
+
+    _under, after = found_out(lab, tools["gauge_id"], error_offset=offset)
+    (force,) = found_out(lab, tools["load_cell_id"], error_offset=8 * offset)
+
+    assert (after[1], force[1]) == (still, still)
+
+
+def test_a_tester_found_out_judges_its_checks_by_what_the_tool_may_be_off(
+    lab: Lab, opened: Bench
+) -> None:
+    kind = builders.InstrumentKind.TORQUE_TESTER
+    tool_id, tester_id = lab.rows(
+        lambda s: (
+            builders.a_torque_instrument(s, label="TD-5", tool=TorqueTool.CLICK).id,
+            builders.a_torque_instrument(s, label="TT-1", kind=kind).id,
+        )
+    )
+    lab.now += timedelta(minutes=1)
+    given = {"entered": "3", "instrument_id": tool_id, "checked": "3", "tester_id": tester_id}
+    opened.do(set_tool, pass_number=1, **given)
+
+    ((_what, still),) = found_out(lab, tester_id, error_percent=20.0)
+
+    assert still is Still.WOULD_NOT
+    lab.now += timedelta(minutes=1)
+    with pytest.raises(Refused, match="found out of tolerance") as refused:
+        opened.do(set_tool, pass_number=2, **given)
+    assert refused.value.field == "tester_id"
+
+
+def found_out(lab: Lab, instrument_id: int, **error: float) -> list[tuple[str, Still]]:
     """Find an instrument out of tolerance; what was read with it, in its order."""
     lab.now += timedelta(minutes=1)
     entry = CalibrationEntry(
-        lab.now, lab.now + timedelta(days=300), "K-9", CalibrationResult.OUT_OF_TOLERANCE
+        lab.now, lab.now + timedelta(days=300), "K-9", CalibrationResult.OUT_OF_TOLERANCE, **error
     )
     quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
     finding = lab.do(add_calibration, instrument_id, entry, by=quality)

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
+from service.bench.changes.calibration_corrections import record_calibration
 from service.bench.changes.layers import lift_off
 from service.bench.changes.proposals import approve_proposal
 from service.bench.queries.rebuild_records import record_view
@@ -18,6 +19,8 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
+from service.proof.arithmetic.with_the_error import Still
+from service.proof.queries.instrument_uses import assessment
 from service.records.changes.bench_opening import open_stack
 from service.records.changes.handovers import hand_over
 from service.records.changes.make_safe import record_bump_test, record_exception, record_make_safe
@@ -27,8 +30,10 @@ from service.records.queries.records import people_on
 from service.records.tables import RecordKind
 from service.stacks.queries.stack_sheets import stack_sheet
 from service.stacks.tables import Stack
+from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
 from service.store.arithmetic.make_safe import LineAsked, SafeAct
+from service.store.changes.calibrations import CalibrationEntry
 from service.store.changes.make_safe_lists import begin_list, propose_list
 from service.store.tables import Instrument, ProposedChange
 from tests import builders
@@ -323,3 +328,34 @@ def test_case_24_work_left_over_a_weekend_is_taken_on_by_another(engine: Engine)
         assert (left.left_by, left.covers) == (lab.builder.name, "all ports and the open end")
     (handover,) = content(record)["handovers"]
     assert (handover["from"], handover["to"]) == (lab.builder.id, lab.witness.id)
+
+
+@pytest.mark.parametrize(
+    ("offset", "still"), [(-0.1, Still.PASSES), (-0.5, Still.WOULD_NOT), (None, Still.CANNOT_TELL)]
+)
+def test_a_reading_is_judged_by_the_limits_of_its_line_with_the_error_found(
+    engine: Engine, offset: float | None, still: Still
+) -> None:
+    """The list's line; of a check without a reading nothing can be said."""
+    lab = a_lab(engine)
+    in_force(lab, LOCKED, HYDROGEN)
+    record = lab.begin()
+    record_line(record, LOCKED)
+    record_line(record)
+    later = lab.now + timedelta(minutes=1)
+    entry = CalibrationEntry(
+        later,
+        later + timedelta(days=9),
+        "K-9",
+        CalibrationResult.OUT_OF_TOLERANCE,
+        error_offset=offset,
+    )
+    lab = replace(lab, now=later)
+    quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    finding = lab.do(record_calibration, lab.detector_id, entry, by=quality)
+
+    with reading(engine) as session:
+        builds = assessment(session, lab.detector_id, finding).builds
+
+    (use,) = (use for build in builds for use in build.uses)
+    assert (use.what, use.still) == ("make-safe line 2", still)

@@ -1,17 +1,35 @@
-"""Carrying out an approved correction of a calibration: readings it judges are derived anew."""
+"""What follows a calibration at once: readings judged by it anew, releases that end.
 
-from collections.abc import Mapping
+A release ends whose closing no longer passes, computed with the corrected calibration or with the
+error found. What else rests on the instrument waits for a judgement.
+"""
+
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.bench.queries.calibration_follows import nuts_read_with, valid_then
 from service.closing.changes.results import keep_closings_of
+from service.closing.queries.closing_results import ClosingAnew
+from service.platform.audit import Event
+from service.platform.changes import Stored
 from service.platform.database import Work
 from service.platform.queries.answers import grouped
+from service.proof.queries.true_values import closings_found_out, releases_ending, true_values
+from service.proof.tables import ReleaseEnd
 from service.records.tables import TorqueReading
 from service.stacks.changes.supersede import close_out
-from service.store.changes.calibrations import calibration_proposed, put_correction_in_force
+from service.stacks.queries.release_standing import release_ends
+from service.store.arithmetic.calibrations import CalibrationResult
+from service.store.changes.calibrations import (
+    CalibrationEntry,
+    add_calibration,
+    calibration_proposed,
+    put_correction_in_force,
+)
 from service.store.queries.calibrations import histories
 from service.store.tables import ProposedChange
+
+DOES_NOT_HOLD = "Computed anew, the verdict of its closing no longer is a pass."
 
 
 def correct_calibration(work: Work, row: ProposedChange, content: Mapping[str, Any]) -> None:
@@ -21,7 +39,7 @@ def correct_calibration(work: Work, row: ProposedChange, content: Mapping[str, A
     computed anew and kept beside. Tests and judgements ask at every look.
     """
     entry = calibration_proposed(content)
-    instrument_id = put_correction_in_force(
+    instrument_id, calibration_id = put_correction_in_force(
         work, row.subject_id, entry, by_id=row.made_by_id or work.by.id, reason=row.reason
     )
     of = histories(work.session, [instrument_id])
@@ -31,8 +49,41 @@ def correct_calibration(work: Work, row: ProposedChange, content: Mapping[str, A
         if nut.calibration_id != (valid.id if valid else None):
             _write_anew(work, nut.id, valid.id if valid else None)
             changed.append(nut)
+    anew: list[ClosingAnew] = []
     for stack_id, nuts in grouped(changed, "stack_id").items():
-        keep_closings_of(work, stack_id, {nut.build_id for nut in nuts if nut.build_id})
+        anew += keep_closings_of(work, stack_id, {nut.build_id for nut in nuts if nut.build_id})
+    anew += closings_found_out(work.session, true_values(work.session, instrument_id, of))
+    _end_releases(work, calibration_id, anew)
+
+
+def record_calibration(
+    work: Work, instrument_id: int, entry: CalibrationEntry, file: Stored | None = None
+) -> int:
+    """Record a calibration as `add_calibration` does; give its id.
+
+    A release whose closing does not hold with the error it found ends.
+    """
+    calibration_id = add_calibration(work, instrument_id, entry, file)
+    if entry.result is CalibrationResult.OUT_OF_TOLERANCE:
+        true = true_values(work.session, instrument_id)
+        _end_releases(work, calibration_id, closings_found_out(work.session, true))
+    return calibration_id
+
+
+def _end_releases(work: Work, calibration_id: int, anew: Iterable[ClosingAnew]) -> None:
+    for row in releases_ending(work.session, list(anew)):
+        work.session.add(
+            ReleaseEnd(build_id=row.id, calibration_id=calibration_id, ended_at=work.now)
+        )
+        work.session.flush()
+        work.note(
+            Event.BUILD_RELEASE_ENDED,
+            ("build", row.id, f"build {row.number} of {row.serial}"),
+            [release_ends(row.number, row.serial, f"calibration {calibration_id}")],
+            reason=DOES_NOT_HOLD,
+            stack_id=row.stack_id,
+            record_id=row.record_id,
+        )
 
 
 def _write_anew(work: Work, reading_id: int, calibration_id: int | None) -> None:

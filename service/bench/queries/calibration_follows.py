@@ -10,11 +10,18 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from service.closing.queries.closing_inputs import Instead
-from service.closing.queries.closing_results import closings_anew
+from service.closing.queries.closing_results import ClosingAnew, closings_anew
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.statements import known
-from service.proof.queries.instrument_uses import uses_of
+from service.proof.queries.readings_with import uses_of
+from service.proof.queries.true_values import (
+    TrueValues,
+    closings_found_out,
+    releases_ending,
+    true_values,
+)
 from service.records.tables import RebuildRecord, RecordState, TorqueReading
+from service.stacks.queries.release_standing import release_ends
 from service.stacks.tables import Build
 from service.store.queries.calibrations import Histories, KeptCalibration, histories
 from service.store.tables import Calibration
@@ -47,7 +54,7 @@ def follows(session: Session, calibration_id: int, right: Any) -> tuple[Calibrat
     after = _corrected(before, instrument_id, calibration_id, right)
     return (
         *_of_uses(session, instrument_id, before, after),
-        *_of_closings(session, instrument_id, before, after),
+        *_of_closings(session, before, _true(session, instrument_id, calibration_id, after, right)),
     )
 
 
@@ -141,18 +148,31 @@ def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
     )
 
 
+def _true(
+    session: Session, instrument_id: int, calibration_id: int, after: Histories, right: Any
+) -> TrueValues:
+    true = true_values(session, instrument_id, after)
+    return replace(true, points={**true.points, calibration_id: tuple(right.points)})
+
+
 def _of_closings(
-    session: Session, instrument_id: int, before: Histories, after: Histories
+    session: Session, before: Histories, true: TrueValues
 ) -> Iterator[CalibrationFollows]:
+    instrument_id, after = true.instrument.id, true.of
     instead: dict[int, dict[str, Any]] = {}
     reached: dict[int, set[int]] = {}
+    closings: list[ClosingAnew] = []
     for nut in nuts_read_with(session, instrument_id):
         was, then = (valid_then(of, instrument_id, nut.taken_at) for of in (before, after))
         if was != then and nut.stage is Stage.CLOSING and nut.build_id:
             instead[nut.id] = {name: getattr(then, name, None) for name in ERROR}
             reached.setdefault(nut.stack_id, set()).add(nut.build_id)
     for stack_id, builds in reached.items():
-        for anew in closings_anew(session, stack_id, builds, Instead(readings=instead)):
-            for name, was_closed, then_closed in anew.rows:
-                if was_closed != then_closed:
-                    yield CalibrationFollows(name, str(was_closed), str(then_closed))
+        closings += closings_anew(session, stack_id, builds, Instead(readings=instead))
+    for anew in closings:
+        for name, was_closed, then_closed in anew.rows:
+            if was_closed != then_closed:
+                yield CalibrationFollows(name, str(was_closed), str(then_closed))
+    closings += closings_found_out(session, true)
+    for row in releases_ending(session, closings):
+        yield CalibrationFollows(*release_ends(row.number, row.serial))

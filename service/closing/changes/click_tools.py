@@ -18,7 +18,6 @@ from service.closing.changes.torque import (
     was_unloaded,
 )
 from service.platform import changes
-from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.vocabulary import Press, ReadingKind, Stage
 from service.platform.audit import Change
 from service.platform.database import Work
@@ -45,8 +44,7 @@ from service.records.tables import (
     ToolSetting,
     TorqueReading,
 )
-from service.store.arithmetic.instrument_errors import may_be_off
-from service.store.arithmetic.instruments import InstrumentKind, instrument_accuracy
+from service.store.arithmetic.instruments import InstrumentKind, driver_percent
 from service.store.tables import Instrument
 
 
@@ -256,10 +254,7 @@ def _checked(
 
 def _off(tool: Instrument, set_nm: float, checked_nm: float, moment: ToolCheck) -> str:
     """How far a tester read from the setting, where that is more than the tool may be off."""
-    unit = tool.unit or "N·m"
-    percent = may_be_off(tool).in_unit(unit, "N·m", Measure.TORQUE).percent_at(set_nm)
-    if percent is None:
-        percent = instrument_accuracy("torque driver", set_nm).percent
+    percent = driver_percent(tool, set_nm)
     off = 100 * (checked_nm - set_nm) / set_nm
     if abs(off) <= percent + 1e-9:
         return ""

@@ -10,7 +10,7 @@ from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_inputs import ClosingInputs, inputs_as_data
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
 from service.closing.queries.closing_inputs import closing_ground
-from service.closing.queries.closing_results import closings_anew
+from service.closing.queries.closing_results import ClosingAnew, closings_anew
 from service.closing.tables import ClosingResult
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change
@@ -59,7 +59,8 @@ def keep_closings_anew(work: Work, stack_id: int, correction_id: int) -> list[Ch
     later closing that rests on one of them. What was kept before stays beside it.
     """
     builds = builds_corrected(work.session, correction_id)
-    return keep_closings_of(work, stack_id, builds, correction_id)
+    kept = keep_closings_of(work, stack_id, builds, correction_id)
+    return [row for anew in kept for row in anew.rows]
 
 
 def keep_closings_of(
@@ -69,17 +70,16 @@ def keep_closings_of(
     correction_id: int | None = None,
     *,
     rests_on: int = 0,
-) -> list[Change]:
-    """Compute anew the closings of these builds, and each later one that rests on them.
+) -> list[ClosingAnew]:
+    """Compute anew and keep the closings of these builds, and each later one that rests on them.
 
     Or those that rest on the record of an event entered after later ones.
     """
-    changes: list[Change] = []
-    for anew in list(closings_anew(work.session, stack_id, builds, rests_on=rests_on)):
+    computed = list(closings_anew(work.session, stack_id, builds, rests_on=rests_on))
+    for anew in computed:
         result = _result(anew.inputs, anew.outcome)
         result.record_id, result.limit_set_id = anew.kept.record_id, anew.kept.limit_set_id
         result.computed_at, result.correction_id = work.now, correction_id
         work.session.add(result)
-        changes += anew.rows
     work.session.flush()
-    return changes
+    return computed

@@ -30,7 +30,7 @@ from service.closing.arithmetic.outcome import (
 )
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.corner_heights import corners_measured
-from service.closing.queries.held_closings import held_closing
+from service.closing.queries.held_closings import TrueValue, as_shown, held_closing
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -298,7 +298,8 @@ class Instead:
 
     ``readings``: fields of a reading, by its id. ``parts``: the right parts by build and by
     the part thought to be there; part 0 is an item of the type ``item_type_id``. ``piles``: all
-    layers of a build. ``closings``: earlier closings computed anew, by record.
+    layers of a build. ``closings``: earlier closings computed anew, by record. ``true``: what is
+    true where an instrument showed a value.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
@@ -306,6 +307,7 @@ class Instead:
     piles: Mapping[int, tuple[Layer, ...]] = field(default_factory=dict)
     item_type_id: int = 0
     closings: Mapping[int, Computed] = field(default_factory=dict)
+    true: TrueValue = as_shown
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
@@ -318,7 +320,14 @@ class Instead:
 
     def of_readings(self, readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
         """Return readings as they would read."""
-        return tuple(replace(each, **self.readings.get(each.reading_id, {})) for each in readings)
+        return tuple(
+            replace(
+                each,
+                torque_nm=self.true(each.instrument_id, each.taken_at, each.torque_nm, "N·m"),
+                **self.readings.get(each.reading_id, {}),
+            )
+            for each in readings
+        )
 
 
 NOTHING_INSTEAD = Instead()
@@ -360,9 +369,9 @@ def closing_ground(
         ],
         fixings_giving(pile.fixings, gives),
         readings_of(readings, sizes),
-        corners=corners_measured(session, record_id, sizes.plate_mm),
+        corners=corners_measured(session, record_id, sizes.plate_mm, instead.true),
     )
-    inputs = replace(inputs, held=held_closing(session, record_id))
+    inputs = replace(inputs, held=held_closing(session, record_id, instead.true))
     return ClosingGround(
         inputs,
         limits,

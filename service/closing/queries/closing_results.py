@@ -29,6 +29,7 @@ from service.limits.tables import LimitSet
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.dates import PRESENT, AsOf
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param, param_list
 from service.records.tables import RebuildRecord, RecordState
@@ -173,6 +174,13 @@ class ClosingAnew:
     rests_on: int
     inputs: ClosingInputs
     outcome: ClosingOutcome
+
+    @property
+    def no_longer_holds(self) -> bool:
+        """Say whether its verdict was a pass and is none now."""
+        was = self.kept.outcome
+        passed = was is not None and was.verdict is Verdict.PASS
+        return passed and self.outcome.verdict is not Verdict.PASS
 
     @property
     def rows(self) -> Iterator[tuple[str, str, str]]:

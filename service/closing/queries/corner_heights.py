@@ -6,6 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.corner_heights import CornerHeight, CornersMeasured
+from service.closing.queries.held_closings import TrueValue, as_shown
 from service.designs.tables import Design
 from service.limits.arithmetic.closing_modes import Corner, corners_of, plate_corners
 from service.limits.queries import LimitsInForce
@@ -38,6 +39,8 @@ HEIGHTS = (
         CornerHeightRead.x_mm,
         CornerHeightRead.y_mm,
         CornerHeightRead.height_mm,
+        CornerHeightRead.instrument_id,
+        Step.done_at,
         Instrument.label,
         Instrument.accuracy_percent,
         Instrument.accuracy_offset,
@@ -58,7 +61,10 @@ HEIGHTS = (
 
 
 def corners_measured(
-    session: Session, record_id: int, plate_mm: tuple[float, float]
+    session: Session,
+    record_id: int,
+    plate_mm: tuple[float, float],
+    true: TrueValue = as_shown,
 ) -> tuple[CornersMeasured, ...]:
     """Return the heights of each pass, those entered last where it was measured again.
 
@@ -66,16 +72,24 @@ def corners_measured(
     """
     rows: Any = session.execute(HEIGHTS, {"record_id": record_id}).all()
     of_pass = {entry[0].pass_number: entry for entry in grouped(rows, "step_id").values()}
-    return tuple(_measured(entry, plate_mm) for _number, entry in sorted(of_pass.items()))
+    return tuple(_measured(entry, plate_mm, true) for _number, entry in sorted(of_pass.items()))
 
 
-def _measured(rows: list[Any], plate_mm: tuple[float, float]) -> CornersMeasured:
+def _measured(rows: list[Any], plate_mm: tuple[float, float], true: TrueValue) -> CornersMeasured:
     first = rows[0]
     known = may_be_off(first, first if first.calibration_id is not None else None)
     deviation = known.at(max(row.height_mm for row in rows))
     return CornersMeasured(
         first.pass_number,
-        tuple(CornerHeight(row.corner, row.x_mm, row.y_mm, row.height_mm) for row in rows),
+        tuple(
+            CornerHeight(
+                row.corner,
+                row.x_mm,
+                row.y_mm,
+                true(row.instrument_id, row.done_at, row.height_mm, "mm"),
+            )
+            for row in rows
+        ),
         instrument_accuracy("height gauge").least if deviation is None else deviation,
         plate_mm,
         first.label,

@@ -1,5 +1,7 @@
 """How a record's stack was closed where that was not by the torque."""
 
+from collections.abc import Callable
+from datetime import datetime
 from math import sqrt
 from typing import Any
 
@@ -14,10 +16,19 @@ from service.store.arithmetic.instrument_errors import may_be_off
 from service.store.arithmetic.instruments import instrument_accuracy
 from service.store.tables import Calibration, Instrument
 
+TrueValue = Callable[[int, datetime, float, str], float]
+"""What is true where an instrument showed a value in a unit at a time."""
+
+
+def as_shown(_instrument_id: int, _at: datetime, shown: float, _unit: str) -> float:
+    """Return what was shown: no error is known of it."""
+    return shown
+
+
 CELL, GAUGE = aliased(Instrument), aliased(Instrument)
 CELL_FOUND, GAUGE_FOUND = aliased(Calibration), aliased(Calibration)
 HELD = (
-    select(HeldClosing, CELL, CELL_FOUND, GAUGE, GAUGE_FOUND)
+    select(HeldClosing, CELL, CELL_FOUND, GAUGE, GAUGE_FOUND, Step.done_at)
     .join(Step, Step.id == HeldClosing.step_id)
     .outerjoin(CELL, CELL.id == HeldClosing.load_cell_id)
     .outerjoin(CELL_FOUND, CELL_FOUND.id == HeldClosing.load_cell_calibration_id)
@@ -31,19 +42,23 @@ CELL_PERCENT = 1.0
 """What a load cell may be off where nothing is stated: common practice, no source."""
 
 
-def held_closing(session: Session, record_id: int) -> Held | None:
+def held_closing(session: Session, record_id: int, true: TrueValue = as_shown) -> Held | None:
     """Return how the stack was held, as entered last; None where it was not. One statement."""
     row: Any = session.execute(HELD, {"record_id": record_id}).first()
     if row is None:
         return None
-    held, cell, cell_found, gauge, gauge_found = row
+    held, cell, cell_found, gauge, gauge_found, at = row
+
+    def height(shown: float) -> Estimate:
+        return _height(true(gauge.id, at, shown, "mm"), gauge, gauge_found)
+
     return Held(
         held.mode,
-        _height(held.height_after_mm, gauge, gauge_found),
+        height(held.height_after_mm),
+        None if held.height_before_mm is None else height(held.height_before_mm),
         None
-        if held.height_before_mm is None
-        else _height(held.height_before_mm, gauge, gauge_found),
-        None if held.force_kn is None else _force(held.force_kn, cell, cell_found),
+        if held.force_kn is None
+        else _force(true(cell.id, at, held.force_kn, "kN"), cell, cell_found),
     )
 
 

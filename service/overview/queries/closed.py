@@ -50,6 +50,7 @@ from service.stacks.queries.release_standing import (
     is_spared,
     release_stands,
     released_at,
+    stopped_since,
 )
 from service.stacks.tables import Build, BuildPeriod, HourReading, HourReport, Stack
 
@@ -177,9 +178,12 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
 
 @statement
 def _release_again(whole: bool) -> Any:
-    """Subject: the build. Other: its record. Note: the correction that ended its release; when."""
+    """Subject: the build. Other: its record. Note: the correction that ended its release; else a
+    calibration did; when.
+    """
     at = released_at()
     ended_by = corrected_since(at, Build, BuildPeriod)
+    stopped = stopped_since(at, Build)
     return (
         needs(
             NeedKind.RELEASE_AGAIN,
@@ -187,15 +191,15 @@ def _release_again(whole: bool) -> Any:
             whole=whole,
             subject_id=Build.id,
             other_id=Build.record_id,
-            at=type_coerce(_first(ended_by, 1), UtcDateTime),
-            note=cast(_first(ended_by, 0), Text()),
+            at=type_coerce(func.coalesce(_first(ended_by, 1), _first(stopped, 1)), UtcDateTime),
+            note=func.coalesce(cast(_first(ended_by, 0), Text()), ""),
         )
         .select_from(Build)
         .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
         .where(
             BuildPeriod.opened_at.is_(None),
             at.is_not(None),
-            ended_by.exists(),
+            or_(ended_by.exists(), stopped.exists()),
             ~ended_since(at, Build, BuildPeriod).exists(),
             ~at_work(Build.stack_id),
         )

@@ -84,7 +84,10 @@ def sentence(need: StackNeed, about: About) -> str:
     number, of = need.subject_id, need.note
     sentences = {
         NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran, of)} and is not released.",
-        NeedKind.RELEASE_AGAIN: f"{build}: release again. Correction {of} ended its release.",
+        NeedKind.RELEASE_AGAIN: (
+            f"{build}: release again. {f'Correction {of}' if of else 'A calibration'} ended its"
+            " release."
+        ),
         NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
         NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),

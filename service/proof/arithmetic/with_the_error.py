@@ -4,10 +4,11 @@ The shown value less the error is taken as the true one (GUM 3.2.4, correction f
 systematic effect).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.units import from_si, to_si
@@ -18,6 +19,7 @@ from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import StackTest, judge_test
 from service.store.arithmetic.calibrations import FoundError
 from service.store.arithmetic.instruments import InstrumentKind, measure_of
+from service.store.arithmetic.make_safe import LineAsked
 
 
 class Still(StrEnum):
@@ -55,19 +57,73 @@ class ErrorInUnit:
             return None
 
 
-def nut_still(
-    torque_nm: float, true_nm: float | None, target_nm: float, tolerance_percent: float
-) -> Still:
-    """Say what the last reading of a nut is worth against the target with its tolerance."""
+Bounds = tuple[float | None, float | None]
+"""The least and the greatest a reading may be; None: without."""
 
-    def is_within(torque: float) -> bool:
-        return abs(torque - target_nm) <= target_nm * tolerance_percent / 100 * (1 + 1e-9)
 
-    if not is_within(torque_nm):
+def within_percent(target: float, percent: float) -> Bounds:
+    """Return the bounds of a target with its tolerance in %.
+
+    >>> within_percent(9.0, 5.0)
+    (8.55, 9.45)
+    """
+    return within(target, target * percent / 100)
+
+
+def within(target: float, off: float) -> Bounds:
+    """Return the bounds of a target with its tolerance, same unit."""
+    return target - off, target + off
+
+
+def still_within(shown: float, true: float | None, bounds: Sequence[Bounds]) -> Still:
+    """Say what a reading is worth between bounds; without any it decides nothing by itself.
+
+    >>> still_within(9.4, 9.6, [within_percent(9.0, 5.0)]).value
+    'would not pass'
+    """
+
+    def is_within(value: float) -> bool:
+        return all(
+            (least is None or value >= least - 1e-9) and (most is None or value <= most + 1e-9)
+            for least, most in bounds
+        )
+
+    if not bounds:
+        return Still.EVIDENCE
+    if not is_within(shown):
         return Still.FAILED_THEN
-    if true_nm is None:
+    if true is None:
         return Still.CANNOT_TELL
-    return Still.PASSES if is_within(true_nm) else Still.WOULD_NOT
+    return Still.PASSES if is_within(true) else Still.WOULD_NOT
+
+
+def line_bounds(line: LineAsked) -> list[Bounds]:
+    """Return the bounds of a make-safe line, as `check_reading` takes them."""
+    least, most = line.reading_least, line.reading_most
+    if least is None and most is None:
+        return []
+    return [(-most if least is None and most is not None else least, most)]
+
+
+def bounds_of(check: ClosingCheck, figures: DesignFigures) -> list[Bounds]:
+    """Return the bounds of a check of the closing in mm, by a design's limits and figures."""
+    bounds = [
+        (limit.least, limit.most) for limit in figures.limits if limit.quantity.value == check.value
+    ]
+    clamp = figures.clamp
+    if check is ClosingCheck.HEIGHT and clamp is not None:
+        target, off = clamp.target_height_mm, clamp.height_tolerance_mm
+        if target is not None and off is not None:
+            bounds.append(within(target, off))
+    return bounds
+
+
+def force_bounds(figures: DesignFigures) -> list[Bounds]:
+    """Return the bounds of the press force in kN, by a design's figures."""
+    clamp = figures.clamp
+    if clamp is None or clamp.press_force_kn is None or clamp.press_tolerance_percent is None:
+        return []
+    return [within_percent(clamp.press_force_kn, clamp.press_tolerance_percent)]
 
 
 def test_still(verdict: Verdict, again: Verdict | None) -> Still:

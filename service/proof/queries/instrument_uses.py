@@ -4,73 +4,41 @@ Either a calibration found it out of tolerance, or no calibration held when it w
 stay as they were entered; beside each stands what it says with the error found.
 """
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CompoundSelect, and_, func, or_, select, union_all
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import CompoundSelect, func, select, union_all
+from sqlalchemy.orm import Session
 
-from service.designs.tables import Design
-from service.limits.arithmetic.figures import DesignFigures
-from service.limits.queries import read_figures
-from service.limits.tables import LimitSet
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import known, param
-from service.proof.arithmetic.stack_tests import TestKind, test_from_data
 from service.proof.arithmetic.with_the_error import (
     ErrorInUnit,
     Still,
-    judged_with_the_error,
-    nut_still,
-    test_still,
 )
+from service.proof.queries.readings_with import Use, readings_with
 from service.proof.queries.stack_tests import MadeTest
-from service.proof.tables import StackTest
 from service.records.queries.records import people_on
 from service.records.tables import (
-    CornerHeightRead,
     HeldClosing,
-    MakeSafeLine,
-    RebuildRecord,
-    RecordKind,
-    RecordState,
     Step,
-    StepKind,
     ToolSetting,
     TorqueReading,
 )
-from service.stacks.tables import Build, Stack
+from service.stacks.tables import Build
 from service.store.arithmetic.calibrations import FoundError, Point
-from service.store.arithmetic.instrument_errors import found_error
+from service.store.arithmetic.instrument_errors import NOT_STATED, found_error
 from service.store.arithmetic.instruments import InstrumentKind
 from service.store.queries.calibrations import Histories, KeptCalibration, histories
 from service.store.queries.instrument_columns import USED_BY
 from service.store.tables import CalibrationPoint, Instrument, UseDecision, UseJudgement
-
-
-@dataclass(frozen=True, slots=True)
-class Use:
-    """One reading or test taken with the instrument, as it was and with the error found."""
-
-    record_id: int
-    record_kind: RecordKind
-    record_state: RecordState
-    stack_serial: str
-    build_id: int | None
-    taken_at: datetime
-    what: str
-    shown: str
-    corrected: str
-    still: Still
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +129,7 @@ def assessment(session: Session, instrument_id: int, calibration_id: int | None)
     error = _error(session, tool, finding)
     uses = [
         use
-        for use in _uses(session, instrument_id, tool.kind, error)
+        for use in readings_with(session, instrument_id, tool.kind, error)
         if _doubted(of, instrument_id, finding, use.taken_at)
     ]
     return Assessment(
@@ -174,13 +142,6 @@ def assessment(session: Session, instrument_id: int, calibration_id: int | None)
         error.found.is_known,
         tuple(_builds(session, instrument_id, calibration_id, uses)),
     )
-
-
-def uses_of(session: Session, instrument_id: int) -> list[Use]:
-    """Return everything that was read with an instrument, without an error. Seven statements."""
-    kind = session.scalar(select(Instrument.kind).where(Instrument.id == instrument_id))
-    unknown = ErrorInUnit(FoundError(found_error(_NONE, None)), "")
-    return list(_uses(session, instrument_id, kind, unknown)) if kind else []
 
 
 def _since(of: Histories, finding: KeptCalibration | None) -> datetime | None:
@@ -205,7 +166,7 @@ def _doubted(
 
 def _error(session: Session, tool: Any, finding: KeptCalibration | None) -> ErrorInUnit:
     if finding is None:
-        return ErrorInUnit(FoundError(found_error(_NONE, None)), tool.unit)
+        return ErrorInUnit(FoundError(NOT_STATED), tool.unit)
     rows = session.execute(
         select(
             CalibrationPoint.reference, CalibrationPoint.as_found, CalibrationPoint.as_left
@@ -213,215 +174,6 @@ def _error(session: Session, tool: Any, finding: KeptCalibration | None) -> Erro
     )
     points = tuple(read_as(Point, row) for row in rows)
     return ErrorInUnit(FoundError(found_error(finding, tool.range_most), points), tool.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class _NotFound:
-    error_percent: None = None
-    error_offset: None = None
-    error_full_scale_percent: None = None
-
-
-_NONE = _NotFound()
-
-
-_OPENED = RebuildRecord.opened_at
-_RECORD = (
-    RebuildRecord.id.label("record_id"),
-    RebuildRecord.kind.label("record_kind"),
-    RebuildRecord.state.label("record_state"),
-    Stack.serial.label("stack_serial"),
-)
-
-
-def _build_of(at: Any) -> Any:
-    """Select the build a reading was taken of: made by its record, or found closed by it."""
-    build = aliased(Build)
-    return (
-        select(func.max(build.id))
-        .where(
-            or_(
-                and_(build.record_id == RebuildRecord.id, or_(_OPENED.is_(None), at >= _OPENED)),
-                and_(build.id == RebuildRecord.base_build_id, or_(_OPENED.is_(None), at < _OPENED)),
-            )
-        )
-        .correlate(RebuildRecord, TorqueReading, Step)
-        .scalar_subquery()
-    )
-
-
-def _uses(
-    session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
-) -> Iterator[Use]:
-    """All readings and tests with the instrument, in their order. Six statements."""
-    found = [
-        *_nuts(session, instrument_id, error),
-        *_settings(session, instrument_id, error),
-        *_corners(session, instrument_id, error),
-        *_held(session, instrument_id, error),
-        *_lines(session, instrument_id, error),
-        *_tests(session, instrument_id, kind, error),
-    ]
-    return iter(sorted(found, key=lambda use: (use.taken_at, use.record_id)))
-
-
-def _nuts(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    later = aliased(TorqueReading)
-    is_last = ~(
-        select(later.id)
-        .where(
-            later.record_id == TorqueReading.record_id,
-            later.rod_number == TorqueReading.rod_number,
-            later.stage == Stage.CLOSING,
-            known(later),
-            or_(
-                later.taken_at > TorqueReading.taken_at,
-                and_(later.taken_at == TorqueReading.taken_at, later.id > TorqueReading.id),
-            ),
-        )
-        .correlate(TorqueReading)
-        .exists()
-    )
-    rows = session.execute(
-        select(
-            *_RECORD,
-            TorqueReading.taken_at,
-            TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.stage,
-            TorqueReading.torque_nm,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            is_last.label("is_last"),
-            _build_of(TorqueReading.taken_at).label("build_id"),
-        )
-        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .join(Design, Design.id == Stack.design_id)
-        .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
-        .where(RebuildRecord.state != RecordState.VOID)
-        .order_by(TorqueReading.taken_at, TorqueReading.id)
-    )
-    for row in rows:
-        true = error.corrected(row.torque_nm, "N·m")
-        still = Still.DECIDES_NOTHING
-        if row.stage is Stage.CLOSING and row.is_last:
-            target, tolerance = row.target_torque_nm, row.torque_tolerance_percent
-            still = nut_still(row.torque_nm, true, target, tolerance)
-        what = f"rod {row.rod_number} pass {row.pass_number}, {row.stage}"
-        yield _use(row, what, row.torque_nm, true, unit="N·m", still=still)
-
-
-def _entered_with(of: Any, instrument_id: int, facts: Sequence[Any]) -> Any:
-    """Select what was entered with an instrument and not undone, in its order."""
-    return (
-        select(
-            *_RECORD,
-            Step.done_at.label("taken_at"),
-            *facts,
-            _build_of(Step.done_at).label("build_id"),
-        )
-        .join(Step, Step.id == of.step_id)
-        .join(RebuildRecord, RebuildRecord.id == of.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(
-            or_(*(tool == instrument_id for tool in USED_BY[of])),
-            Step.undone_at.is_(None),
-            RebuildRecord.state != RecordState.VOID,
-        )
-        .order_by(Step.done_at, Step.id)
-    )
-
-
-def _settings(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    """What a click tool was set to, or what a tester read of such a setting."""
-    of = ToolSetting
-    facts = (of.pass_number, of.moment, of.set_nm, of.checked_nm, of.tester_id)
-    for row in session.execute(_entered_with(of, instrument_id, facts)):
-        shown, what = row.set_nm, f"click tool set, pass {row.pass_number}"
-        if row.tester_id == instrument_id:
-            shown, what = row.checked_nm, f"click tool checked {row.moment} pass {row.pass_number}"
-        true = error.corrected(shown, "N·m")
-        yield _use(row, what, shown, true, unit="N·m", still=Still.EVIDENCE)
-
-
-def _corners(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    of = CornerHeightRead
-    facts = (of.pass_number, of.corner, of.height_mm)
-    for row in session.execute(_entered_with(of, instrument_id, facts)):
-        what = f"height at corner {row.corner}, pass {row.pass_number}"
-        true = error.corrected(row.height_mm, "mm")
-        yield _use(row, what, row.height_mm, true, unit="mm", still=Still.EVIDENCE)
-
-
-def _held(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    """The heights and the press force of closings to height or by press force."""
-    of = HeldClosing
-    facts = (of.mode, of.gauge_id, of.height_before_mm, of.height_after_mm, of.force_kn)
-    for row in session.execute(_entered_with(of, instrument_id, facts)):
-        read: tuple[tuple[str, float | None, str], ...] = (("press force", row.force_kn, "kN"),)
-        if row.gauge_id == instrument_id:
-            read = (
-                ("height under the press", row.height_before_mm, "mm"),
-                ("height once the press was let off", row.height_after_mm, "mm"),
-            )
-        for what, shown, unit in read:
-            if shown is not None:
-                true = error.corrected(shown, unit)
-                words = f"{what}, closed {row.mode}"
-                yield _use(row, words, shown, true, unit=unit, still=Still.CANNOT_TELL)
-
-
-def _lines(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
-    of = MakeSafeLine
-    facts = (Step.kind.label("step"), of.line_number, of.wording, of.reading, of.unit)
-    for row in session.execute(_entered_with(of, instrument_id, facts)):
-        is_line = row.step is StepKind.MAKE_SAFE
-        what = f"make-safe line {row.line_number}" if is_line else row.wording.lower()
-        true = None if row.reading is None else error.corrected(row.reading, row.unit or "")
-        yield _use(row, what, row.reading, true, unit=row.unit or "", still=Still.CANNOT_TELL)
-
-
-def _tests(
-    session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
-) -> Iterator[Use]:
-    facts = (
-        Step.kind.label("step"),
-        StackTest.verdict,
-        StackTest.content,
-        LimitSet.content.label("limits"),
-    )
-    rows = _entered_with(StackTest, instrument_id, facts)
-    for row in session.execute(rows.outerjoin(LimitSet, LimitSet.id == StackTest.limit_set_id)):
-        again = _judged_again(row, kind, error)
-        words = str(again) if again else "not known"
-        yield read_as(
-            Use,
-            row,
-            what=str(row.step),
-            shown=str(row.verdict),
-            corrected=words,
-            still=test_still(row.verdict, again),
-        )
-
-
-def _judged_again(row: Any, kind: InstrumentKind, error: ErrorInUnit) -> Verdict | None:
-    figures = read_figures(row.limits) if row.limits else DesignFigures()
-    test = test_from_data(TestKind(row.step.value), json.loads(row.content))
-    return judged_with_the_error(test, figures, kind, error)
-
-
-def _use(
-    row: Any, what: str, shown: float | None, true: float | None, *, unit: str, still: Still
-) -> Use:
-    return read_as(
-        Use,
-        row,
-        what=what,
-        shown="no reading" if shown is None else f"{shown:g}\u2009{unit}",
-        corrected="not known" if true is None else f"{true:.4g}\u2009{unit}",
-        still=still,
-    )
 
 
 def _builds(
@@ -529,10 +281,11 @@ _CLOSED_WITH: CompoundSelect[Any] = union_all(
     .group_by(TorqueReading.instrument_id, Instrument.label),
     *(
         select(tool, Instrument.label, Step.done_at)
-        .join(Step, Step.id == HeldClosing.step_id)
+        .join(Step, Step.id == of.step_id)
         .join(Instrument, Instrument.id == tool)
-        .where(HeldClosing.record_id == param("record_id"), Step.undone_at.is_(None))
-        for tool in USED_BY[HeldClosing]
+        .where(of.record_id == param("record_id"), Step.undone_at.is_(None))
+        for of in (HeldClosing, ToolSetting)
+        for tool in USED_BY[of]
     ),
 )
 
@@ -556,11 +309,11 @@ def doubts_of(
         for test in tests
         if (keys := [key for tool in test.tools if (key := _cause(of, tool.id, test.done_at))])
     }
-    of_closing = [
-        (tool.instrument_id, found)
+    of_closing = {
+        (tool.instrument_id, found): None
         for tool in tools
         if (found := of.finding(tool.instrument_id, tool.used_at)) is not None
-    ]
+    }
     if not of_tests and not of_closing:
         return NO_DOUBTS
     judged = judgements(session, [build_id] if build_id else [], sorted(labels))

@@ -29,12 +29,12 @@ from service.proof.queries.build_verdicts import (
     verdict_lines,
     verdicts_of_build,
 )
-from service.proof.tables import BuildRelease
+from service.proof.tables import BuildRelease, ReleaseEnd
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import departures_in
 from service.records.queries.records import people_on
 from service.records.tables import RebuildRecord, RecordState
-from service.stacks.queries.release_standing import release_stands
+from service.stacks.queries.release_standing import release_stands, released_at, stopped_since
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.acceptances import WORD_FORBIDS
@@ -50,7 +50,15 @@ from service.store.queries.forbids import (
     forbids_of_parts,
     what_forbids,
 )
-from service.store.tables import Concession, Hold, Lot, Part, PartType
+from service.store.tables import (
+    Calibration,
+    Concession,
+    Hold,
+    Instrument,
+    Lot,
+    Part,
+    PartType,
+)
 
 BARS = HOLDS | WORDS
 """What keeps a part that is fitted from hydrogen, though it was right as it was put on."""
@@ -97,6 +105,7 @@ class BuildAtGate:
     closed_at: datetime | None
     opened_at: datetime | None
     stands: bool
+    stopped_by: str | None
 
     @property
     def label(self) -> str:
@@ -143,10 +152,12 @@ class Gate:
     def ended_by(self) -> str:
         """What ended the last release on paper, in words; empty: nothing did.
 
-        A correction, or an earlier event entered since which the closing takes in.
+        A calibration, a correction, or an earlier event entered since which the closing takes in.
         """
         if self.release is not None or not self.releases:
             return ""
+        if self.build.stopped_by:
+            return f"the calibration of {self.build.stopped_by}: its closing does not hold"
         since, clamp = self.releases[0].at, self.closed.clamp
         words = [deed.words for deed in self.closed.corrections if deed.at > since]
         if not words and clamp and not clamp.correction_id and clamp.computed_at > since:
@@ -309,6 +320,15 @@ def _head() -> Any:
         .correlate(Build)
         .scalar_subquery()
     )
+    stopped = stopped_since(released_at(), Build)
+    stopped_by = (
+        select(Instrument.label)
+        .join(Calibration, Calibration.instrument_id == Instrument.id)
+        .where(Calibration.id.in_(stopped.with_only_columns(ReleaseEnd.calibration_id)))
+        .limit(1)
+        .correlate(Build)
+        .scalar_subquery()
+    )
     return (
         select(
             *columns(
@@ -319,6 +339,7 @@ def _head() -> Any:
                 stack=Stack.serial,
                 cells=cells,
                 stands=release_stands(),
+                stopped_by=stopped_by,
             )
         )
         .join(Stack, Stack.id == Build.stack_id)

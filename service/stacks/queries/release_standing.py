@@ -3,7 +3,7 @@
 A re-torque or an exchanged fixing, unless the design's rules say that it outdates no verdict, a
 test that failed, a hold on the stack or an opening ends it, from when it was written
 down: what was done before and told later was not known to whoever released. So does a correction of
-what the build is, from when it was approved.
+what the build is, from when it was approved, and a calibration by which its closing does not hold.
 """
 
 from typing import Any
@@ -18,7 +18,7 @@ from service.limits.tables import LimitSet, Spared
 from service.platform.arithmetic.verdicts import Undoing, Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.statements import known, param, statement
-from service.proof.tables import BuildRelease, StackTest
+from service.proof.tables import BuildRelease, ReleaseEnd, StackTest
 from service.records.tables import (
     Decision,
     Meaning,
@@ -101,6 +101,7 @@ def release_stands(
         ~judged_since(at, build, until).exists(),
         ~held_since(at, build, until).exists(),
         ~inserted_since(at, build, period, until).exists(),
+        ~stopped_since(at, build, until).exists(),
     )
 
 
@@ -122,9 +123,9 @@ def _released_builds() -> Any:
     )
 
 
-def release_ends(number: int, stack: str) -> tuple[str, str, str]:
+def release_ends(number: int, stack: str, by: str = "this correction") -> tuple[str, str, str]:
     """Return the line of preview and trail about a release that a correction ends."""
-    return (f"release of build {number} of {stack}", "released", "ended by this correction")
+    return (f"release of build {number} of {stack}", "released", f"ended by {by}")
 
 
 def releases_ended_by(session: Session, record_id: int) -> tuple[int, ...]:
@@ -229,6 +230,16 @@ def inserted_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
         .correlate(build, period)
     )
     return approved if until is None else approved.where(decision.at <= until)
+
+
+def stopped_since(at: Any, build: Any, until: Any = None) -> Any:
+    """Return the calibrations by which, after a time, a closing no longer held; and when."""
+    stopped = (
+        select(ReleaseEnd.calibration_id, ReleaseEnd.ended_at)
+        .where(ReleaseEnd.build_id == build.id, ReleaseEnd.ended_at > at)
+        .correlate(build)
+    )
+    return stopped if until is None else stopped.where(ReleaseEnd.ended_at <= until)
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:

@@ -6,6 +6,7 @@ practice, no source, for the rest.
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 from service.physics.arithmetic.clamping import permissible_deviation
 from service.platform.arithmetic.errors import OutOfRange, TradeError
@@ -24,7 +25,7 @@ from service.platform.arithmetic.fields import (
 )
 from service.platform.arithmetic.units import Measure, from_si, labels, to_si, unit_label
 from service.store.arithmetic.calibrations import POINT, AsLeft, CalibrationResult
-from service.store.arithmetic.instrument_errors import Coverage
+from service.store.arithmetic.instrument_errors import Coverage, may_be_off
 
 
 class InstrumentKind(StrEnum):
@@ -249,6 +250,15 @@ def instrument_accuracy(kind: str, reading: float | None = None) -> Accuracy:
         bound = "up to" if percent > usual.percent else "above"
         return Accuracy(percent, 0.0, usual.unit, f"ISO 6789-1:2017, {bound} 10 N·m")
     return usual
+
+
+def driver_percent(driver: Any, torque_nm: float) -> float:
+    """Return how far a torque driver may be off at a torque, ± % of it, from its row."""
+    may_be = may_be_off(driver).in_unit(driver.unit or "N·m", "N·m", Measure.TORQUE)
+    percent = may_be.percent_at(torque_nm)
+    if percent is None:
+        percent = instrument_accuracy("torque driver", torque_nm).percent
+    return percent
 
 
 INSTRUMENT_FIELDS = (

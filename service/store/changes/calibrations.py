@@ -297,11 +297,11 @@ def calibration_proposed(content: Mapping[str, Any]) -> CalibrationEntry:
 
 def put_correction_in_force(
     work: Work, calibration_id: int, entry: CalibrationEntry, *, by_id: int, reason: str
-) -> int:
+) -> tuple[int, int]:
     """Let a corrected calibration take the place of the wrong one, which stays readable.
 
-    Its certificate is the same file. Gives the instrument's id. Raises Refused where it was
-    corrected before.
+    Its certificate is the same file. Gives the ids of the instrument and of the new row. Raises
+    Refused where it was corrected before.
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     old = work.locked(Calibration, calibration_id, "calibration")
@@ -318,7 +318,7 @@ def put_correction_in_force(
         work.session.add(Attachment(**kept, calibration_id=row.id))
     work.session.flush()
     _note(work, instrument, Event.CALIBRATION_CORRECTED, changes, reason)
-    return instrument.id
+    return instrument.id, row.id
 
 
 FILE = ("content_sha256", "media_type", "size_bytes", "name", "added_by_id", "added_at")

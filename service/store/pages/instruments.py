@@ -7,6 +7,7 @@ from datetime import datetime
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.bench.changes.calibration_corrections import record_calibration
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field, by_name
@@ -31,7 +32,6 @@ from service.store.changes.calibrations import (
     AwayEntry,
     CalibrationEntry,
     DeviceEntry,
-    add_calibration,
     change_device,
     propose_correction,
     send_away,
@@ -156,7 +156,7 @@ def calibrate(
             file = photos.store(settings.data_folder, checked)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
-            add_calibration(work, instrument_id, entry, file)
+            record_calibration(work, instrument_id, entry, file)
         return go_on(request, work.answer)
     return _instrument_page(request, database, instrument_id, form)
 

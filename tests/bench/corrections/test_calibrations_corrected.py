@@ -6,18 +6,24 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, delete, select
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.bench.changes.calibration_corrections import record_calibration
 from service.bench.changes.proposals import approve_proposal
 from service.bench.queries.calibration_follows import follows
 from service.bench.tables import CorrectionOf
 from service.closing.tables import ClosingResult
+from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Stage
+from service.platform.audit import Event
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
+from service.platform.tables import AuditEntry
+from service.proof.tables import ReleaseEnd
 from service.records.queries.content import verify
 from service.records.tables import TorqueReading
 from service.store.arithmetic.calibrations import CalibrationResult, Point
@@ -32,6 +38,8 @@ from tests.proof.stack_testing import later
 from tests.proof.test_releases import at_the_gate
 from tests.proof.test_releases_corrected import Released
 
+OUT = CalibrationResult.OUT_OF_TOLERANCE
+ENDED = AuditEntry.act == Event.BUILD_RELEASE_ENDED
 RIGHT = CalibrationEntry(
     builders.START - timedelta(days=30),
     builders.START + timedelta(days=335),
@@ -124,6 +132,73 @@ def test_an_error_corrected_computes_the_closing_anew(stack: Released) -> None:
 
     with Session(stack.lab.engine) as session:
         assert len(session.scalars(select(ClosingResult.id)).all()) > before
+
+
+def found_out(stack: Released, percent: float) -> int:
+    """Find the driver out of tolerance now, its error known."""
+    later(stack, hours=1)
+    due = stack.lab.now + timedelta(days=365)
+    entry = CalibrationEntry(
+        stack.lab.now - timedelta(minutes=1), due, "K-9", OUT, error_percent=percent
+    )
+    key: int = stack.lab.do(record_calibration, stack.lab.driver_id, entry, by=somebody(stack))
+    return key
+
+
+@pytest.mark.both_engines
+def test_a_release_ends_where_the_closing_does_not_hold_with_the_error_found(
+    stack: Released,
+) -> None:
+    """At once, with the calibration; the closing as kept and the readings stay as they are."""
+    with reading(stack.lab.engine) as session:
+        kept = len(session.scalars(select(ClosingResult.id)).all())
+        release_ends = session.scalars(select(AuditEntry.id).where(ENDED)).all()
+    assert (stack.states, release_ends) == ({"released"}, [])
+
+    found_out(stack, 60.0)
+
+    assert stack.states == {"not released"}
+    assert "the calibration of" in at_the_gate(stack).ended_by
+    with reading(stack.lab.engine) as session:
+        (told,) = session.scalars(select(AuditEntry.changes).where(ENDED))
+        assert len(session.scalars(select(ClosingResult.id)).all()) == kept
+        sentences = [
+            need.sentence
+            for row in floor(session, stack.lab.builder, stack.lab.now).rows
+            for need in row.needs
+        ]
+    assert "ended by calibration" in told
+    assert any("A calibration ended its release" in each for each in sentences)
+    with Session(stack.lab.engine) as session, pytest.raises(DBAPIError):
+        session.execute(delete(ReleaseEnd))
+
+
+def test_a_release_stands_where_the_closing_holds_with_the_error_found(stack: Released) -> None:
+    found_out(stack, 1.0)
+
+    assert stack.states == {"released"}
+    assert "found out of tolerance" in at_the_gate(stack).closed.doubts.closing
+
+
+def test_a_result_corrected_to_out_of_tolerance_ends_the_release_and_says_so_before(
+    stack: Released,
+) -> None:
+    later(stack, hours=1)
+    at = stack.lab.now
+    wrong = replace(
+        RIGHT,
+        result=OUT,
+        points=(Point(9.0, 14.0),),
+        done_at=at - timedelta(minutes=2),
+        due_at=at + timedelta(days=9),
+    )
+    with reading(stack.lab.engine) as session:
+        shown = follows(session, of_driver(stack), wrong)
+
+    approved(stack, wrong)
+
+    assert any(each.after == "ended by this correction" for each in shown)
+    assert stack.states == {"not released"}
 
 
 def test_a_result_corrected_leaves_what_it_doubts_to_be_judged(stack: Released) -> None:
