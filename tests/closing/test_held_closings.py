@@ -10,12 +10,18 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.correction_preview import preview
+from service.bench.queries.corrections import correctable, correction
+from service.bench.tables import Correction
 from service.closing.arithmetic.closing import closing
 from service.closing.changes.checks import record_corner_heights
 from service.closing.changes.click_tools import set_tool
 from service.closing.changes.held_closings import record_held_closing
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
+from service.closing.tables import ClosingResult
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.people.tables import Role
@@ -27,8 +33,9 @@ from service.proof.arithmetic.with_the_error import Still
 from service.proof.queries.instrument_uses import assessment, doubts_of
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands
-from service.records.queries.content import record_content
+from service.records.queries.content import record_content, verify
 from service.records.queries.entries import entries_of
+from service.records.tables import CornerHeightRead, Step
 from service.stacks.tables import Stack
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import TorqueTool
@@ -396,3 +403,74 @@ def test_a_machine_enters_how_a_stack_was_held(calling: Calling, engine: Engine)
                   gauge="HG-1")  # fmt: skip
 
     assert outcome_of(record).held.mode is ClosingMode.HEIGHT
+
+
+@pytest.mark.both_engines
+def test_a_held_closing_is_corrected_and_computed_anew(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    """With the heights at its corners; what departs is asked about, what cannot be is refused."""
+    in_force(lab, **HEIGHT)
+    corners = dict.fromkeys("ABCD", 57.1)
+    lab.now += timedelta(minutes=1)
+    opened.do(
+        record_corner_heights, pass_number=1, heights=corners, instrument_id=tools["gauge_id"]
+    )
+    to_height(opened, tools, load_cell_id=tools["load_cell_id"], **FORCED)
+    opened.do(close_stack, closed_at=lab.now)
+    opened.do(hand_in)
+    number = opened.number
+    before = outcome_of(opened).closed.closed_height_mm.value
+
+    with pytest.raises(Question, match="aimed at is 57 ± 0.3 mm"):
+        proposed(opened, "height_after_mm", "58.1 mm")
+    with pytest.raises(Refused, match="10000"):
+        proposed(opened, "height_mm at corner B", "20000 mm")
+    at_height = decided(opened, proposed(opened, "height_after_mm", "57.2 mm"))
+    decided(opened, proposed(opened, "height_mm at corner B", "57.4 mm"))
+
+    outcome = outcome_of(opened)
+    assert outcome.closed.closed_height_mm.value == pytest.approx(before + 0.1, abs=0.01)
+    assert outcome.corners[0].spread_mm.value == pytest.approx(0.3)
+    assert any("closed height" in what for what in at_height)
+    with reading(lab.engine) as session:
+        assert verify(session, [number])[number].holds
+        kept = session.scalars(
+            select(ClosingResult.correction_id).where(ClosingResult.record_id == number)
+        ).all()
+        heights = session.scalars(
+            select(CornerHeightRead.height_mm)
+            .join(Step, Step.id == CornerHeightRead.step_id)
+            .where(Step.undone_at.is_(None))
+            .order_by(CornerHeightRead.corner)
+        ).all()
+    assert len(kept) == 3
+    assert heights == [57.1, 57.4, 57.1, 57.1]
+
+
+def proposed(record: Bench, field: str, value: str) -> int:
+    """Propose to correct a value of the closing."""
+    record.lab.now += timedelta(hours=1)
+    with reading(record.lab.engine) as session:
+        facts = correctable(session, record.number).facts
+    fact = next(each for each in facts if each.field == field)
+    given = {"of": fact.of, "subject_id": fact.subject_id, "field": field, "reason": "misread"}
+    number: int = record.lab.do(propose, record.number, new_value=value, **given)
+    return number
+
+
+def decided(record: Bench, number: int) -> list[str]:
+    """Approve it; what its preview said changes."""
+    lab = record.lab
+    with Session(lab.engine) as session:
+        shown = preview(session, correction(session, number))
+    assert shown.conflicts == ()
+    lab.do(
+        decide,
+        number,
+        approve=True,
+        content_sha256=lab.get(Correction, number).content_sha256,
+        password=builders.PASSWORD,
+        by=lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY))),
+    )
+    return [row.what for row in shown.rows if row.before != row.after]

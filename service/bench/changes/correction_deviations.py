@@ -6,17 +6,20 @@ from sqlalchemy import select
 
 from service.bench.changes.correction_entries import FIELD, NewValue, retest
 from service.bench.changes.correction_values import other_showings, readings_at
-from service.bench.queries.correctable_values import Asks, ValueFacts
+from service.bench.queries.correctable_values import NOT_SAID, Asks, ValueFacts
 from service.bench.queries.corrections import Fact, HourFacts, PeriodFacts, TorqueFacts
 from service.bench.tables import CorrectionOf
-from service.closing.changes.torque import TorqueAsRead, torque_deviation
+from service.closing.changes.checks import refuse_height
+from service.closing.changes.held_closings import held_departs
+from service.closing.changes.torque import PASSES_MOST, TorqueAsRead, torque_deviation
 from service.platform.database import Work
+from service.platform.errors import Refused
 from service.proof.arithmetic.leak_departures import Departures, departures
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
 from service.records.changes.make_safe import reading_beyond
-from service.records.tables import RebuildRecord, Step, StepKind
+from service.records.tables import CornerHeightRead, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import hours_beyond_time
 from service.stacks.queries.build_spans import open_spans
 from service.store.queries.calibrations import calibration_on
@@ -76,17 +79,7 @@ def _of_value(
     work: Work, details: ValueFacts, value: NewValue, answered: Answered
 ) -> Deviation | None:
     """What a test or a checked reading departs from once it says so."""
-    departs = Departures()
-    if details.kind is StepKind.LEAK_TEST and (details.path or details.asks is Asks.INSTRUMENT):
-        again = retest(work.session, details, value)
-        if isinstance(again.test, LeakTest):
-            departs = departures(again.test, again.figures.leak)
-    if details.kind is StepKind.MAKE_SAFE and details.asks is Asks.NUMBER:
-        reading = value.number or 0.0
-        if beyond := reading_beyond(
-            work, details.subject_id, reading, field=FIELD, typed=value.text
-        ):
-            departs = Departures((beyond,), {"limit": beyond})
+    departs = _departs(work, details, value)
     if details.asks is Asks.INSTRUMENT and value.number is not None:
         step = work.session.get_one(Step, details.step_id)
         then = calibration_on(work.session, int(value.number), step.done_at)
@@ -104,6 +97,46 @@ def _of_value(
         facts=departs.facts,
     )
     return Deviation(departs.text, because)
+
+
+def _departs(work: Work, details: ValueFacts, value: NewValue) -> Departures:
+    """How an entry departs from what was set. Raises Refused for what cannot have been read."""
+    departs = Departures()
+    if details.kind is StepKind.LEAK_TEST and (details.path or details.asks is Asks.INSTRUMENT):
+        again = retest(work.session, details, value)
+        if isinstance(again.test, LeakTest):
+            departs = departures(again.test, again.figures.leak)
+    if details.kind is StepKind.MAKE_SAFE and details.asks is Asks.NUMBER:
+        reading = value.number or 0.0
+        if beyond := reading_beyond(
+            work, details.subject_id, reading, field=FIELD, typed=value.text
+        ):
+            departs = Departures((beyond,), {"limit": beyond})
+    if details.kind is StepKind.HELD and details.asks not in (Asks.TIME, Asks.WORDS):
+        right = value.text if value.number is None else value.number
+        given = None if value.text == NOT_SAID else right
+        if said := held_departs(work, details.step_id or 0, field=FIELD, **{details.field: given}):
+            departs = Departures((said,), {"value": value.text})
+    if details.kind is StepKind.CORNERS and details.asks is Asks.NUMBER:
+        _refuse_corner(work, details, value)
+    return departs
+
+
+def _refuse_corner(work: Work, details: ValueFacts, value: NewValue) -> None:
+    """Refuse a height its gauge cannot have shown, and a pass that cannot be."""
+    number = value.number or 0.0
+    if not details.corner:
+        if not 1 <= number <= PASSES_MOST or number % 1:
+            raise Refused(FIELD, value.text, "passes count from 1.", f"1 to {PASSES_MOST}.")
+        return
+    gauge = work.session.scalars(
+        select(Instrument)
+        .join(CornerHeightRead, CornerHeightRead.instrument_id == Instrument.id)
+        .where(
+            CornerHeightRead.step_id == details.step_id, CornerHeightRead.corner == details.corner
+        )
+    ).one()
+    refuse_height(gauge, FIELD, number)
 
 
 def _departed(work: Work, details: ValueFacts) -> str | None:

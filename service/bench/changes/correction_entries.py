@@ -72,7 +72,11 @@ from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Instrument
 
 FIELD = "new_value"
-CALIBRATIONS = {**CALIBRATION_OF, "tester_id": "tester_calibration_id"}
+TOOLS_BESIDE = ("tester_id", "gauge_id", "load_cell_id")
+CALIBRATIONS = {
+    **CALIBRATION_OF,
+    **{tool: tool.replace("_id", "_calibration_id") for tool in TOOLS_BESIDE},
+}
 AS_TYPED = {"set_nm": "entered", "checked_nm": "checked_entered"}
 SAME = "this is what the record says already."
 More = Mapping[str, str]
@@ -489,13 +493,13 @@ def _changed(
         yield "formula", ", ".join(again.result.formulas)
         yield "verdict", again.result.verdict
         yield from again.tools.items()
-    else:
-        right = _in_column(row, details.field, value)
+    elif not details.corner or details.corner == row.corner:
+        right = _in_column(row, details.column, value)
         if details.asks is Asks.PERSON and right is not None:
             is_witness = details.field == "witness_id"
             how = Involvement.WITNESSED if is_witness else Involvement.WORKED
             _named_too(work, row.record_id, right, how)
-        yield details.field, right
+        yield details.column, right
         if details.field in CALIBRATIONS and hasattr(row, CALIBRATIONS[details.field]):
             then = calibration_on(work.session, right, done_at) if right else None
             yield CALIBRATIONS[details.field], then.id if then and then.is_valid else None

@@ -14,6 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import (
@@ -33,8 +34,10 @@ from service.records.arithmetic.lab_words import words_of
 from service.records.queries.lab_words import newest_words
 from service.records.tables import (
     BumpTest,
+    CornerHeightRead,
     Finding,
     Handover,
+    HeldClosing,
     Involvement,
     MakeSafeLine,
     RebuildRecord,
@@ -50,6 +53,10 @@ from service.store.arithmetic.instruments import InstrumentKind, kinds_that_read
 from service.store.tables import Instrument, Lot, Part, PartType
 
 OF = CorrectionOf
+LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
+HELD_MODES = (ClosingMode.HEIGHT, ClosingMode.FORCE)
+AT_CORNER = " at corner "
+"""Parts the column of a height from the name of its corner: an entry has one for each."""
 
 
 class Asks(StrEnum):
@@ -113,6 +120,21 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
         Described("instrument_id", "tool", Asks.INSTRUMENT, kinds=(InstrumentKind.TORQUE_DRIVER,)),
         Described("tester_id", "tester", Asks.INSTRUMENT, kinds=(InstrumentKind.TORQUE_TESTER,)),
     ),
+    CornerHeightRead: (
+        Described("height_mm", "height", Asks.NUMBER, unit="mm"),
+        Described("pass_number", "pass", Asks.NUMBER),
+        Described("instrument_id", "gauge", Asks.INSTRUMENT, kinds=LENGTH),
+    ),
+    HeldClosing: (
+        Described("mode", "closed", Asks.CHOICE, choices=HELD_MODES),
+        Described("held_by", "held by", Asks.CHOICE, is_optional=True, choices=tuple(HeldBy)),
+        Described("press", "press", Asks.WORDS),
+        Described("force_kn", "press force", Asks.NUMBER, unit="kN"),
+        Described("load_cell_id", "load cell", Asks.INSTRUMENT, kinds=(InstrumentKind.LOAD_CELL,)),
+        Described("height_before_mm", "height under the press", Asks.NUMBER, unit="mm"),
+        Described("height_after_mm", "height after", Asks.NUMBER, unit="mm"),
+        Described("gauge_id", "gauge", Asks.INSTRUMENT, kinds=LENGTH),
+    ),
     TorqueReading: (
         Described("rod_number", "rod", Asks.NUMBER),
         Described("pass_number", "pass", Asks.NUMBER),
@@ -130,6 +152,7 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
 }
 DETAILS: tuple[Any, ...] = (
     *(MakeSafeLine, BumpTest, Handover, ToolSetting, TorqueReading, StackTest),
+    *(CornerHeightRead, HeldClosing),
 )
 """The tables of the rows beside an entry."""
 OVERLAID = {(OF.HEAD, each.column) for each in OF_TABLE[RebuildRecord]} | {(OF.ENTRY, "note")}
@@ -137,7 +160,7 @@ OVERLAID = {(OF.HEAD, each.column) for each in OF_TABLE[RebuildRecord]} | {(OF.E
 TIMED = (
     *(StepKind.MAKE_SAFE, StepKind.EXCEPTION, StepKind.LIFTED_OFF, StepKind.PUT_ON),
     *(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED, StepKind.FINDING, StepKind.DEPARTURE),
-    *(StepKind.BUMP_TEST, StepKind.HANDOVER, StepKind.TOOL_SET),
+    *(StepKind.BUMP_TEST, StepKind.HANDOVER, StepKind.TOOL_SET, StepKind.CORNERS, StepKind.HELD),
     *(StepKind.CLOSING_CHECK, StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK),
     StepKind.LEAK_SEARCH,
 )
@@ -184,6 +207,16 @@ class ValueFacts:
         """Where it stands in a test; empty for what is none of its values."""
         return self.field.removeprefix(TEST) if self.field.startswith(TEST) else ""
 
+    @property
+    def column(self) -> str:
+        """The column of the row beside its entry."""
+        return self.field.partition(AT_CORNER)[0]
+
+    @property
+    def corner(self) -> str:
+        """The corner whose height it is; empty for what is none."""
+        return self.field.partition(AT_CORNER)[2]
+
 
 TEST = "test."
 
@@ -196,8 +229,16 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
     steps = {step.id: step for step in session.scalars(_STEPS, {"record_id": head.id})}
     details = list(_details(session, head.id, steps))
     named = _Names(session, details)
+    corners: set[tuple[int, str]] = set()
     for row, step, subject in details:
         for each in OF_TABLE[type(row)]:
+            field = each.column
+            if isinstance(row, CornerHeightRead):
+                if field == "height_mm":
+                    field += AT_CORNER + row.corner
+                if (step.id, field) in corners:
+                    continue
+                corners.add((step.id, field))
             value, unit = getattr(row, each.column), each.unit or getattr(row, "unit", None) or ""
             kinds = each.kinds or READS.get(step.kind) or kinds_that_read(unit or None)
             if value is None and not _may_be_given(each, step.kind, row):
@@ -205,8 +246,8 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
             yield ValueFacts(
                 OF.TORQUE if isinstance(row, TorqueReading) else OF.ENTRY,
                 row.id if isinstance(row, TorqueReading) else step.id,
-                each.column,
-                f"{subject}, {each.name}",
+                field,
+                f"{subject}, {each.name}{field.removeprefix(each.column)}",
                 value,
                 named.shown(each, value, unit),
                 each.asks,
@@ -321,6 +362,8 @@ def _subject(row: Any, step: Step) -> str:
         if step.kind is StepKind.CLOSING_CHECK:
             return row.wording + (f", rod {step.rod_number}" if step.rod_number else "")
         return f"make-safe line {row.line_number}"
+    if isinstance(row, CornerHeightRead):
+        return f"heights of pass {row.pass_number}, entry {step.sequence}"
     if isinstance(row, ToolSetting):
         return f"tool of pass {row.pass_number}, {row.moment}, entry {step.sequence}"
     if isinstance(row, TorqueReading):

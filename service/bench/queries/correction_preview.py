@@ -141,6 +141,10 @@ def _of_value(
     """An entry, a finding, somebody named, or the head: what rests on it is computed anew."""
     rows = [Follows(view.subject_label, view.old_value, view.new_value)]
     preview = Preview(tuple(rows), FOLLOWS.get(details.of, ()))
+    value: float | str | None = view.new_value if view.new_number is None else view.new_number
+    instead = None
+    if details.kind in HEIGHTS and details.field != "note":
+        instead = Instead(entries={details.step_id or 0: {details.field: value}})
     if details.field in OF_THE_NUTS and details.kind is StepKind.TOOL_SET:
         nuts = session.scalars(
             select(TorqueReading.id)
@@ -149,12 +153,12 @@ def _of_value(
         )
         right = {OF_THE_NUTS[details.field]: view.new_number}
         instead = Instead(readings=dict.fromkeys(nuts, right))
+    if instead is not None:
         return _reaching(session, record, preview, _closed_by(session, record), instead)
     if details.kind not in TESTS or details.field == "note":
         return preview
     if details.field == "done_at":
         return _ending(session, record, preview, _closed_by(session, record))
-    value: float | str | None = view.new_value if view.new_number is None else view.new_number
     if view.new_value == NOT_SAID:
         value = None
     try:
@@ -170,6 +174,7 @@ def _of_value(
 
 OF_THE_NUTS = {"set_nm": "torque_nm", "pass_number": "pass_number"}
 """What the nuts that answered a click tool say of it."""
+HEIGHTS = (StepKind.CORNERS, StepKind.HELD)
 TESTS = (*TESTED, StepKind.LEAK_SEARCH)
 JUDGED_ANEW = (
     "The test is computed anew with the limits of then; the one handed in stays beside it,"

@@ -32,6 +32,7 @@ from service.records.tables import (
 )
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
+from service.store.tables import Instrument
 
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
 ELECTRICAL = (InstrumentKind.MULTIMETER, InstrumentKind.INSULATION_TESTER)
@@ -150,11 +151,7 @@ def record_corner_heights(
         field, height_mm = f"heights.{corner.name}", heights.get(corner.name)
         if height_mm is None:
             raise Refused(field, "", "nothing is measured.", f"A height at each of {names}.")
-        try:
-            check_reading_mm(ClosingCheck.HEIGHT, height_mm)
-        except TradeError as trouble:
-            raise Refused(field, f"{height_mm:g}", str(trouble)) from trouble
-        refuse_beyond_range(used.instrument, field, height_mm, "mm")
+        refuse_height(used.instrument, field, height_mm)
         work.session.add(
             CornerHeightRead(
                 record_id=record_id,
@@ -196,6 +193,15 @@ def refuse_unopened(record: RebuildRecord) -> None:
             "the stack is not opened yet.",
             "A closing is checked after the opening.",
         )
+
+
+def refuse_height(gauge: Instrument, field: str, height_mm: float) -> None:
+    """Refuse a height that cannot be, or that the gauge cannot have shown."""
+    try:
+        check_reading_mm(ClosingCheck.HEIGHT, height_mm)
+    except TradeError as trouble:
+        raise Refused(field, f"{height_mm:g}", str(trouble)) from trouble
+    refuse_beyond_range(gauge, field, height_mm, "mm")
 
 
 def _check_reading(check: ClosingCheck, reading_mm: float | None) -> None:

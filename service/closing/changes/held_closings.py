@@ -1,16 +1,16 @@
 """At the bench: a closing to height or by press force, its nuts run down to hold."""
 
 from datetime import datetime
+from types import SimpleNamespace
+from typing import Any
 
 from sqlalchemy import select
 
-from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
-from service.closing.changes.checks import LENGTH, refuse_unopened
+from service.closing.changes.checks import LENGTH, refuse_height, refuse_unopened
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.limits.queries import limits_in_force
 from service.platform import changes
-from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes import journal
@@ -25,6 +25,7 @@ from service.records.changes.rebuild_records import involve
 from service.records.tables import HeldClosing, Involvement, RebuildRecord, StepKind
 from service.stacks.tables import Stack
 from service.store.arithmetic.instruments import InstrumentKind
+from service.store.tables import Instrument
 
 FORCE = (InstrumentKind.LOAD_CELL,)
 
@@ -62,11 +63,7 @@ def record_held_closing(
     heights = {"height_after_mm": height_after_mm, "height_before_mm": height_before_mm}
     for field, value in heights.items():
         if value is not None:
-            try:
-                check_reading_mm(ClosingCheck.HEIGHT, value)
-            except TradeError as trouble:
-                raise Refused(field, f"{value:g}", str(trouble)) from trouble
-            refuse_beyond_range(gauge.instrument, field, value, "mm")
+            refuse_height(gauge.instrument, field, value)
     cell = None
     if force_kn is not None:
         if load_cell_id is None:
@@ -134,6 +131,30 @@ def record_held_closing(
         ),
     )
     return step.id
+
+
+def held_departs(work: Work, step_id: int, *, field: str, **right: Any) -> str:
+    """Return how a held closing departs once a value of it is another; empty: it does not.
+
+    Raises Refused, at ``field``, for a value that its mode or its instrument cannot have.
+    """
+    row = work.session.scalars(select(HeldClosing).where(HeldClosing.step_id == step_id)).one()
+    names = [column.key for column in HeldClosing.__table__.columns]
+    then: Any = SimpleNamespace(**({name: getattr(row, name) for name in names} | right))
+    mode = ClosingMode(then.mode)
+    try:
+        _refuse_missing(mode, then.held_by, then.force_kn, then.height_before_mm)
+        gauge = work.session.get_one(Instrument, int(then.gauge_id))
+        for name in ("height_after_mm", "height_before_mm"):
+            if (value := getattr(then, name)) is not None:
+                refuse_height(gauge, name, value)
+        if then.force_kn is not None:
+            cell = work.session.get_one(Instrument, int(then.load_cell_id))
+            refuse_beyond_range(cell, "force_kn", then.force_kn, "kN")
+    except Refused as refused:
+        raise Refused(field, refused.value, refused.reason, refused.right_would_be) from refused
+    record = work.session.get_one(RebuildRecord, row.record_id)
+    return _departs(_clamp(work, record), mode, then.height_after_mm, then.force_kn)
 
 
 def _clamp(work: Work, record: RebuildRecord) -> ClampFigures | None:

@@ -30,7 +30,7 @@ from service.closing.arithmetic.outcome import (
 )
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.corner_heights import corners_measured
-from service.closing.queries.held_closings import TrueValue, as_shown, held_closing
+from service.closing.queries.held_closings import Entries, TrueValue, as_shown, held_closing
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -299,7 +299,7 @@ class Instead:
     ``readings``: fields of a reading, by its id. ``parts``: the right parts by build and by
     the part thought to be there; part 0 is an item of the type ``item_type_id``. ``piles``: all
     layers of a build. ``closings``: earlier closings computed anew, by record. ``true``: what is
-    true where an instrument showed a value.
+    true where an instrument showed a value. ``entries``: what held closings and corners would say.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
@@ -308,6 +308,7 @@ class Instead:
     item_type_id: int = 0
     closings: Mapping[int, Computed] = field(default_factory=dict)
     true: TrueValue = as_shown
+    entries: Entries = field(default_factory=dict)
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
@@ -369,9 +370,9 @@ def closing_ground(
         ],
         fixings_giving(pile.fixings, gives),
         readings_of(readings, sizes),
-        corners=corners_measured(session, record_id, sizes.plate_mm, instead.true),
+        corners=corners_measured(session, record_id, sizes.plate_mm, instead.true, instead.entries),
     )
-    inputs = replace(inputs, held=held_closing(session, record_id, instead.true))
+    inputs = replace(inputs, held=held_closing(session, record_id, instead.true, instead.entries))
     return ClosingGround(
         inputs,
         limits,

@@ -1,12 +1,14 @@
 """The corners a design's closed stacks are measured at, and the heights measured there."""
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.corner_heights import CornerHeight, CornersMeasured
-from service.closing.queries.held_closings import TrueValue, as_shown
+from service.closing.queries.held_closings import Entries, TrueValue, as_shown, tool_then
 from service.designs.tables import Design
 from service.limits.arithmetic.closing_modes import Corner, corners_of, plate_corners
 from service.limits.queries import LimitsInForce
@@ -65,32 +67,52 @@ def corners_measured(
     record_id: int,
     plate_mm: tuple[float, float],
     true: TrueValue = as_shown,
+    entries: Entries = MappingProxyType({}),
 ) -> tuple[CornersMeasured, ...]:
     """Return the heights of each pass, those entered last where it was measured again.
 
-    One statement.
+    One statement, two more for another gauge by ``entries``.
     """
     rows: Any = session.execute(HEIGHTS, {"record_id": record_id}).all()
-    of_pass = {entry[0].pass_number: entry for entry in grouped(rows, "step_id").values()}
-    return tuple(_measured(entry, plate_mm, true) for _number, entry in sorted(of_pass.items()))
+    of_pass = {
+        entries.get(step_id, {}).get("pass_number", entry[0].pass_number): entry
+        for step_id, entry in grouped(rows, "step_id").items()
+    }
+    return tuple(
+        _measured(session, entry, plate_mm, true, entries.get(entry[0].step_id, {}))
+        for _number, entry in sorted(of_pass.items())
+    )
 
 
-def _measured(rows: list[Any], plate_mm: tuple[float, float], true: TrueValue) -> CornersMeasured:
+def _measured(
+    session: Session,
+    rows: list[Any],
+    plate_mm: tuple[float, float],
+    true: TrueValue,
+    right: Mapping[str, Any],
+) -> CornersMeasured:
     first = rows[0]
-    known = may_be_off(first, first if first.calibration_id is not None else None)
-    deviation = known.at(max(row.height_mm for row in rows))
+    tool, found = first, first if first.calibration_id is not None else None
+    if "instrument_id" in right:
+        tool, found = tool_then(session, right["instrument_id"], first.done_at)
+    deviation = may_be_off(tool, found).at(max(row.height_mm for row in rows))
     return CornersMeasured(
-        first.pass_number,
+        right.get("pass_number", first.pass_number),
         tuple(
             CornerHeight(
                 row.corner,
                 row.x_mm,
                 row.y_mm,
-                true(row.instrument_id, row.done_at, row.height_mm, "mm"),
+                true(
+                    right.get("instrument_id", row.instrument_id),
+                    row.done_at,
+                    right.get(f"height_mm at corner {row.corner}", row.height_mm),
+                    "mm",
+                ),
             )
             for row in rows
         ),
         instrument_accuracy("height gauge").least if deviation is None else deviation,
         plate_mm,
-        first.label,
+        tool.label,
     )

@@ -1,23 +1,30 @@
 """How a record's stack was closed where that was not by the torque."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from math import sqrt
+from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.closing.arithmetic.held_closings import Held
+from service.limits.arithmetic.closing_modes import ClosingMode
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.queries.statements import param
 from service.records.tables import HeldClosing, Step
 from service.store.arithmetic.instrument_errors import may_be_off
 from service.store.arithmetic.instruments import instrument_accuracy
+from service.store.queries.calibrations import calibration_on
 from service.store.tables import Calibration, Instrument
 
 TrueValue = Callable[[int, datetime, float, str], float]
 """What is true where an instrument showed a value in a unit at a time."""
+
+
+Entries = Mapping[int, Mapping[str, Any]]
+"""What entries would say instead, by entry and column."""
 
 
 def as_shown(_instrument_id: int, _at: datetime, shown: float, _unit: str) -> float:
@@ -42,24 +49,48 @@ CELL_PERCENT = 1.0
 """What a load cell may be off where nothing is stated: common practice, no source."""
 
 
-def held_closing(session: Session, record_id: int, true: TrueValue = as_shown) -> Held | None:
-    """Return how the stack was held, as entered last; None where it was not. One statement."""
+def held_closing(
+    session: Session,
+    record_id: int,
+    true: TrueValue = as_shown,
+    entries: Entries = MappingProxyType({}),
+) -> Held | None:
+    """Return how the stack was held, as entered last; None where it was not. One statement.
+
+    Two more for each instrument that is another by ``entries``.
+    """
     row: Any = session.execute(HELD, {"record_id": record_id}).first()
     if row is None:
         return None
     held, cell, cell_found, gauge, gauge_found, at = row
+    right = entries.get(held.step_id, {})
+    if "gauge_id" in right:
+        gauge, gauge_found = tool_then(session, right["gauge_id"], at)
+    if "load_cell_id" in right:
+        cell, cell_found = tool_then(session, right["load_cell_id"], at)
 
-    def height(shown: float) -> Estimate:
+    def height(name: str) -> Estimate | None:
+        shown = right.get(name, getattr(held, name))
+        if shown is None:
+            return None
         return _height(true(gauge.id, at, shown, "mm"), gauge, gauge_found)
 
+    force = right.get("force_kn", held.force_kn)
     return Held(
-        held.mode,
-        height(held.height_after_mm),
-        None if held.height_before_mm is None else height(held.height_before_mm),
-        None
-        if held.force_kn is None
-        else _force(true(cell.id, at, held.force_kn, "kN"), cell, cell_found),
+        ClosingMode(right.get("mode", held.mode)),
+        height("height_after_mm") or Estimate(0.0),
+        height("height_before_mm"),
+        None if force is None else _force(true(cell.id, at, force, "kN"), cell, cell_found),
     )
+
+
+def tool_then(
+    session: Session, instrument_id: int, at: datetime
+) -> tuple[Instrument, Calibration | None]:
+    """Return an instrument and its calibration of a time; None: none held. Two statements."""
+    then = calibration_on(session, instrument_id, at)
+    found = session.get(Calibration, then.id) if then.id and then.is_valid else None
+    return session.get_one(Instrument, instrument_id), found
 
 
 def _height(value: float, gauge: Any, found: Any) -> Estimate:

@@ -266,6 +266,15 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
         )
         .correlate_except(nut)
     )
+    entry = aliased(Step)
+    a_height = (
+        select(entry.id)
+        .where(
+            entry.correction_id == correction.id,
+            entry.kind.in_((StepKind.CORNERS, StepKind.HELD)),
+        )
+        .correlate_except(entry)
+    )
     a_test = _test_anew(correction)
     found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
     result, closer = aliased(ClosingResult), aliased(RebuildRecord)
@@ -290,6 +299,7 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
             or_(
                 correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)),
                 a_nut.exists(),
+                a_height.exists(),
                 a_test.exists(),
             ),
         ),
