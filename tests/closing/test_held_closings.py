@@ -411,28 +411,29 @@ def test_a_held_closing_is_corrected_and_computed_anew(
 ) -> None:
     """With the heights at its corners; what departs is asked about, what cannot be is refused."""
     in_force(lab, **HEIGHT)
+    target = round(_unruled_height(opened), 2)
+    in_force(lab, **(HEIGHT | {"target_height_mm": target}))
     corners = dict.fromkeys("ABCD", 57.1)
     lab.now += timedelta(minutes=1)
     opened.do(
         record_corner_heights, pass_number=1, heights=corners, instrument_id=tools["gauge_id"]
     )
-    to_height(opened, tools, load_cell_id=tools["load_cell_id"], **FORCED)
+    to_height(opened, tools, target)
     opened.do(close_stack, closed_at=lab.now)
     opened.do(hand_in)
     number = opened.number
-    before = outcome_of(opened).closed.closed_height_mm.value
 
-    with pytest.raises(Question, match="aimed at is 57 ± 0.3 mm"):
-        proposed(opened, "height_after_mm", "58.1 mm")
+    with pytest.raises(Question, match="the height aimed at is"):
+        proposed(opened, "height_after_mm", f"{target + 1} mm")
     with pytest.raises(Refused, match="10000"):
         proposed(opened, "height_mm at corner B", "20000 mm")
-    at_height = decided(opened, proposed(opened, "height_after_mm", "57.2 mm"))
+    changed = decided(opened, proposed(opened, "height_after_mm", f"{target - 0.1:.2f} mm"))
     decided(opened, proposed(opened, "height_mm at corner B", "57.4 mm"))
 
     outcome = outcome_of(opened)
-    assert outcome.closed.closed_height_mm.value == pytest.approx(before + 0.1, abs=0.01)
+    assert outcome.closed.closed_height_mm.value == pytest.approx(target - 0.1, abs=1e-3)
     assert outcome.corners[0].spread_mm.value == pytest.approx(0.3)
-    assert any("closed height" in what for what in at_height)
+    assert any(what.startswith(f"closing of record {number},") for what in changed)
     with reading(lab.engine) as session:
         assert verify(session, [number])[number].holds
         kept = session.scalars(
