@@ -19,12 +19,14 @@ from service.proof.arithmetic.leak_tests import LeakTest
 from service.records.changes.deviations import Answered, Deviation, Unloaded, ask_whether_it_stands
 from service.records.changes.eligibility import refuse_beyond_range
 from service.records.changes.make_safe import reading_beyond
+from service.records.queries.make_safe import left_unsafe
 from service.records.tables import CornerHeightRead, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import hours_beyond_time
 from service.stacks.queries.build_spans import open_spans
 from service.store.queries.calibrations import calibration_on
 from service.store.tables import Instrument
 
+RECORDED_BEFORE = (StepKind.MAKE_SAFE, StepKind.EXCEPTION)
 KEEP = "It stands: keep it as a deviation"
 
 
@@ -112,6 +114,9 @@ def _departs(work: Work, details: ValueFacts, value: NewValue) -> Departures:
             work, details.subject_id, reading, field=FIELD, typed=value.text
         ):
             departs = Departures((beyond,), {"limit": beyond})
+    if details.kind in RECORDED_BEFORE and value.time is not None:
+        unsafe = left_unsafe(work.session, details.step_id or 0, value.time)
+        departs = Departures(unsafe, {"acts": " ".join(unsafe)})
     if details.kind is StepKind.HELD and details.asks not in (Asks.TIME, Asks.WORDS):
         right = value.text if value.number is None else value.number
         given = None if value.text == NOT_SAID else right

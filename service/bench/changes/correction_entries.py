@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select, update
+from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.orm import Session
 
 from service.bench.changes.layers import checked_findings, write_findings
@@ -77,6 +77,9 @@ CALIBRATIONS = {
     **CALIBRATION_OF,
     **{tool: tool.replace("_id", "_calibration_id") for tool in TOOLS_BESIDE},
 }
+UNLOADED = "unloaded_first"
+OF_THE_TOOL = ("entered", "pass_number", "instrument_id", "calibration_id")
+"""What a nut says of the click tool besides its torque."""
 AS_TYPED = {"set_nm": "entered", "checked_nm": "checked_entered"}
 SAME = "this is what the record says already."
 More = Mapping[str, str]
@@ -260,7 +263,6 @@ READ = {
 
 # The order of times: begun, made safe, opened, closed, tested, handed in.
 
-BEFORE_OPENING = (StepKind.MAKE_SAFE, StepKind.EXCEPTION)
 WHILE_OPEN = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
 WHEN_CLOSED = (*TESTED, StepKind.LEAK_SEARCH)
 
@@ -278,8 +280,6 @@ def _refuse_order(work: Work, record: Correctable, details: ValueFacts, at: date
             )
         )
         least, most = [], [("the first entry was made", first), ("it was opened", head.opened_at)]
-    if details.kind in BEFORE_OPENING:
-        most.append(("the stack was opened", head.opened_at))
     if details.kind in WHILE_OPEN:
         least.append(("the stack was opened", head.opened_at))
         most.append(("the stack was closed", head.closed_at))
@@ -451,6 +451,8 @@ def _write_anew(
     right: dict[str, object] = {}
     if details.field == "done_at":
         right["done_at"] = value.time
+    if details.field == UNLOADED:
+        right[UNLOADED] = value.text == YES_NO[0]
     if correction.deviation is not None:
         right |= {
             "deviation": correction.deviation,
@@ -477,7 +479,11 @@ def _write_anew(
             changed = dict(_changed(work, details, value, row, new.done_at))
             copied = copy_row(work, row, step_id=new.id, **changed)
             if isinstance(row, ToolSetting):
-                _nuts_follow(work, row, copied, correction)
+                said = {name: getattr(copied, name) for name in OF_THE_TOOL}
+                nuts = TorqueReading.setting_id == row.id
+                said |= {"setting_id": copied.id, "torque_nm": copied.set_nm}
+                _nuts_follow(work, nuts, correction, said)
+    _nuts_follow(work, TorqueReading.step_id == old.id, correction, {"step_id": new.id})
 
 
 def _changed(
@@ -493,7 +499,7 @@ def _changed(
         yield "formula", ", ".join(again.result.formulas)
         yield "verdict", again.result.verdict
         yield from again.tools.items()
-    elif not details.corner or details.corner == row.corner:
+    elif details.field != UNLOADED and details.corner in ("", getattr(row, "corner", "")):
         right = _in_column(row, details.column, value)
         if details.asks is Asks.PERSON and right is not None:
             is_witness = details.field == "witness_id"
@@ -518,23 +524,16 @@ def _in_column(row: Any, field: str, value: NewValue) -> Any:
 
 
 def _nuts_follow(
-    work: Work, before: ToolSetting, after: ToolSetting, correction: Correction
+    work: Work, which: ColumnElement[bool], correction: Correction, said: Mapping[str, object]
 ) -> None:
-    """Write anew the nuts that answered the tool: their torque is what it was set to."""
-    readings = select(TorqueReading).where(
-        TorqueReading.setting_id == before.id, known(TorqueReading)
-    )
+    """Write anew the nuts of an entry, or those that answered the tool it set."""
+    readings = select(TorqueReading).where(which, known(TorqueReading))
     for row in work.session.scalars(readings).all():
         supersede.close_out(work, row)
         copy_row(
             work,
             row,
-            setting_id=after.id,
-            torque_nm=after.set_nm,
-            entered=after.entered,
-            pass_number=after.pass_number,
-            instrument_id=after.instrument_id,
-            calibration_id=after.calibration_id,
+            **said,
             known_from=work.now,
             known_until=None,
             correction_id=correction.id,

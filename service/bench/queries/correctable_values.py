@@ -143,6 +143,7 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
     Step: (
         Described("done_at", "time", Asks.TIME),
         Described("note", "note", Asks.WORDS, is_optional=True),
+        Described("unloaded_first", "stack unloaded first", Asks.CHOICE, choices=YES_NO),
     ),
     RebuildRecord: (
         Described("performed_from", "work began", Asks.TIME),
@@ -425,13 +426,19 @@ def _of_test(row: StackTest, step: Step, subject: str) -> Iterator[ValueFacts]:
 def _of_steps(
     steps: Mapping[int, Step], overlaid: Mapping[Any, Correction], subjects: Mapping[int, str]
 ) -> Iterator[ValueFacts]:
-    time, note = OF_TABLE[Step]
+    time, note, unloaded = OF_TABLE[Step]
     for step in steps.values():
         subject = subjects.get(step.id) or f"{step.kind}, entry {step.sequence}"
         if step.kind in TIMED:
             yield ValueFacts(
                 OF.ENTRY, step.id, time.column, f"{subject}, {time.name}", step.done_at,
                 written_time(step.done_at), time.asks, step_id=step.id, kind=step.kind,
+            )  # fmt: skip
+        if step.unloaded_first is not None:
+            yield ValueFacts(
+                OF.ENTRY, step.id, unloaded.column, f"{subject}, {unloaded.name}",
+                YES_NO[not step.unloaded_first], YES_NO[not step.unloaded_first], unloaded.asks,
+                choices=unloaded.choices, step_id=step.id, kind=step.kind,
             )  # fmt: skip
         if step.kind is not StepKind.NOT_DONE:
             right = overlaid.get((step.record_id, OF.ENTRY, step.id, note.column))

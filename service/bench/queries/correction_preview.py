@@ -45,6 +45,7 @@ from service.platform.audit import Event
 from service.platform.queries.statements import known, param
 from service.platform.tables import AuditEntry
 from service.proof.queries.retests import retested
+from service.records.queries.make_safe import left_unsafe
 from service.records.tables import RebuildRecord, StepKind, ToolSetting, TorqueReading
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import TESTED, release_ends, released_builds
@@ -141,18 +142,11 @@ def _of_value(
     """An entry, a finding, somebody named, or the head: what rests on it is computed anew."""
     rows = [Follows(view.subject_label, view.old_value, view.new_value)]
     preview = Preview(tuple(rows), FOLLOWS.get(details.of, ()))
+    if details.kind in (StepKind.MAKE_SAFE, StepKind.EXCEPTION) and view.new_time is not None:
+        unsafe = left_unsafe(session, details.step_id or 0, view.new_time)
+        preview = replace(preview, notes=(*preview.notes, *unsafe))
     value: float | str | None = view.new_value if view.new_number is None else view.new_number
-    instead = None
-    if details.kind in HEIGHTS and details.field != "note":
-        instead = Instead(entries={details.step_id or 0: {details.field: value}})
-    if details.field in OF_THE_NUTS and details.kind is StepKind.TOOL_SET:
-        nuts = session.scalars(
-            select(TorqueReading.id)
-            .join(ToolSetting, ToolSetting.id == TorqueReading.setting_id)
-            .where(ToolSetting.step_id == details.step_id, known(TorqueReading))
-        )
-        right = {OF_THE_NUTS[details.field]: view.new_number}
-        instead = Instead(readings=dict.fromkeys(nuts, right))
+    instead = _instead(session, details, value)
     if instead is not None:
         return _reaching(session, record, preview, _closed_by(session, record), instead)
     if details.kind not in TESTS or details.field == "note":
@@ -170,6 +164,22 @@ def _of_value(
     if again.kept.verdict is again.result.verdict:
         return preview
     return _ending(session, record, preview, _closed_by(session, record))
+
+
+def _instead(session: Session, details: ValueFacts, value: float | str | None) -> Instead | None:
+    """What a closing would be computed from; None: no closing rests on the value."""
+    if details.field == "unloaded_first":
+        return Instead()
+    if details.kind in HEIGHTS and details.field != "note":
+        return Instead(entries={details.step_id or 0: {details.field: value}})
+    if details.field in OF_THE_NUTS and details.kind is StepKind.TOOL_SET:
+        nuts = session.scalars(
+            select(TorqueReading.id)
+            .join(ToolSetting, ToolSetting.id == TorqueReading.setting_id)
+            .where(ToolSetting.step_id == details.step_id, known(TorqueReading))
+        )
+        return Instead(readings={key: {OF_THE_NUTS[details.field]: value} for key in nuts})
+    return None
 
 
 OF_THE_NUTS = {"set_nm": "torque_nm", "pass_number": "pass_number"}

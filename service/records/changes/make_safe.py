@@ -14,7 +14,13 @@ from service.platform.errors import Refused
 from service.records.changes import journal
 from service.records.changes.eligibility import instrument_to_use, refuse_beyond_range
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
-from service.records.queries.make_safe import ListKept, asked_of
+from service.records.queries.make_safe import (
+    ListKept,
+    asked_of,
+    kept_act,
+    safe_entries,
+    why_not_safe,
+)
 from service.records.queries.waivers import waiver_for
 from service.records.tables import (
     BumpTest,
@@ -30,10 +36,6 @@ from service.store.arithmetic.make_safe import (
     LineAsked,
     SafeAct,
     check_reading,
-    gone_stale,
-    lines_missing,
-    read_again,
-    stands,
 )
 from service.store.tables import Instrument
 
@@ -103,7 +105,7 @@ def record_make_safe(
     if witness_id == person:
         raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
     text = changes.optional_words("note", note, most=4000)
-    step = journal.add_step(work, record, StepKind.MAKE_SAFE, at, note=text, act=_kept(act))
+    step = journal.add_step(work, record, StepKind.MAKE_SAFE, at, note=text, act=kept_act(act))
     work.session.add(
         MakeSafeLine(
             record_id=record_id,
@@ -178,7 +180,7 @@ def record_exception(
     _refuse_needless(record, act, "An exception belongs before what it is for.")
     why = changes.reason(reason)
     at = journal.done_at_of(work, record, done_at)
-    step = journal.add_step(work, record, StepKind.EXCEPTION, at, note=why, act=_kept(act))
+    step = journal.add_step(work, record, StepKind.EXCEPTION, at, note=why, act=kept_act(act))
     journal.finish_entry(
         work,
         record,
@@ -266,56 +268,22 @@ def refuse_unless_made_safe(
     asks for nothing.
     """
     lines = _lines(work, record, act)
-    entries = work.session.execute(
-        select(Step.kind, Step.done_at, MakeSafeLine.line_number)
-        .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
-        .where(
-            Step.record_id == record.id,
-            Step.undone_at.is_(None),
-            Step.kind.in_((StepKind.MAKE_SAFE, StepKind.EXCEPTION)),
-            Step.act.is_(None) if _kept(act) is None else Step.act == act,
-        )
-        .order_by(Step.sequence)
-    ).all()
-    rows = [row for row in entries if row.done_at <= at]
-    if any(row.kind is StepKind.EXCEPTION and stands(row.done_at, at) for row in rows):
+    why = why_not_safe(act, lines, safe_entries(work.session, record.id, act), at)
+    if why is None:
         return
-    recorded = {row.line_number: row.done_at for row in rows}
-    missing = lines_missing(lines, recorded)
-    later = {row.line_number for row in entries} - {row.line_number for row in rows}
-    for row in entries:
-        if row.line_number in later:
-            subject = f"line {row.line_number}" if row.line_number else "the exception"
-            raise Refused(
-                field,
-                journal.shown(at),
-                f"{subject} of make-safe was recorded as done later, at"
-                f" {journal.shown(row.done_at)}.",
-                f"The {act} comes after its checks.",
-            )
-    if missing:
-        words = "; ".join(f"{line.number} {line.wording}" for line in missing)
-        raise Refused(
-            "record",
-            f"record {record.id}",
-            f"the make-safe list for the {act} is not recorded complete. Missing: {words}",
-            "Record each line, or an exception by name and reason.",
-        )
-    if stale := gone_stale(lines, recorded, at):
-        raise Refused(
-            "record",
-            f"record {record.id}",
-            f"readings for the {act} are too old. {read_again(stale)}",
-            "Record these lines again, or an exception by name and reason.",
-        )
+    if why.is_later:
+        raise Refused(field, journal.shown(at), why.reason, f"The {act} comes after its checks.")
+    raise Refused(
+        "record",
+        f"record {record.id}",
+        why.reason,
+        f"Record {'each line' if why.is_missing else 'these lines again'}, or an exception by name"
+        " and reason.",
+    )
 
 
 def _lines(work: Work, record: RebuildRecord, act: SafeAct) -> tuple[LineAsked, ...]:
     return asked_of(work.session, record.id).get(act, ListKept(act, ())).lines
-
-
-def _kept(act: SafeAct) -> SafeAct | None:
-    return None if act is SafeAct.OPENING else act
 
 
 def _of(act: SafeAct) -> str:

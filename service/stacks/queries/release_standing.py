@@ -26,6 +26,7 @@ from service.records.tables import (
     RecordState,
     Step,
     StepKind,
+    ToolSetting,
     TorqueReading,
 )
 from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
@@ -39,10 +40,22 @@ NUT_TURNED = (StepKind.TORQUE, StepKind.NUT_PRESSED)
 
 
 def act_of(step: Any) -> Any:
-    """Return which act an entry of the closed stack is: turned nuts, or an exchanged fixing."""
+    """Return which act an entry of the closed stack is: turned nuts, or an exchanged fixing.
+
+    Of a nut a click tool turned, the entry that set the tool says whether the stack was unloaded.
+    """
+    nut, setting, set_in = aliased(TorqueReading), aliased(ToolSetting), aliased(Step)
+    unloaded_for_the_tool = (
+        select(nut.id)
+        .join(setting, setting.id == nut.setting_id)
+        .join(set_in, set_in.id == setting.step_id)
+        .where(nut.step_id == step.id, known(nut), set_in.unloaded_first.is_(True))
+        .correlate_except(nut, setting, set_in)
+        .exists()
+    )
     return case(
         (step.kind.not_in(NUT_TURNED), Undoing.PART_CHANGED.value),
-        (step.unloaded_first.is_(True), Undoing.UNLOADED.value),
+        (or_(step.unloaded_first.is_(True), unloaded_for_the_tool), Undoing.UNLOADED.value),
         else_=Undoing.RE_TORQUE.value,
     )
 

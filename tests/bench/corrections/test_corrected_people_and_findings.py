@@ -118,6 +118,27 @@ def test_a_make_safe_reading_beyond_its_limit_is_asked_about_and_kept(stack: Rel
     assert line(stack, number).reading == 1.5
 
 
+@pytest.mark.both_engines
+def test_a_make_safe_line_is_put_right_in_time_past_the_opening(stack: Released) -> None:
+    """What it leaves without its check is shown and asked about, whatever was renewed since."""
+    number = read_line(stack)
+    name = f"make-safe line {number}, time"
+    opened = stack.bench.record.opened_at
+    after = (opened + timedelta(minutes=5)).isoformat()
+
+    with pytest.raises(Question, match=f"line {number} of make-safe was recorded as done later"):
+        correct(stack, OF.ENTRY, name, after)
+    chosen = fact(stack, OF.ENTRY, name)
+    why = {"stands": Stands.STANDS, "outside_because": "the note of the time was wrong"}
+    proposed = stack.propose(chosen, after, field=chosen.field, **why)
+    notes = stack.preview(proposed).notes
+    stack.decide(proposed)
+
+    assert any(note.startswith("opened, ") and f"line {number}" in note for note in notes)
+    assert fact(stack, OF.ENTRY, name).at == opened + timedelta(minutes=5)
+    assert holds(stack)
+
+
 def people_of(stack: Released) -> frozenset[int]:
     with Session(stack.lab.engine) as session:
         return people_on(session, [stack.bench.number])[stack.bench.number]
