@@ -163,7 +163,7 @@ def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None)
     """Make a design, or a new revision of one, which begins with its pattern. Gives its id.
 
     Raises RefusedTogether naming every field that cannot be taken: a revision that exists, rods
-    outside the plate or in the same place, a tightening order with a gap, no checklist line.
+    outside the plate or in the same place, a tightening order with a gap.
     """
     need(work.by, Act.DESIGN_WRITE)
     entry = _checked(work, entry)
@@ -334,10 +334,6 @@ def _ports_wrong(entry: DesignEntry) -> list[Refused]:
 
 
 def _lines_wrong(entry: DesignEntry) -> list[Refused]:
-    if not entry.checklist:
-        reason = "nothing would be checked before an opening."
-        right = "At least one line would be right."
-        return [Refused("checklist", "", reason, right)]
     wrong: list[Refused] = []
     for number, line in enumerate(entry.checklist, 1):
         try:

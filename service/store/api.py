@@ -28,7 +28,7 @@ from service.store.arithmetic.instruments import (
     TorqueTool,
 )
 from service.store.arithmetic.lot_roles import LotRole
-from service.store.arithmetic.make_safe import LINE_FIELDS, LineAsked, SafeAct
+from service.store.arithmetic.make_safe import LINE_FIELDS, LeavesNone, LineAsked, SafeAct
 from service.store.changes.calibrations import (
     AwayEntry,
     CalibrationEntry,
@@ -41,7 +41,7 @@ from service.store.changes.holds import Subject, give_concession, lift_hold, pla
 from service.store.changes.identities import add_unread
 from service.store.changes.instruments import InstrumentEntry, add_instrument
 from service.store.changes.lot_inputs import add_input, remove_input
-from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.changes.make_safe_lists import begin_list, propose_list, withdraw_list
 from service.store.changes.part_axes import find_again, judge_part
 from service.store.changes.shelf_lives import (
     Bag,
@@ -593,6 +593,21 @@ def write_list(body: ListSent, call: Call) -> Made:
             work, body.act, body.place, body.asked, source=body.source, reason=body.reason
         ),
     )
+
+
+class WithdrawalSent(Why):
+    """That a list be withdrawn, which waits until somebody else approves it."""
+
+    leaves_none: LeavesNone | None = Field(
+        default=None, description="yes: its act is to have no list; asked for where it has none"
+    )
+
+
+@router.post("/make-safe-lists/{list_id}/withdrawal", status_code=201)
+def withdraw(list_id: HoldNumber, body: WithdrawalSent, call: Call) -> Made:
+    """Propose that a list be withdrawn; gives the proposal's number."""
+    need(call.caller, Act.LIMITS_WRITE)
+    return make_once(call, lambda work: withdraw_list(work, list_id, **dict(body)))
 
 
 @router.post("/make-safe-lists/{list_id}/versions", status_code=201)

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import undo_last
@@ -15,10 +15,12 @@ from service.bench.changes.layers import lift_off
 from service.bench.changes.proposals import approve_proposal
 from service.bench.queries.rebuild_records import record_view
 from service.closing.changes.torque import read_torque
+from service.designs.tables import ChecklistLine
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
-from service.platform.errors import NotAllowed, Refused
+from service.platform.errors import NotAllowed, Question, Refused, RefusedTogether
 from service.proof.arithmetic.with_the_error import Still
 from service.proof.queries.instrument_uses import assessment
 from service.records.changes.bench_opening import open_stack
@@ -32,12 +34,12 @@ from service.stacks.queries.stack_sheets import stack_sheet
 from service.stacks.tables import Stack
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
-from service.store.arithmetic.make_safe import LineAsked, SafeAct
+from service.store.arithmetic.make_safe import LeavesNone, LineAsked, SafeAct
 from service.store.changes.calibrations import CalibrationEntry
-from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.changes.make_safe_lists import begin_list, propose_list, withdraw_list
 from service.store.tables import Instrument, ProposedChange
 from tests import builders
-from tests.bench.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, known
+from tests.bench.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, known, voided
 from tests.proposing import put_in_force
 
 LOCKED = LineAsked(1, "Load and gases locked.")
@@ -105,7 +107,7 @@ def test_a_list_counts_once_somebody_else_has_approved_it(engine: Engine) -> Non
         view = record_view(session, before.number)
         assert view.lists[SafeAct.OPENING].name == OF_DESIGN
         assert len(view.checklist) == 3
-        (newer,) = newer_lists(session, lab.stack_id, view.lists)
+        (newer,) = newer_lists(session, view.head, view.lists)
         assert newer.name == "opening, everywhere, version 1"
         assert newer.list_id == list_id
 
@@ -125,7 +127,7 @@ def test_a_record_keeps_the_version_it_began_with(engine: Engine) -> None:
     with reading(engine) as session:
         view = record_view(session, record.number)
         assert view.lists[SafeAct.OPENING].name.endswith("version 1")
-        (newer,) = newer_lists(session, lab.stack_id, view.lists)
+        (newer,) = newer_lists(session, view.head, view.lists)
         assert newer.name.endswith("version 2")
     (kept,) = content(record)["make_safe_lists"]
     assert (kept["act"], kept["list"]) == ("opening", "opening, everywhere")
@@ -244,7 +246,8 @@ def test_hydrogen_in_a_purge_is_read_by_what_reads_it(
 def test_a_reading_has_two_limits(engine: Engine) -> None:
     lab = a_lab(engine)
     in_force(lab, LineAsked(1, "Nitrogen share", "% vol", 19.0, reading_least=15.0,
-                            good_minutes=60.0))  # fmt: skip
+                            good_minutes=60.0,
+                            instrument_kind=InstrumentKind.GAS_DETECTOR))  # fmt: skip
     record = lab.begin()
 
     for value in (14.9, 19.1):
@@ -359,3 +362,81 @@ def test_a_reading_is_judged_by_the_limits_of_its_line_with_the_error_found(
 
     (use,) = (use for build in builds for use in build.uses)
     assert (use.what, use.still) == ("make-safe line 2", still)
+
+
+def withdrawn(lab: Lab, list_id: int, **more: Any) -> None:
+    """Withdraw a list, by two."""
+    writer = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    number = lab.do(withdraw_list, list_id, reason="no longer ours", by=writer, **more)
+    put_in_force(lab.engine, number, lab.now)
+
+
+def lists_of(lab: Lab) -> dict[SafeAct, str]:
+    """What a record begun now asks for, by act."""
+    record = lab.begin()
+    with reading(lab.engine) as session:
+        lists = record_view(session, record.number).lists
+    voided(lab, record.number, lab.rows(lambda s: known(s, builders.a_person(s, Role.SUPERVISOR))))
+    return {act: each.name for act, each in lists.items()}
+
+
+@pytest.mark.both_engines
+def test_a_withdrawn_list_gives_way_to_the_next_that_fits(engine: Engine) -> None:
+    lab = a_lab(engine)
+    everywhere = in_force(lab, LOCKED)
+    re_torque = in_force(lab, LOCKED, act=SafeAct.RE_TORQUE)
+    assert set(lists_of(lab)) == {SafeAct.OPENING, SafeAct.RE_TORQUE}
+
+    withdrawn(lab, everywhere)
+    with pytest.raises(Question, match="re-torque would have no list") as asked:
+        withdrawn(lab, re_torque)
+    withdrawn(lab, re_torque, leaves_none=LeavesNone.YES)
+
+    assert asked.value.key == "leaves_none"
+    assert lists_of(lab) == {SafeAct.OPENING: OF_DESIGN}
+    with pytest.raises(Refused, match="none of it is in force"):
+        withdrawn(lab, re_torque)
+
+
+def test_a_withdrawal_that_leaves_none_by_its_approval_is_refused(engine: Engine) -> None:
+    lab = a_lab(engine)
+    everywhere = in_force(lab, LOCKED, act=SafeAct.LEAK_TEST)
+    at_bench = in_force(lab, LOCKED, act=SafeAct.LEAK_TEST, place="bench 2")
+    writer = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    waiting = lab.do(withdraw_list, at_bench, reason="no longer ours", by=writer)
+    withdrawn(lab, everywhere, leaves_none=LeavesNone.YES)
+
+    with pytest.raises(Refused, match="no list there by now"):
+        put_in_force(engine, waiting, lab.now)
+
+
+def test_a_stack_whose_design_has_no_checklist_is_opened_by_a_list_or_an_exception(
+    engine: Engine,
+) -> None:
+    lab = a_lab(engine)
+    with Session(engine) as session:
+        triggers().lift(session.connection())
+        session.execute(delete(ChecklistLine))
+        triggers().lay(session.connection())
+        session.commit()
+    record = lab.begin()
+
+    with pytest.raises(Refused, match="no make-safe list for the opening was in force"):
+        open_it(record)
+    record.do(record_exception, reason="the list waits for its approval")
+    open_it(record)
+
+    assert record.record.opened_at is not None
+
+
+def test_a_line_in_percent_by_volume_names_the_kind_it_means(engine: Engine) -> None:
+    lab = a_lab(engine)
+
+    with pytest.raises(RefusedTogether) as refused:
+        a_list(lab, LOCKED, replace(HYDROGEN, instrument_kind=None))
+
+    (line,) = refused.value.refusals
+    assert (line.field, line.right_would_be) == (
+        "line_2_instrument_kind",
+        "A gas detector or oxygen monitor.",
+    )

@@ -135,6 +135,7 @@ def test_a_machine_proposes_a_list_and_reads_what_is_in_force(
         "reading_most": 0.4,
         "good_minutes": 30,
         "principle": "thermal conductivity",
+        "instrument_kind": "gas detector",
     }
     sent = {"act": "opening", "place": "", "lines": [line], "reason": "procedure 12"}
 
@@ -156,3 +157,33 @@ def test_a_machine_proposes_a_list_and_reads_what_is_in_force(
     assert kept["number"] == 1
     assert {name: kept[name] for name in line} == line
     assert listed["waiting"]
+    leave, why = f"{at}/{waiting['id']}/withdrawal", {"reason": "the site has another"}
+    unknown = machine.post(leave, json=why | {"leaves_none": "perhaps"})
+    assert unknown.status_code == 422
+    gone = machine.post(leave, json=why | {"leaves_none": "yes"})
+    assert gone.status_code == 201, gone.text
+
+
+@pytest.mark.both_engines
+def test_a_list_is_withdrawn_by_two_and_leaves_none_only_where_that_is_said(
+    signed_in_client: Clients,
+) -> None:
+    writer, other = signed_in_client("quality"), signed_in_client("supervisor")
+    kept = writer.post("/make-safe/new", data=FIRST | {"act": "leak test"}, follow_redirects=False)
+    at = kept.headers["location"]
+    approved(other, proposal_at(writer.get(at).text))
+    assert f'href="{at}/withdraw"' in writer.get(at).text
+    assert "Propose to withdraw" in writer.get(f"{at}/withdraw").text
+
+    typed = {"reason": "the site has another"}
+    asked = writer.post(f"{at}/withdraw", data=typed)
+    assert asked.status_code == 422
+    assert "the leak test would have no list there" in words(asked.text)
+    assert typed["reason"] in asked.text
+    assert writer.post(f"{at}/withdraw", data=typed | {"leaves_none": "yes"}).status_code == 303
+    assert "in force" in words(writer.get(at).text)
+    approved(other, proposal_at(writer.get(at).text))
+
+    assert "withdrawn, approved by" in words(writer.get("/make-safe").text)
+    assert "/withdraw" not in writer.get(at).text
+    assert "Gases shut and locked." in writer.get(f"{at}/edit").text

@@ -8,6 +8,7 @@ from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.changes.failing_rules import put_rule_in_force
 from service.platform.database import Work
 from service.records.changes.lab_words import put_words_in_force
+from service.store.changes.make_safe_lists import refuse_leaving_none
 from service.store.changes.part_types import put_stiffness_in_force
 from service.store.changes.proposals import sign_proposal
 from service.store.changes.shelf_lives import put_extension_in_force
@@ -18,7 +19,8 @@ from service.taps.changes import put_tap_map_in_force
 def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, password: str) -> int:
     """Approve what somebody else proposed, with the password again; give what it is about.
 
-    A make-safe list counts from the approval: nothing more is carried out.
+    A make-safe list counts from the approval: nothing more is carried out, but a withdrawal that
+    leaves an act without a list says so.
 
     Raises NotAllowed for its writer, Refused as `sign_proposal` does, and where it cannot be
     carried out as things stand now.
@@ -31,6 +33,8 @@ def approve_proposal(work: Work, proposal_id: int, *, content_sha256: str, passw
     elif row.kind is ChangeKind.PATTERN:
         entry = pattern_proposed(content)
         put_pattern_in_force(work, row.subject_id, entry, reason=row.reason)
+    elif row.kind is ChangeKind.MAKE_SAFE_LIST:
+        refuse_leaving_none(work, row.subject_id, content)
     elif row.kind is ChangeKind.CALIBRATION:
         correct_calibration(work, row, content)
     elif row.kind in {ChangeKind.LOT_SHELF_LIFE, ChangeKind.PART_SHELF_LIFE}:

@@ -227,10 +227,16 @@ def _make_safe(
     return replace(
         page,
         line=line,
-        newer=newer_lists(session, head.stack_id, view.lists),
+        newer=newer_lists(session, head, view.lists),
         instruments=choices.instruments_to_choose(session, *(line.asked.kinds if line else ())),
         people=choices.people_to_choose(session),
     )
+
+
+def _opening(
+    page: BenchPage, session: Session, _query: Mapping[str, str], _me: Person
+) -> BenchPage:
+    return replace(page, newer=newer_lists(session, page.view.head, page.view.lists))
 
 
 def _bump_test(
@@ -461,6 +467,7 @@ def _checks(page: BenchPage, session: Session, query: Mapping[str, str], _me: Pe
 
 FILL: dict[Place, Fill] = {
     Place.MAKE_SAFE: _make_safe,
+    Place.OPENING: _opening,
     Place.BUMP_TEST: _bump_test,
     Place.HANDOVER: _handover,
     Place.LIFTING: _lifting_one,

@@ -38,11 +38,13 @@ from service.records.changes.rebuild_records import (
     confirm_witness,
 )
 from service.records.queries.content import Verification, verify
+from service.records.queries.make_safe import newer_lists
 from service.records.queries.records import RecordHead, ToWitness, to_witness
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings
 from service.store.changes.part_axes import move_part
+from service.store.queries.make_safe_lists import ListVersion
 from service.store.queries.part_lists import PartNamed
 
 router = APIRouter(prefix="/records")
@@ -98,6 +100,8 @@ class RecordPage:
     inserted: InsertedEvent | None
     rests: tuple[RestsOn, ...]
     """its approval, where it rests on a fact corrected since"""
+    newer: tuple[ListVersion, ...]
+    """make-safe lists in force that it did not begin with"""
     form: Form
 
 
@@ -227,6 +231,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         witnesses = to_witness(session, record_id) if view.head.is_being_written else ()
         inserted = inserted_event(session, view.head)
         rests = rests_on(session, (Rests.RECORD,), (record_id,))
+        newer = newer_lists(session, view.head, view.lists)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(
         view,
@@ -241,6 +246,7 @@ def _record_page(request: Request, database: Engine, record_id: int, form: Form)
         witnesses,
         inserted,
         rests,
+        newer,
         form,
     )
     return page(request, "bench/rebuild_records/show.html", context, form.status)

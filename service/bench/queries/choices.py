@@ -30,8 +30,10 @@ from service.records.tables import RebuildRecord, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import InstrumentKind, TorqueTool
+from service.store.arithmetic.make_safe import SafeAct
 from service.store.queries.forbids import Forbids, bears_on, design_of_stack, forbids_of_parts
 from service.store.queries.instruments import is_away
+from service.store.queries.make_safe_lists import lists_in_force
 from service.store.queries.shelf_lives import lot_is_fresh
 from service.store.tables import Instrument, Lot, Part, PartType
 
@@ -235,6 +237,8 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
     ever = aliased(Build)
     row = session.execute(
         select(
+            Stack.place,
+            Stack.design_id,
             *columns(
                 StackToBegin,
                 Stack,
@@ -247,7 +251,7 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
                 .where(ChecklistLine.design_id == Design.id)
                 .correlate(Design)
                 .scalar_subquery(),
-            )
+            ),
         )
         .join(Design, Design.id == Stack.design_id)
         .outerjoin(
@@ -259,7 +263,11 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
         .outerjoin(Build, Build.id == BuildPeriod.build_id)
         .where(Stack.serial_key == serial_key(serial))
     ).first()
-    return read_as(StackToBegin, row) if row else None
+    if row is None:
+        return None
+    lists = lists_in_force(session, row.place, row.design_id)
+    of_site = lists[SafeAct.OPENING].lines if SafeAct.OPENING in lists else ()
+    return read_as(StackToBegin, row, checks=row.checks or len(of_site))
 
 
 # What comes next on a pile that is being stacked, by its design's pattern, and what fits there.

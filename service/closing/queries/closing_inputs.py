@@ -321,13 +321,13 @@ class Instead:
 
     def of_readings(self, readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
         """Return readings as they would read."""
+        right = (replace(each, **self.readings.get(each.reading_id, {})) for each in readings)
         return tuple(
             replace(
                 each,
                 torque_nm=self.true(each.instrument_id, each.taken_at, each.torque_nm, "N·m"),
-                **self.readings.get(each.reading_id, {}),
             )
-            for each in readings
+            for each in right
         )
 
 

@@ -47,7 +47,6 @@ from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.pages.rows import closed_up, row_fields, rows_begun, rows_shown, show_more
 from service.platform.permissions import Act, need
-from service.store.arithmetic.make_safe import DEFAULT_LINES
 from service.store.queries.holds import About, HoldsOnIt, holds_on
 from service.store.queries.proposals import Proposal
 
@@ -55,17 +54,18 @@ from service.store.queries.proposals import Proposal
 
 
 def new_form(request: Request) -> Form:
-    """Return the form of a new design, with the checklist and ports one usually begins with."""
+    """Return the form of a new design, with the ports one usually begins with."""
     ports = [
         PortEntry(End.FIXED, fluid, f"{fluid} {way}") for fluid in FLUIDS for way in ("in", "out")
     ]
-    rows = _rows_begun({"rod": (), "port": ports, "line": DEFAULT_LINES})
+    rows = _rows_begun({"rod": (), "port": ports})
     return blank(request, torque_tolerance_percent=6, tightening_passes=3, **rows)
 
 
 def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
     """Return the form of a design as it stands, or of a new revision made from it."""
-    rows = _rows_begun({"rod": design.rods, "port": design.ports, "line": design.checklist})
+    begun = {"rod": design.rods, "port": design.ports}
+    rows = _rows_begun(begun | ({"line": design.checklist} if design.checklist else {}))
     return filled(request, DESIGN_FIELDS, design, **rows | {"revision": revision})
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import ChecklistLine
 from service.platform.queries.answers import columns, read_all
+from service.records.queries.records import RecordHead
 from service.records.tables import MakeSafeLine, RebuildRecord, RecordMakeSafeList, Step, StepKind
 from service.stacks.tables import Stack
 from service.store.arithmetic.make_safe import (
@@ -24,6 +25,7 @@ from service.store.queries.make_safe_lists import ListVersion, lists_in_force, v
 from service.store.tables import ProposedChange
 
 OF_DESIGN = "checklist of the design"
+NO_LIST = "no make-safe list for the opening was in force when the record began."
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +128,8 @@ def why_not_safe(
             when = f"{entry.done_at:%Y-%m-%d %H:%M} UTC"
             reason = f"{subject} of make-safe was recorded as done later, at {when}."
             return NotSafe(reason, is_later=True)
+    if act is SafeAct.OPENING and not lines:
+        return NotSafe(NO_LIST, is_missing=True)
     if missing := lines_missing(lines, recorded):
         words = "; ".join(f"{line.number} {line.wording}" for line in missing)
         reason = f"the make-safe list for the {act} is not recorded complete. Missing: {words}"
@@ -171,10 +175,12 @@ def left_unsafe(session: Session, step_id: int, at: datetime) -> tuple[str, ...]
 
 
 def newer_lists(
-    session: Session, stack_id: int, kept: Mapping[SafeAct, ListKept]
+    session: Session, head: RecordHead, kept: Mapping[SafeAct, ListKept]
 ) -> tuple[ListVersion, ...]:
-    """Return the lists in force now that a record did not begin with. Two statements."""
-    stack = session.get_one(Stack, stack_id)
+    """Return the lists in force now that an open record did not begin with. Two statements."""
+    if not head.is_being_written:
+        return ()
+    stack = session.get_one(Stack, head.stack_id)
     in_force = lists_in_force(session, stack.place, stack.design_id)
     began_with = {each.version.proposal_id for each in kept.values() if each.version}
     return tuple(each for each in in_force.values() if each.proposal_id not in began_with)

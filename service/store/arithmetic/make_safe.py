@@ -125,6 +125,12 @@ LINE_FIELDS = (
 """What is said of one line of a list."""
 
 
+class LeavesNone(StrEnum):
+    """Answer that an act is to have no list once one is withdrawn."""
+
+    YES = "yes"
+
+
 WORDS: Mapping[str, Callable[[Any], Any]] = {
     "instrument_kind": InstrumentKind,
     "principle": Principle,

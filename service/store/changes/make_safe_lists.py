@@ -1,25 +1,33 @@
 """Make-safe lists of the site: proposed by one person, in force once another approves."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from sqlalchemy import select
 
+from service.designs.tables import ChecklistLine, Design
 from service.platform import changes as given
 from service.platform.database import Work
-from service.platform.errors import Refused, RefusedTogether
+from service.platform.errors import Question, Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.instruments import GasMatrix, Principle, kinds_that_read
 from service.store.arithmetic.make_safe import (
     LINE_FIELDS,
+    LeavesNone,
     LineAsked,
     SafeAct,
     differences,
     lines_as_data,
 )
 from service.store.changes.proposals import propose
-from service.store.queries.make_safe_lists import lines_of, list_label
+from service.store.queries.make_safe_lists import (
+    lines_of,
+    list_label,
+    make_safe_list,
+    make_safe_lists,
+)
 from service.store.queries.proposals import proposals_of
 from service.store.tables import ChangeKind, MakeSafeList
 
@@ -76,6 +84,59 @@ def propose_list(
     )
 
 
+def withdraw_list(
+    work: Work, list_id: int, *, reason: str, leaves_none: LeavesNone | None = None
+) -> int:
+    """Propose that a list be withdrawn; once somebody else approves it, it asks for nothing.
+
+    Gives the proposal's id. Raises Question where its act would have no list, and Refused where
+    none of it is in force.
+    """
+    need(work.by, Act.LIMITS_WRITE)
+    row = work.locked(MakeSafeList, list_id, "make-safe list")
+    why = given.reason(reason)
+    label = list_label(row.act, row.place, row.carried_from)
+    in_force = make_safe_list(work.session, list_id).in_force
+    if in_force is None:
+        raise Refused("list", label, "none of it is in force.", "Nothing to withdraw.")
+    if leaves_none is None and _leaves_none(work, row):
+        raise Question(
+            "leaves_none",
+            label,
+            f"the {row.act} would have no list there.",
+            "Have a list for everywhere approved first, or say that it is to have none.",
+            answers={LeavesNone.YES.value: f"The {row.act} is to have no list"},
+        )
+    content = lines_as_data(()) | {"leaves_none": leaves_none is LeavesNone.YES}
+    changed = differences(lines_of(in_force), ())
+    kind = ChangeKind.MAKE_SAFE_LIST
+    return propose(work, kind, (list_id, label), content, changed, reason=why)
+
+
+def refuse_leaving_none(work: Work, list_id: int, content: Mapping[str, Any]) -> None:
+    """Refuse, at its approval, a withdrawal that by now leaves an act without a list unsaid."""
+    row = work.row(MakeSafeList, list_id, "make-safe list")
+    if not content["lines"] and not content["leaves_none"] and _leaves_none(work, row):
+        label = list_label(row.act, row.place, row.carried_from)
+        reason = f"the {row.act} would have no list there by now."
+        raise Refused("proposal", label, reason, "Propose the withdrawal again and say so.")
+
+
+def _leaves_none(work: Work, row: MakeSafeList) -> bool:
+    """Whether nothing stands for its act once a list is withdrawn."""
+    if any(
+        each.act is row.act and not each.place and not each.carried_from and each.in_force
+        for each in make_safe_lists(work.session)
+        if each.id != row.id
+    ):
+        return False
+    bare = select(Design.id).where(
+        ~select(ChecklistLine.id).where(ChecklistLine.design_id == Design.id).exists()
+    )
+    of_designs = row.carried_from or work.session.scalar(bare.limit(1)) is None
+    return not (row.act is SafeAct.OPENING and of_designs)
+
+
 def _checked(work: Work, lines: Sequence[LineAsked]) -> list[LineAsked]:
     if not lines:
         reason = "nothing would be checked before the act."
@@ -121,6 +182,10 @@ def _odd(number: int, line: LineAsked) -> list[Refused]:
     if line.needs_instrument and not line.unit:
         reason = "an instrument reads a unit."
         wrong.append(refused("unit", "", reason, "Such as V or kPa."))
+    if line.unit == "% vol" and line.instrument_kind is None:
+        kinds = " or ".join(kinds_that_read(line.unit))
+        reason = "instruments of several kinds read % vol."
+        wrong.append(refused("instrument_kind", "", reason, f"A {kinds}."))
     kind = line.instrument_kind
     reads_gas = line.principle or line.gas_matrix or line.needs_bump_test
     if reads_gas and kind not in (None, *kinds_that_read("% vol")):

@@ -14,8 +14,14 @@ from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.rows import closed_up, row_fields, rows_begun, rows_shown, show_more
 from service.platform.permissions import Act, need
-from service.store.arithmetic.make_safe import DEFAULT_LINES, LINE_FIELDS, LineAsked, SafeAct
-from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.arithmetic.make_safe import (
+    DEFAULT_LINES,
+    LINE_FIELDS,
+    LeavesNone,
+    LineAsked,
+    SafeAct,
+)
+from service.store.changes.make_safe_lists import begin_list, propose_list, withdraw_list
 from service.store.queries.make_safe_lists import (
     ListOnPage,
     lines_of,
@@ -125,6 +131,35 @@ def change(request: Request, me: Me, database: Database, form: Typed, list_id: N
             propose_list(work, list_id, lines, source=source, reason=reason)
         return go_on(request, work.answer)
     return _entry_page(request, database, form, list_id)
+
+
+@router.get("/{list_id}/withdraw")
+def show_withdrawal(request: Request, me: Me, database: Database, list_id: Number) -> Response:
+    """Show the form that withdraws a list."""
+    need(me, Act.LIMITS_WRITE)
+    return _withdrawal_page(request, database, blank(request), list_id)
+
+
+@router.post("/{list_id}/withdraw")
+def withdraw(
+    request: Request, me: Me, database: Database, form: Typed, list_id: Number
+) -> Response:
+    """Propose that a list be withdrawn."""
+    need(me, Act.LIMITS_WRITE)
+    with form.collecting_errors():
+        answer, reason = form.choice("leaves_none", LeavesNone, required=False), form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/make-safe/{list_id}"
+            withdraw_list(work, list_id, reason=reason, leaves_none=answer)
+        return go_on(request, work.answer)
+    return _withdrawal_page(request, database, form, list_id)
+
+
+def _withdrawal_page(request: Request, database: Engine, form: Form, list_id: int) -> Response:
+    with reading(database) as session:
+        withdrawn = make_safe_list(session, list_id)
+    context = EntryPage(form, withdrawn, ())
+    return page(request, "store/make_safe/withdraw.html", context, form.status)
 
 
 def _begun(request: Request, lines: Sequence[LineAsked]) -> Form:

@@ -55,7 +55,7 @@ def lists_in_force(session: Session, place: str, design_id: int) -> Mapping[Safe
     """Return the list in force for each act on a stack of a design at a place. One statement.
 
     A list of the place goes before one carried over from the design, and that before one for
-    everywhere.
+    everywhere; one without lines is withdrawn.
     """
     is_carried = MakeSafeList.carried_from != ""
     rows = session.execute(
@@ -71,8 +71,8 @@ def lists_in_force(session: Session, place: str, design_id: int) -> Mapping[Safe
             ~_followed(),
         )
     )
-    found = read_all(ListVersion, rows)
-    found = tuple(sorted(found, key=lambda each: (bool(each.place), bool(each.carried_from))))
+    found = [each for each in read_all(ListVersion, rows) if each.lines]
+    found.sort(key=lambda each: (bool(each.place), bool(each.carried_from)))
     return {each.act: each for each in found}
 
 
@@ -140,7 +140,13 @@ class ListOnPage:
 
     @property
     def in_force(self) -> Proposal | None:
-        """The version in force; None: none was approved."""
+        """The version in force; None: none was approved, or it was withdrawn."""
+        newest = self.newest_approved
+        return newest if newest and lines_of(newest) else None
+
+    @property
+    def newest_approved(self) -> Proposal | None:
+        """What was approved last: a version, or that the list is withdrawn."""
         return next((each for each in self.proposals if each.approved_at is not None), None)
 
     @property
@@ -157,7 +163,7 @@ class ListOnPage:
     @property
     def newest(self) -> Sequence[LineAsked]:
         """The lines of what was proposed last, which an edit begins with."""
-        return lines_of(self.proposals[0]) if self.proposals else ()
+        return next((lines for each in self.proposals if (lines := lines_of(each))), ())
 
 
 def lines_of(proposal: Proposal) -> tuple[LineAsked, ...]:
