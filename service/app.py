@@ -57,6 +57,7 @@ PAGES = (
     "service.limits.pages",
     "service.store.pages.imports",
     "service.bench.pages.stack_imports",
+    "service.store.pages.instrument_imports",
     "service.bench.pages.codes",
     "service.planning.pages.changeover",
     "service.calculators.pages",

@@ -41,7 +41,7 @@ from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
 from service.store.changes.parts import taken
-from service.store.files import TypeFinder, Wrong, look_alikes
+from service.store.files.parts_in import TypeFinder, Wrong, look_alikes
 from service.store.queries.forbids import NewItem, concessions_left, for_parts, forbids_of_new_items
 from service.store.queries.part_types import PartTypeFacts, part_types
 from service.store.tables import Lot, Part

@@ -26,9 +26,9 @@ from service.platform.files.photos import Checked, store
 from service.platform.files.tables_in import Table, read_table, suggest_mapping
 from service.settings import Settings
 from service.stacks.queries.stacks import designs_for_choice
-from service.store import files as parts_in
-from service.store.changes.imports import SourceFile, write_parts
-from service.store.files import Wrong
+from service.store.changes.imports import SourceFile, write_instruments, write_parts
+from service.store.files import instruments_in, parts_in
+from service.store.files.parts_in import Wrong
 from service.store.queries.part_types import part_types
 
 app = typer.Typer(help="Bring in lists and logs of test benches.", no_args_is_help=True)
@@ -87,6 +87,32 @@ def parts(
         _agree(summary, writable=plan_read.may_be_written, yes=yes)
         with changing(engine, terminal.OWNER, via="command") as work:
             write_parts(work, plan_read.plan)
+    print(f"{summary} were added from {file.name}.")
+
+
+@app.command()
+def instruments(
+    file: File,
+    *,
+    column: Columns = None,
+    day_first: DayFirst = False,
+    decimal: Decimal = None,
+    yes: Yes = False,
+) -> None:
+    """Add the instruments of a list, each with its last calibration."""
+    settings = terminal.settings()
+    list_read = _read(file, instruments_in.SYNONYMS, column)
+    how = _how(settings, day_first=day_first, decimal=decimal)
+    with terminal.database(settings) as engine:
+        with reading(engine) as session:
+            seen = instruments_in.plan(
+                session, list_read.table, list_read.mapping, list_read.source, how
+            )
+        _show(list_read, seen.wrong)
+        summary = f"{len(seen.plan.instruments)} instruments"
+        _agree(summary, writable=seen.may_be_written, yes=yes)
+        with changing(engine, terminal.OWNER, via="command") as work:
+            write_instruments(work, seen.plan)
     print(f"{summary} were added from {file.name}.")
 
 

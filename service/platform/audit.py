@@ -49,6 +49,7 @@ class Event(StrEnum):
     PART_RESERVED = "part:reserved"
     PART_IDENTIFIED = "part:identified"
     PARTS_IMPORTED = "parts:imported"
+    INSTRUMENTS_IMPORTED = "instruments:imported"
     STACK_ADDED = "stack:added"
     STACK_CHANGED = "stack:changed"
     STACK_IMPORTED = "stack:imported"

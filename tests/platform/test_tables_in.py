@@ -15,7 +15,7 @@ from service.platform.files.tables_in import (
     suggest_mapping,
     text_of,
 )
-from service.store import files
+from service.store.files import parts_in as files
 
 PLAIN = "Serial;Type;Hours\nM-1;MEA;12,5\nM-2;MEA;0\n"
 

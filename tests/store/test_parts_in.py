@@ -17,9 +17,9 @@ from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
-from service.store import files
 from service.store.changes.imports import SourceFile, write_parts
-from service.store.files import ListOptions, PartsSeen
+from service.store.files import parts_in as files
+from service.store.files.parts_in import ListOptions, PartsSeen
 from service.store.tables import Lot, Part
 from tests import builders
 

@@ -36,6 +36,7 @@ SENTENCES = {
     "limits:written": "wrote {subject}",
     "limits:approved": "put {subject} in force",
     "parts:imported": "imported {subject}",
+    "instruments:imported": "imported instruments of {subject}",
     "changeover plan:made": "made {subject}",
     "changeover plan:opened": "began a record by {subject}",
     "record:begun": "began {subject}",

@@ -62,7 +62,7 @@ def add_calibration(
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     instrument = work.row(Instrument, instrument_id, "instrument")
-    entry = checked_calibration(work, instrument, entry)
+    entry = checked_calibration(work.now, instrument, entry)
     row = put_calibration(work, instrument_id, entry)
     changes = given.trail_of(CALIBRATION_FIELDS, None, entry)
     changes += [(f"point {number}", None, str(point)) for number, point in _numbered(entry)]
@@ -107,10 +107,10 @@ def put_calibration(
 
 
 def checked_calibration(
-    work: Work, instrument: Instrument, entry: CalibrationEntry
+    now: datetime, instrument: Any, entry: CalibrationEntry
 ) -> CalibrationEntry:
-    """Return the entry as it is kept. Raises Refused where it cannot be."""
-    entry = given.checked(entry, CALIBRATION_FIELDS, work.now)
+    """Return the entry as it is kept, of an instrument or its entry. Raises Refused."""
+    entry = given.checked(entry, CALIBRATION_FIELDS, now)
     if entry.due_at <= entry.done_at:
         raise Refused(
             "due_at",
@@ -261,7 +261,7 @@ def propose_correction(
     instrument = work.row(Instrument, old.instrument_id, "instrument")
     why = given.reason(reason)
     _refuse_corrected(old)
-    entry = checked_calibration(work, instrument, entry)
+    entry = checked_calibration(work.now, instrument, entry)
     changes: list[Change] = [
         (field.label, _shown(getattr(old, field.name)), _shown(getattr(entry, field.name)))
         for field in CALIBRATION_FIELDS

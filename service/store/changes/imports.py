@@ -1,6 +1,6 @@
-"""Lists of parts, written all or nothing.
+"""Lists of parts and of instruments, written all or nothing.
 
-What is to be made was read from a file and looked at before (store/files/parts_in.py); here it is
+What is to be made was read from a file and looked at before (store/files); here it is
 checked against the database once more, in the same transaction that writes it.
 """
 
@@ -17,6 +17,8 @@ from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.store.arithmetic.identifiers import maker_key, namesake_of, serial_key
+from service.store.changes.calibrations import CalibrationEntry, put_calibration
+from service.store.changes.instruments import InstrumentEntry, put_instrument
 from service.store.changes.lots import LotEntry, put_lot
 from service.store.changes.parts import PartEntry, taken
 from service.store.tables import Lot, Part
@@ -99,6 +101,50 @@ def write_parts(work: Work, plan: PartsPlan) -> int:
         ],
     )
     return len(plan.parts) + len(plan.lots)
+
+
+@dataclass(frozen=True, slots=True)
+class NewInstrument:
+    """An instrument a list speaks of, with its last calibration; None: it has none."""
+
+    line: int
+    entry: InstrumentEntry
+    calibration: CalibrationEntry | None
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentsPlan:
+    """What a list of instruments would make."""
+
+    source: SourceFile
+    instruments: tuple[NewInstrument, ...]
+
+
+def write_instruments(work: Work, plan: InstrumentsPlan) -> int:
+    """Make every instrument of a list with its calibration, or none; give how many.
+
+    Raises Refused for a mark another one bears.
+    """
+    need(work.by, Act.IMPORT)
+    need(work.by, Act.INSTRUMENT_WRITE)
+    if not plan.instruments:
+        raise Refused("file", plan.source.name, "there is nothing in it to be made.")
+    for each in plan.instruments:
+        row = put_instrument(work, each.entry)
+        if each.calibration is not None:
+            put_calibration(work, row.id, each.calibration)
+    marks = (each.entry.label for each in plan.instruments)
+    work.note(
+        Event.INSTRUMENTS_IMPORTED,
+        ("list", None, plan.source.name),
+        [
+            ("file", None, plan.source.name),
+            ("SHA-256", None, plan.source.sha256),
+            ("instruments", None, len(plan.instruments)),
+            ("marks", None, _shortened(marks)),
+        ],
+    )
+    return len(plan.instruments)
 
 
 def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:

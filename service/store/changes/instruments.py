@@ -1,6 +1,7 @@
 """Instruments: added, changed, withdrawn from use."""
 
 from dataclasses import asdict, dataclass
+from datetime import datetime
 
 from sqlalchemy import select
 
@@ -52,14 +53,20 @@ class InstrumentEntry:
 def add_instrument(work: Work, entry: InstrumentEntry) -> int:
     """Add an instrument. Gives its id. Raises Refused for a mark another one bears."""
     need(work.by, Act.INSTRUMENT_WRITE)
-    entry = _checked(work, entry)
+    row = put_instrument(work, entry)
+    changes = given.trail_of(INSTRUMENT_FIELDS, None, entry)
+    work.note(Event.INSTRUMENT_ADDED, ("instrument", row.id, row.label), changes)
+    return row.id
+
+
+def put_instrument(work: Work, entry: InstrumentEntry) -> Instrument:
+    """Write the row of an instrument, without leave and trail. Raises Refused as adding does."""
+    entry = checked_instrument(work.now, entry)
     _refuse_taken(work, entry.label, but=None)
     row = Instrument(label_key=serial_key(entry.label), added_at=work.now, **asdict(entry))
     work.session.add(row)
     work.session.flush()
-    changes = given.trail_of(INSTRUMENT_FIELDS, None, entry)
-    work.note(Event.INSTRUMENT_ADDED, ("instrument", row.id, row.label), changes)
-    return row.id
+    return row
 
 
 def change_instrument(
@@ -71,7 +78,7 @@ def change_instrument(
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     row = work.row(Instrument, instrument_id, "instrument")
-    entry = _checked(work, entry)
+    entry = checked_instrument(work.now, entry)
     why = given.reason(reason)
     if entry.kind is not row.kind:
         raise Refused("kind", entry.kind.value, f"it is a {row.kind}.", "Another instrument.")
@@ -85,8 +92,9 @@ def change_instrument(
     )
 
 
-def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:
-    entry = given.checked(entry, INSTRUMENT_FIELDS, work.now)
+def checked_instrument(now: datetime, entry: InstrumentEntry) -> InstrumentEntry:
+    """Return the entry as it is kept. Raises Refused where it cannot be."""
+    entry = given.checked(entry, INSTRUMENT_FIELDS, now)
     has_range = entry.range_least is not None or entry.range_most is not None
     if has_range and not entry.unit:
         raise Refused("unit", "", "a range needs its unit.", "Such as N·m.")

@@ -25,10 +25,10 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.settings import Settings
-from service.store import files as parts_in
 from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS
 from service.store.changes.imports import SourceFile, write_parts
-from service.store.files import ListOptions, PartsSeen
+from service.store.files import parts_in
+from service.store.files.parts_in import ListOptions, PartsSeen
 from service.store.queries.part_types import PartTypeFacts, part_types
 
 router = APIRouter(prefix="/import/parts")

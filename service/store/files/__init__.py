@@ -1,0 +1,1 @@
+"""Lists that are read: parts and instruments."""
