@@ -20,8 +20,8 @@ HEADER = (
     "Done;Due;Or due after;Certificate;Result;Error as found, offset;Points of the certificate\n"
 )
 DRIVER = (
-    "TD-7;torque driver;dial or electronic;N·m;0,5;20;;2025-11-03;2026-11-03;5000;C-77;in tolerance as found;"
-    "-0,1;10; 10,1; 10 | 20; 20,2\n"
+    "TD-7;torque driver;dial or electronic;N·m;0,5;20;;2025-11-03;2026-11-03;5000;C-77;"
+    "in tolerance as found;-0,1;10; 10,1; 10 | 20; 20,2\n"
 )
 GAUGE = "PG-7;pressure gauge;;kPa;0;400;0,25;;;;;;;\n"
 
