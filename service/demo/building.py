@@ -19,6 +19,7 @@ from service.demo import (
     instruments,
     lapwing,
     limits,
+    put_right,
     running,
     runs,
     stock,
@@ -56,6 +57,7 @@ def everything() -> list[Entry]:
         runs,
         curves,
         failing,
+        put_right,
         today,
     )
     return sorted(

@@ -76,6 +76,27 @@ def opened_end() -> bytes:
     return _finished(picture, "free end, three layers lifted off")
 
 
+def certificate(mark: str) -> bytes:
+    """Draw the first page of a calibration certificate: a heading, lines and a stamp."""
+    picture, draw = _sheet("#f7f5ee")
+    draw.text((120, 70), f"Calibration certificate, {mark}", fill="#101214", font=_font(40))
+    for row, y in enumerate(range(170, 480, 44)):
+        draw.line((120, y, 640 if row % 3 else 760, y), fill="#8d938f", width=5)
+    draw.ellipse((620, 480, 770, 630), outline="#2b5d8a", width=6)
+    draw.text((652, 535), "in order", fill="#2b5d8a", font=_font(24))
+    return _finished(picture, "a certificate nobody issued")
+
+
+def rib_marks() -> bytes:
+    """Draw an MEA whose GDL bears the marks of the plate's ribs."""
+    picture, draw = _sheet("#e9edf0")
+    draw.rectangle((150, 110, 810, 610), fill=FRAME, outline="#a39a80", width=3)
+    draw.rectangle((230, 180, 730, 540), fill=GRAPHITE)
+    for x in range(250, 730, 24):
+        draw.line((x, 190, x, 530), fill="#6c7178", width=9)
+    return _finished(picture, "ribs of the plate show through the GDL")
+
+
 def _sheet(ground: str) -> tuple[Image.Image, ImageDraw.ImageDraw]:
     picture = Image.new("RGB", SIZE, ground)
     return picture, ImageDraw.Draw(picture)

@@ -362,6 +362,27 @@ def test_case_29_a_logs_clock_is_corrected_and_hours_and_snapshots_follow(
     assert (act, "+60 min" in changes) == ("run:clock corrected", True)
 
 
+def test_a_log_read_again_keeps_what_its_clock_was_corrected_by(engine: Engine, lab: Lab) -> None:
+    """Also twice; a log that is only read again is not moved twice."""
+    run_id = taken_in(engine, lab, a_log(lab))
+    for minutes in (60, -15.5):
+        with changing(engine, lab.by) as work:
+            correct_clock(work, run_id, minutes=minutes, reason="the logger was set wrongly")
+
+    for _time in range(2):
+        with changing(engine, lab.by) as work:
+            read_run_again(work, run_id, a_log(lab), reason="another idle limit")
+
+    with reading(engine) as session:
+        sheet = run_sheet(session, run_id)
+        starts = session.scalars(
+            select(func.min(Snapshot.from_at)).where(Snapshot.known_until.is_(None))
+        ).one()
+    assert sheet.run.reading is not None
+    assert sheet.run.reading.began_at == lab.began_at + timedelta(minutes=44.5)
+    assert starts >= sheet.run.reading.began_at
+
+
 @pytest.mark.parametrize("minutes", [0, 60 * 24 * 400])
 def test_a_clock_that_would_leave_the_build_or_did_not_err_is_refused(
     engine: Engine, lab: Lab, minutes: float

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -22,7 +23,7 @@ from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.changes.hour_reports import Report, report_hours
 from service.stacks.changes.hours import read_hours
 from service.stacks.queries.hour_kinds import stack_kinds
-from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.hours import left_out_of_hours, stack_hours
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
 from tests import builders
 from tests.bench.at_the_bench import WORK_BEGAN, a_lab
@@ -136,6 +137,8 @@ def test_a_feed_leaves_out_what_cannot_be_and_names_it(engine: Engine) -> None:
         assert stack_hours(session, [stack_id])[stack_id].hours.hours == before + 1
         acts = session.scalars(select(AuditEntry.act)).all()
         assert list(acts).count("hours:left out") == 1
+        (noted,) = left_out_of_hours(session, stack_id)
+        assert noted.doubts == beyond.doubts
 
 
 def test_a_machine_is_asked_by_the_key(calling: Callable[..., Any], engine: Engine) -> None:
@@ -217,3 +220,20 @@ def test_the_hours_page_asks_and_keeps_what_was_typed(signed_in_client: Clients,
     assert "It stands: keep it with the reason" in asked.text
     assert 'value="180"' in asked.text
     assert kept.status_code == 303
+
+
+def test_the_hours_page_names_what_was_left_out(
+    calling: Callable[..., Any], signed_in_client: Callable[..., Any], engine: Engine
+) -> None:
+    an_open_stack(engine)
+    reports = [{"hours": hours, "taken_at": f"2026-03-05T{hour}:00:00Z"}
+               for hours, hour in ((150.0, "11"), (190.0, "12"))]  # fmt: skip
+
+    answer = calling("builder").post(
+        "/api/v1/stacks/TEL-1/hours/reports", json={"reports": reports}
+    )
+    page = signed_in_client("builder").get("/stacks/TEL-1/hours").text
+
+    assert answer.json()["doubts"], answer.text
+    assert 'id="left-out"' in page
+    assert answer.json()["doubts"][-1] in unescape(page)

@@ -2,7 +2,8 @@
 
 import json
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -12,7 +13,7 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.runs.arithmetic.log_columns import CellColumn, Mapping, mapping_from_json
+from service.runs.arithmetic.log_columns import CellColumn, Mapping, TimeKind, mapping_from_json
 from service.runs.arithmetic.log_times import RunTimes, run_times
 from service.runs.arithmetic.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.runs.queries.run_checks import overlapping_run, shown_around, why_not_released
@@ -58,6 +59,8 @@ def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
     return tuple(f"U{cell.channel}" for cell in cells)
 
 
+NOT_MOVED = timedelta()
+CORRECTED_BY = re.compile(r"The log’s clock was corrected by ([+-][\d.e+-]+) min\.")
 LEFT_OUT = "The meter is left out; the file keeps what it says."
 
 
@@ -73,9 +76,18 @@ def refuse_early(work: Work, stack_id: int, mapping: Mapping, began_at: datetime
 
 
 def add_reading(
-    work: Work, run_id: int, stack_id: int, log: LogRead, *, reason: str = ""
+    work: Work,
+    run_id: int,
+    stack_id: int,
+    log: LogRead,
+    *,
+    reason: str = "",
+    clock: timedelta = NOT_MOVED,
 ) -> RunReading:
     """Add a reading with its snapshots inside a larger change, which asks for leave and notes it.
+
+    ``clock``: by how much the log's own clock was corrected before; where it has none, it counts
+    from the beginning that was given.
 
     Raises Refused beside ``began_at``, ``log`` or ``mapping``: no build closed at that time, a log
     that reaches over a closing or opening, another number of cells, overlapping another log, an
@@ -86,6 +98,10 @@ def add_reading(
         moments = run_times(times, log.mapping.time.kind, log.began_at)
     except Inconsistent as trouble:
         raise Refused("began_at", "", str(trouble), "Such as 2026-03-07 14:20.") from None
+    moved = []
+    if clock and log.mapping.time.kind is TimeKind.CLOCK:
+        moments = replace(moments, began_at=moments.began_at + clock)
+        moved = [clock_corrected(clock)]
     began_at, ended_at = moments.began_at, moments.at(times.last_s)
     names = channel_names(log.mapping.cells)
     if not names:
@@ -115,7 +131,7 @@ def add_reading(
         meter_from_hours=None if meter_id is None else log.totals.meter_from_hours,
         meter_to_hours=None if meter_id is None else log.totals.meter_to_hours,
         above=_limits_text(log.totals, moments),
-        doubts=json.dumps([*log.notes, *log.totals.doubts, *doubts], ensure_ascii=False),
+        doubts=json.dumps([*log.notes, *log.totals.doubts, *moved, *doubts], ensure_ascii=False),
         not_released=why_not_released(work.session, place.build.build_id, began_at, ended_at),
         by_id=work.by.id,
         reason=reason,
@@ -190,6 +206,12 @@ def add_moved(work: Work, before: RunReading, by: timedelta, reason: str) -> Run
 def clock_corrected(by: timedelta) -> str:
     """Say by how much a log's clock was corrected."""
     return f"The log’s clock was corrected by {by.total_seconds() / 60:+g} min."
+
+
+def clock_of(reading: RunReading) -> timedelta:
+    """Return by how much the clock of a reading's log was corrected, as `clock_corrected` says."""
+    said = CORRECTED_BY.findall(" ".join(json.loads(reading.doubts)))
+    return timedelta(minutes=sum(map(float, said)))
 
 
 def _copied(row: RunReading | Snapshot) -> dict[str, Any]:

@@ -15,9 +15,11 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping
 from service.runs.changes.run_readings import (
+    NOT_MOVED,
     LogRead,
     add_moved,
     add_reading,
+    clock_of,
     close_out,
     tell_others,
 )
@@ -81,7 +83,8 @@ def read_run_again(
 ) -> int:
     """Replace what a run's file was read as, with all that came of it. Gives the reading's id.
 
-    ``stack_id``: the stack it belongs to, where that is another than was thought. A run that was
+    A correction of its clock is kept. ``stack_id``: the stack it belongs to, where that is another
+    than was thought. A run that was
     made void counts again. Raises Refused as `add_reading` does, NotFound.
     """
     why = changes.reason(reason)
@@ -95,7 +98,8 @@ def read_run_again(
         serial = _locked_stack(work, belongs_to)
     if before is not None:
         close_out(work, before)
-    reading = add_reading(work, run_id, belongs_to, log, reason=why)
+    clock = clock_of(before) if before is not None else NOT_MOVED
+    reading = add_reading(work, run_id, belongs_to, log, reason=why, clock=clock)
     first = min(reading.began_at, before.began_at if before else reading.began_at)
     keep_makeups_since(work, belongs_to, first)
     moved: list[Change] = []

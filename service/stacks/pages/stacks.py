@@ -35,6 +35,7 @@ from service.stacks.queries.hour_histories import (
     reports_taken_back,
 )
 from service.stacks.queries.hour_kinds import BuildKinds, OutsideBuilds, hours_outside, stack_kinds
+from service.stacks.queries.hours import LeftOut, left_out_of_hours
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import (
     STATES,
@@ -85,6 +86,7 @@ class HoursPage:
     form: Form
     as_of: AsOf
     taken_back: tuple[TakenBack, ...]
+    left_out: tuple[LeftOut, ...]
     builds_kinds: tuple[BuildKinds, ...]
     outside: tuple[OutsideBuilds, ...]
     """hours of its meters that no build has"""
@@ -271,6 +273,7 @@ def _hours_page(
         stack = stack_facts(session, stack_id)
         history = hour_history(session, stack_id, as_of, turn)
         gone = reports_taken_back(session, stack_id)
+        left_out = left_out_of_hours(session, stack_id)
         builds_kinds = stack_kinds(session, stack_id, as_of)
     now = now_utc()
     context = HoursPage(
@@ -279,6 +282,7 @@ def _hours_page(
         query or blank(request),
         as_of,
         gone,
+        left_out,
         builds_kinds,
         hours_outside(builds_kinds, history.now),
         as_of.until(now),

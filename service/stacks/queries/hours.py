@@ -3,12 +3,17 @@
 All answers are as known now, or as they were known at ``known_at``; hours are in h.
 """
 
+import json
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.audit import Event
+from service.platform.queries.statements import param
+from service.platform.tables import AuditEntry
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import build_spans
 from service.stacks.queries.meters import NO_METERS, Meters, meters_of
@@ -43,6 +48,32 @@ def hours_now(meters: Meters) -> StackHours:
     shift, meter, newest = read[-1]
     hours = Hours(shift.hours + (meter.counted.last or 0.0), shift.gaps > 0)
     return StackHours(hours, newest.at, meters.meters[-1].removed_at is None)
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Reports of a bench that were left out of the hours, as noted one day, each with why."""
+
+    at: datetime
+    doubts: tuple[str, ...]
+
+
+LEFT_OUT_SHOWN = 20
+LEFT_OUT = (
+    select(AuditEntry.at, AuditEntry.changes)
+    .where(AuditEntry.stack_id == param("stack_id"), AuditEntry.act == Event.HOURS_LEFT_OUT)
+    .order_by(AuditEntry.id.desc())
+    .limit(LEFT_OUT_SHOWN)
+)
+
+
+def left_out_of_hours(session: Session, stack_id: int) -> tuple[LeftOut, ...]:
+    """Return the newest reports of a bench that were left out. One statement."""
+    rows = session.execute(LEFT_OUT, {"stack_id": stack_id})
+    return tuple(
+        LeftOut(row.at, tuple(doubt for _name, _before, doubt in json.loads(row.changes)))
+        for row in rows
+    )
 
 
 def build_hours(
