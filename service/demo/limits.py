@@ -61,13 +61,13 @@ BY_DESIGN = tuple(
         line.needs_witness,
         good_minutes=GOOD_FOR.get(line.unit or ""),
         short=SHORT.get(line.unit or "", ""),
+        instrument_kind=InstrumentKind.GAS_DETECTOR if line.unit == "% vol" else None,
     )
     for number, line in enumerate(HERON.checklist, 1)
 )
 IN_NITROGEN = tuple(
     replace(
         line,
-        instrument_kind=InstrumentKind.GAS_DETECTOR,
         principle=Principle.THERMAL_CONDUCTIVITY,
         gas_matrix=GasMatrix.INERT,
         needs_bump_test=True,

@@ -12,10 +12,9 @@ from zlib import crc32
 import numpy as np
 
 from service.demo.ageing import Array
-from service.demo.bench_days import LONG, USUAL, Day
 from service.demo.days import FRI, MON, THU, WED, When, ago
 from service.demo.lab import ZONE, Entry, Lab, put_in_force
-from service.demo.logs import Bench, Manner, mapping_of, run, written
+from service.demo.logs import LONG, USUAL, Bench, Day, Manner, mapping_of, run, written
 from service.demo.piles import sat_in
 from service.demo.running import METER_REPLACED, STORK_BEFORE, shown
 from service.platform.database import Work
