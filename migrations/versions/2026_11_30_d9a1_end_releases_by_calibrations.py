@@ -3,7 +3,7 @@
 Calibrations of before ended no release by themselves; what rests on them was judged, or waits.
 
 Revision ID: d9a1
-Revises: e8b3
+Revises: e7c3
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "d9a1"
-down_revision = "e8b3"
+down_revision = "e7c3"
 branch_labels = None
 depends_on = None
 

@@ -8,7 +8,7 @@ from service.platform.database import make_engine
 from service.proof.tables import ReleaseEnd
 from tests import builders
 
-BEFORE = "e8b3"
+BEFORE = "e7c3"
 
 
 def test_what_a_calibration_ended_is_forgotten_by_the_way_down_and_asked_anew(
