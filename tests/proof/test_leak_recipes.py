@@ -10,10 +10,12 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.limits.arithmetic.figures_form import from_form, to_form
+from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.leak_recipes import Recipe, Wetness
+from service.limits.arithmetic.permeation import Permeating, Permeation
 from service.operation.files import check_all
 from service.operation.migrating import triggers
-from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Question, Refused
 from service.proof.tables import PressureTrace
@@ -209,3 +211,37 @@ def test_a_recipe_is_typed_as_it_is_shown_and_kept_within_its_design() -> None:
         replace(FIGURES_BY_RECIPE.leak or LEAK, most_across_kpa=52.0)
     with pytest.raises(Inconsistent, match="opens at the test pressure"):
         replace(LEAK, recipes=(replace(RECIPE, relief_kpa=50.0),))
+
+
+BY_HYDROGEN = replace(
+    LEAK,
+    recipes=(replace(RECIPE, gas="hydrogen"),),
+    permeation=(Permeation(Permeating.HYDROGEN, Wetness.DRY, 0.1, 0.7, "cells measured"),),
+)
+
+
+@pytest.mark.both_engines
+def test_a_recipe_has_a_gas_of_its_own_judged_apart_from_its_permeation(engine: Engine) -> None:
+    """The limits of its set-up hold for it; the other set-ups keep the design's gas."""
+    stack = a_closed_stack(engine, figures=replace(FIGURES, leak=BY_HYDROGEN))
+    passed_on = {"gas": "hydrogen", "end_pressure": "49.16"}
+
+    stack.leak(4, **KEPT | passed_on, arrived={"cathode": "0.5"})
+    with pytest.raises(Question, match="Tested with nitrogen; the set-up asks for hydrogen"):
+        stack.leak(4, **KEPT)
+    stack.leak(3)
+
+    (by_hydrogen, by_nitrogen) = made(stack)
+    assert by_hydrogen.verdict is by_nitrogen.verdict is Verdict.PASS
+    across = next(path for path in by_hydrogen.result.paths if path.permeation)
+    assert across.path is Path.ANODE_CATHODE
+
+
+def test_a_gas_of_a_recipe_is_typed_and_fits_its_set_up() -> None:
+    figures = replace(FIGURES, leak=BY_HYDROGEN)
+    form = to_form(figures)
+
+    assert form["leak_recipe_4_gas"] == "hydrogen"
+    assert from_form(form).leak == BY_HYDROGEN
+    with pytest.raises(OutOfRange, match="hydrogen"):
+        replace(RECIPE, set_up=3, gas="hydrogen")

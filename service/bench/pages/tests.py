@@ -62,15 +62,19 @@ def _begin(
     begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": ShortMethod.RESISTANCE}
     if kind is TestKind.SEARCH:
         begun["way"] = SearchWay.VOLTAGE
+    own_gas = None
     if figures is not None:
-        begun["gas"] = figures.gas
+        order = key.removeprefix("leak-")
+        recipe = figures.recipe(int(order)) if order.isdecimal() else None
+        own_gas = recipe.gas if recipe else None
+        begun["gas"] = own_gas or figures.gas
     if last is not None:
         names = ("instrument_id", "thermometer_id", "meter_id")
         begun |= {name: str(tool.id) for name, tool in zip(names, last.tools, strict=False)}
         test = last.test
         if isinstance(test, LeakTest):
             begun |= {
-                "gas": test.gas,
+                "gas": own_gas or test.gas,
                 "zero": test.zero,
                 "method": test.method,
                 "barometer": as_text(test.barometer_kpa, "kPa"),

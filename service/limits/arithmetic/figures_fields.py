@@ -15,7 +15,7 @@ from service.limits.arithmetic.limits import Quantity
 from service.limits.arithmetic.permeation import Permeating
 from service.limits.arithmetic.retests import EVERY, NONE, Retest
 from service.limits.arithmetic.set_points import Oxidant
-from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
+from service.physics.arithmetic.gases import CROSSOVER_GASES, REFERENCES, TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
 from service.physics.arithmetic.tightening import PASS_BAND_PERCENT, SETTLING_MINUTES
 from service.physics.arithmetic.water import COOLANTS
@@ -100,8 +100,11 @@ def path_field(path: Path) -> Field:
     return _maybe("leak_limit", path.name.lower(), f"Maximum leak, {path}", "mbar·L/s")
 
 
+RECIPE_GASES = tuple(gas.name for gas in CROSSOVER_GASES)
+
+
 def recipe_fields(order: int) -> tuple[Field, ...]:
-    """Return what the recipe of a set-up says; all but guard and relief once it is given."""
+    """Return what the recipe of a set-up says; all but guard, relief and gas once it is given."""
     name = f"leak_recipe_{order}"
     return (
         _words(
@@ -112,6 +115,7 @@ def recipe_fields(order: int) -> tuple[Field, ...]:
         _maybe(name, "measure_min", f"Measuring time, set-up {order}", "min"),
         _maybe(name, "guard_kpa", f"Guard across the membrane, set-up {order}", "kPa"),
         _maybe(name, "relief_kpa", f"Maximum relief setting, set-up {order}", "kPa"),
+        _words(f"{name}_gas", f"Test gas of its own, set-up {order}", RECIPE_GASES, required=False),
     )
 
 
@@ -293,6 +297,11 @@ _OF: dict[str, str] = {
     f" end: {EXAMPLE}. Empty: A, B, C and D at the plate's corners, clockwise from the upper left.",
     "clamp_corners_asked": "Asked in each pass, or recorded where somebody measures them."
     " Empty: optional.",
+    **{
+        f"leak_recipe_{set_up.order}_gas": "The limits of the set-up hold for it; hydrogen only"
+        " with the anode alone under pressure. Empty: the test gas above."
+        for set_up in SET_UPS
+    },
     "leak_gas": "The limits hold for this gas; hydrogen is converted from it.",
     "leak_hold_minutes": f"A shorter hold is asked about. Empty: {HOLD_MINUTES:g} min.",
     "leak_most_across_kpa": "Between anode and cathode. Empty: the bench says that none is kept.",

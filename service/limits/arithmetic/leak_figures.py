@@ -9,7 +9,7 @@ from service.limits.arithmetic.leak_objects import LeakObject, ObjectLimit
 from service.limits.arithmetic.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
 from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.limits.arithmetic.permeation import Permeation
-from service.physics.arithmetic.gases import Gas, gas_named, throughput
+from service.physics.arithmetic.gases import gas_named, throughput
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.platform.arithmetic.units import Measure, to_si
@@ -174,10 +174,10 @@ class LeakFigures:
                     "most_across_kpa",
                 )
 
-    @property
-    def test_gas(self) -> Gas:
-        """The gas the limits hold for."""
-        return gas_named(self.gas)
+    def gas_of(self, set_up: int) -> str:
+        """Return the gas the limits hold for in a set-up: its recipe's own, else the design's."""
+        recipe = self.recipe(set_up)
+        return recipe.gas if recipe and recipe.gas else self.gas
 
     def circuit(self, circuit: Circuit) -> CircuitFigures | None:
         """Return figures of one circuit; None where there are none."""

@@ -38,9 +38,10 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
         band = f"{pressure.test_pressure_kpa:g} kPa ± {pressure.test_band_percent:g} %"
         facts |= {"pressure": f"{kpa:.4g} kPa", "pressure of the set-up": band}
         sentences.append(f"{kpa:.4g} kPa gauge at the start; the set-up asks for {band}.")
-    if test.gas != figures.gas and by_pressure:
-        facts |= {"gas": test.gas, "gas of the set-up": figures.gas}
-        sentences.append(f"Tested with {test.gas}; the set-up asks for {figures.gas}.")
+    gas = figures.gas_of(test.set_up)
+    if test.gas != gas and by_pressure:
+        facts |= {"gas": test.gas, "gas of the set-up": gas}
+        sentences.append(f"Tested with {test.gas}; the set-up asks for {gas}.")
     held = test.duration_min
     if held is not None and held < figures.hold_minutes * (1 - 1e-9):
         facts |= {"held": f"{held:.4g} min", "least hold": f"{figures.hold_minutes:g} min"}

@@ -22,9 +22,11 @@ from service.limits.arithmetic.leak_paths import (
 from service.limits.arithmetic.permeation import Bounds, Permeating
 from service.physics.arithmetic import tightness
 from service.physics.arithmetic.gases import (
+    CROSSOVER_GASES,
     HELIUM,
     Across,
     as_hydrogen,
+    gas_named,
     molecular_factor,
     viscous_factor,
 )
@@ -217,7 +219,7 @@ def _factors(test: LeakTest, figures: LeakFigures | None) -> tuple[float, ...]:
     if test.helium is None or figures is None:
         return (1.0,)
     circuits = [figures.circuit(circuit) for circuit in test.connected.pressurised]
-    across, gas = test.across, figures.test_gas
+    across, gas = test.across, gas_named(figures.gas_of(test.set_up), CROSSOVER_GASES)
     outside, warm = test.barometer_pa, across.temperature_k
     uses = [
         Across(from_gauge(circuit.test_pressure_kpa * 1e3, outside), outside, warm)
@@ -341,8 +343,9 @@ def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
     if test.helium is not None:
         return list(_of_helium(test.helium))
     sentences = []
-    if test.gas != figures.gas:
-        sentences.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
+    gas = figures.gas_of(test.set_up)
+    if test.gas != gas:
+        sentences.append(f"Tested with {test.gas}; the limits hold for {gas}.")
     for circuit in test.connected.pressurised:
         circuit_figures = figures.circuit(circuit)
         if circuit_figures is None:
