@@ -25,7 +25,7 @@ from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
 from service.platform.errors import Refused
-from service.platform.files.fields_in import Reading, number_in
+from service.platform.files.fields_in import Reading, is_unknown, number_in
 from service.platform.files.tables_in import Row, Table, text_of
 from service.records.changes.eligibility import refusals_of_use
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
@@ -132,6 +132,7 @@ def take(draft: Seen, row: Row, mapping: Mapping[str, int]) -> None:
         right = "A cell that holds the separator has to stand in quotation marks."
         wrong.append(Refused("row", "", "it has more cells than there are headings.", right))
     place, part_type, facing, hours = Place(), None, Facing.EITHER, 0.0
+    unknown = None
     try:
         part_type = draft.types.find(
             texts.get("part_type", ""), texts.get("drawing_number", ""), texts.get("revision", "")
@@ -148,7 +149,8 @@ def take(draft: Seen, row: Row, mapping: Mapping[str, int]) -> None:
         wrong.append(refusal)
     try:
         cell = row.cells[mapping["hours_before"]] if "hours_before" in mapping else None
-        hours = number_in(cell, "hours_before", draft.options.how) or 0.0
+        unknown = is_unknown(cell)
+        hours = (not unknown and number_in(cell, "hours_before", draft.options.how)) or 0.0
     except Refused as refusal:
         wrong.append(refusal)
     if hours < 0:
@@ -162,6 +164,7 @@ def take(draft: Seen, row: Row, mapping: Mapping[str, int]) -> None:
             place.end,
             facing=facing,
             hours_before=hours,
+            hours_before_unknown=unknown,
         )
         try:
             part = _which(draft, in_pile, part_type, texts)

@@ -152,6 +152,9 @@ class Part(KeptOnAShelf, Base):
             name="not_identified_is_held",
         ),
         CheckConstraint(
+            "hours_before_unknown IS NOT TRUE OR hours_before = 0", name="unknown_hours_are_none"
+        ),
+        CheckConstraint(
             "measured_thickness_mm IS NULL OR measured_thickness_mm > 0",
             name="measured_thickness_is_positive",
         ),
@@ -178,6 +181,9 @@ class Part(KeptOnAShelf, Base):
     maker_key: Mapped[str] = mapped_column(default="", comment="without regard to case and space")
     item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
     hours_before: Mapped[float] = mapped_column(default=0.0, comment="h it came with")
+    hours_before_unknown: Mapped[bool | None] = mapped_column(
+        comment="nobody knows how long it ran before it came; none: not said"
+    )
     measured_thickness_mm: Mapped[float | None] = mapped_column(
         comment="mm, free, by incoming inspection; none: not measured"
     )

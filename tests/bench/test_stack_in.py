@@ -4,10 +4,12 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, update
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.bench import files
@@ -17,17 +19,21 @@ from service.designs.arithmetic.grammar_findings import Severity
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
+from service.platform.audit import Event
 from service.platform.changes import Stored
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
-from service.platform.tables import Attachment
+from service.platform.tables import Attachment, AuditEntry
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind, RecordState
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.hour_kinds import part_kinds
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.layer_maps import layer_map
+from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Build, Fixing, Layer, Stack
 from service.store.changes.holds import Subject, give_concession, place_hold
 from service.store.changes.imports import SourceFile
@@ -438,3 +444,52 @@ def test_a_serial_that_looks_like_a_part_kept_here_makes_no_second_part(lab: Tak
 
     assert ["it looks like M-I, which is kept here" in wrong.said for wrong in seen.wrong] == [True]
     assert not differ.wrong
+
+
+@pytest.mark.both_engines
+def test_case_35_unknown_hours_of_a_transcribed_list_are_neither_blank_nor_zero(
+    lab: TakenOver, signed_in_client: Callable[..., Any], calling: Callable[..., Any]
+) -> None:
+    """The record says what it was transcribed from; every total of that part says “at least”."""
+    lines = TWO_CELLS.splitlines()
+    told = {"M-1": "unknown", "M-2": "0", "F-1": "120"}
+    text = "\n".join(
+        [lines[0] + ";hours before"]
+        + [f"{line};{told.get(line.split(';')[2], '')}" for line in lines[1:]]
+    )
+
+    number = lab.write(lab.look(text, make_missing=True))
+
+    with Session(lab.engine) as session:
+        assert session.get_one(RebuildRecord, number).reason.endswith(
+            "Transcribed from tarn-9.csv."
+        )
+        parts = {part.serial: part for part in session.scalars(select(Part))}
+        ids = {serial: parts[serial].id for serial in ("M-1", "M-2", "F-1", "A-1")}
+        hours = part_hours(session, list(ids.values()))
+        kinds = part_kinds(session, [ids["M-1"]], NOW)
+        trail = session.scalars(
+            select(AuditEntry.changes).where(AuditEntry.act == Event.STACK_IMPORTED.value)
+        ).one()
+    assert {serial: hours[part].before for serial, part in ids.items()} == {
+        "M-1": Hours(0.0, at_least=True),
+        "M-2": Hours(0.0),
+        "F-1": Hours(120.0),
+        "A-1": Hours(0.0),
+    }
+    assert [parts[serial].hours_before_unknown for serial in ids] == [True, False, False, None]
+    assert kinds[ids["M-1"]].total.at_load.at_least
+    assert "parts with unknown hours before" in trail
+    client = signed_in_client(Role.BUILDER)
+    page = client.get(f"/parts/{ids['M-1']}").text
+    assert "plus unknown hours before it came" in page
+    assert "plus unknown hours before it came" in client.get(f"/parts/{ids['M-1']}/trace").text
+    assert "plus unknown hours" not in client.get(f"/parts/{ids['M-2']}").text
+    api = calling(Role.BUILDER).get("/api/v1/parts/M-1/history").json()
+    assert api["part"]["hours_before_unknown"] is True
+    assert api["hours"]["at_least"] is True
+    with (
+        pytest.raises(DBAPIError, match="unknown_hours_are_none"),
+        lab.engine.begin() as connection,
+    ):
+        connection.execute(update(Part).where(Part.id == ids["M-1"]).values(hours_before=5.0))

@@ -70,6 +70,7 @@ NEW: dict[str, str] = {
     ),
     r"POST /api/v1/records sends donors\b.*": "the other stacks a record takes parts from",
     r"POST /api/v1/records/\{record_id\}/splits\b.*": "a stack split in two",
+    r"GET /api/v1/parts/.*\.hours_before_unknown: boolean\|null\b.*": "hours nobody knows",
     r"GET /api/v1/stacks/\{serial\}/layers 200 lineage\b.*": "what it was split from and into",
     r"POST /api/v1/\{of\}/\{number\}/(bag-openings|shelf-life-extensions)\b.*": (
         "opened bags and longer shelf lives of lots and parts by machine"

@@ -302,3 +302,19 @@ def test_serials_that_look_alike_are_refused_unless_said_to_differ(lists: Lists)
     assert "it looks like MD-0010 of line 2" in said(seen)[0][1]
     assert "it looks like M-1, which is kept here" in said(seen)[2][1]
     assert differ.may_be_written
+
+
+def test_case_35_hours_nobody_knows_are_taken_as_unknown(lists: Lists) -> None:
+    lists.write(lists.look("serial,type,hours\nM-7,mea,unknown\nM-8,mea,\nM-9,mea,0\n"))
+
+    with Session(lists.engine) as session:
+        parts = session.execute(
+            select(Part.serial, Part.hours_before, Part.hours_before_unknown)
+            .where(Part.serial.in_(("M-7", "M-8", "M-9")))
+            .order_by(Part.serial)
+        ).all()
+    assert [tuple(part) for part in parts] == [
+        ("M-7", 0.0, True),
+        ("M-8", 0.0, None),
+        ("M-9", 0.0, False),
+    ]

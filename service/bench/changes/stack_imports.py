@@ -79,6 +79,7 @@ class PartInPile:
     lot: LotKey | None = None
     facing: Facing = Facing.EITHER
     hours_before: float = 0.0
+    hours_before_unknown: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +136,11 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
             ("parts", None, len(plan.parts)),
             ("parts made", None, sum(part.part_id is None for part in plan.parts)),
             ("new parts accepted", None, "yes" if head.accept_new else None),
+            (
+                "parts with unknown hours before",
+                None,
+                sum(part.hours_before_unknown is True for part in plan.parts) or None,
+            ),
             ("lots made", None, len(plan.lots)),
             ("content", None, sha256),
         ],
@@ -236,6 +242,7 @@ def _parts(work: Work, plan: StackPlan) -> list[int]:
                 "maker_key": maker_key(part.maker),
                 "item_number": item,
                 "hours_before": part.hours_before,
+                "hours_before_unknown": part.hours_before_unknown,
                 "whereabouts": Whereabouts.IN_STORE,
                 "stack_id": None,
                 "place": "",

@@ -44,7 +44,7 @@ class Seat:
 class OwnHours:
     """The hours of one part over time; ``seats`` in the order of their closings."""
 
-    before: float
+    before: Hours
     seats: tuple[Seat, ...]
     cells: CellHours
     totals: dict[int, TotalOverTime]
@@ -52,7 +52,7 @@ class OwnHours:
     @property
     def now(self) -> Hours:
         """All hours of the part."""
-        return sum((seat.ran for seat in self.seats), Hours(self.before))
+        return sum((seat.ran for seat in self.seats), self.before)
 
     def at(self, time: datetime, meter_hours: float | None = None) -> Hours | None:
         """Return the hours of the part at a time; None where it sat in no build then.
@@ -102,18 +102,16 @@ def own_hours_at(
     for row in seats:
         if row.build_id in spans:
             sat[row.part_id].append((spans[row.build_id], row.cell))
+    came = {row.id: Hours(row.hours_before, bool(row.hours_before_unknown)) for row in before}
     return {
-        row.id: OwnHours(
-            row.hours_before, _in_order(row.hours_before, sat[row.id], cells), cells, totals
-        )
-        for row in before
+        part_id: OwnHours(hours, _in_order(hours, sat[part_id], cells), cells, totals)
+        for part_id, hours in came.items()
     }
 
 
 def _in_order(
-    before: float, sat: list[tuple[BuildSpan, int | None]], cells: CellHours
+    hours: Hours, sat: list[tuple[BuildSpan, int | None]], cells: CellHours
 ) -> tuple[Seat, ...]:
-    hours = Hours(before)
     seats = []
     for span, cell in sorted(sat, key=lambda sitting: (sitting[0].closed_at, sitting[0].build_id)):
         ran = cells.of(span.build_id, cell)
@@ -124,7 +122,8 @@ def _in_order(
 
 @statement
 def _before() -> Any:
-    return select(Part.id, Part.hours_before).where(Part.id.in_(param_list("part_ids")))
+    columns = (Part.id, Part.hours_before, Part.hours_before_unknown)
+    return select(*columns).where(Part.id.in_(param_list("part_ids")))
 
 
 @statement

@@ -136,7 +136,7 @@ class Trace:
     @property
     def hours(self) -> Hours:
         """All hours of the part, with those it came with."""
-        return sum((b.sitting.hours for b in self.builds), Hours(self.part.hours_before))
+        return sum((b.sitting.hours for b in self.builds), self.part.came_with)
 
 
 def trace(session: Session, part_id: int, as_of: AsOf = PRESENT) -> Trace:

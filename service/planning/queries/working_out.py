@@ -82,7 +82,7 @@ def used_up_parts(session: Session, parts: Collection[int], stack_id: int) -> Us
             worn[part] = f"{count} of {openings_most[part]} openings used"
     remaining = set(hours_most) - set(worn) - by_type
     for part, ran in (part_hours(session, remaining) if remaining else {}).items():
-        hours = ran.before + sum(sitting.hours for sitting in ran.in_builds.values())
+        hours = ran.total.hours
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
     return UsedUp(by_type, worn)

@@ -71,6 +71,15 @@ def number_in(cell: Cell, field: str, how: Reading) -> float | None:
     return value
 
 
+UNKNOWN_WORDS = frozenset({"unknown", "not known", "?", "unbekannt", "nicht bekannt"})
+
+
+def is_unknown(cell: Cell) -> bool | None:
+    """Say whether a cell says that nobody knows, which is no zero; None: it is empty."""
+    words = text_of(cell) if cell is not None else ""
+    return words.casefold() in UNKNOWN_WORDS if words else None
+
+
 def whole_in(cell: Cell, field: str, how: Reading, *, least: int = 0) -> int | None:
     """Return the whole number in a cell; None where it is empty. Raises Refused."""
     value = number_in(cell, field, how)

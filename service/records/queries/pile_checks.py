@@ -241,7 +241,7 @@ def _hours(session: Session, record_id: int, ids: Collection[int]) -> dict[int, 
         session, record_id, {at for of_part in hours.values() for at in of_part.in_builds}
     )
     return {
-        part: of_part.before
+        part: of_part.before.hours
         + sum(ran.hours for at, ran in of_part.in_builds.items() if at in builds)
         for part, of_part in hours.items()
     }

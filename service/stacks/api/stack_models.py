@@ -121,7 +121,7 @@ class Sitting(Out):
 @like(
     PartFacts,
     only="id label serial kind type_name drawing_number revision lot whereabouts place"
-    " stack_serial usability reserved_for hours_before",
+    " stack_serial usability reserved_for hours_before hours_before_unknown",
 )
 class Part(Out):
     """What a part is and how it stands on its three axes."""

@@ -102,13 +102,14 @@ class PartKinds:
     What it came with counts as run at load and, as at least that, with gas.
     """
 
-    before: float
+    before: Hours
     in_builds: dict[int, PartHours]
 
     @property
     def total(self) -> PartHours:
         """All hours of the part."""
-        before = PartHours(Hours(self.before), Hours(self.before, at_least=self.before > 0))
+        known = self.before.hours
+        before = PartHours(self.before, Hours(known, self.before.at_least or known > 0))
         return sum(self.in_builds.values(), before)
 
 
@@ -229,7 +230,12 @@ def part_kinds(
     for row in sat:
         if row.build_id in kinds:
             in_builds[row.part_id][row.build_id] = kinds[row.build_id].of(row.cell, until)
-    return {row.id: PartKinds(row.hours_before, in_builds[row.id]) for row in before}
+    return {
+        row.id: PartKinds(
+            Hours(row.hours_before, bool(row.hours_before_unknown)), in_builds[row.id]
+        )
+        for row in before
+    }
 
 
 def _kinds(
@@ -306,7 +312,8 @@ def _logs(
 
 @statement
 def _before() -> Any:
-    return select(Part.id, Part.hours_before).where(Part.id.in_(param_list("part_ids")))
+    columns = (Part.id, Part.hours_before, Part.hours_before_unknown)
+    return select(*columns).where(Part.id.in_(param_list("part_ids")))
 
 
 @statement

@@ -23,15 +23,15 @@ from service.store.tables import Part
 
 @dataclass(frozen=True, slots=True)
 class PartHours:
-    """Hours of a part: those it came with and those in each build."""
+    """Hours of a part: those it came with, as far as they are known, and those in each build."""
 
-    before: float
+    before: Hours
     in_builds: dict[int, Hours]
 
     @property
     def total(self) -> Hours:
         """All hours of the part."""
-        return sum(self.in_builds.values(), Hours(self.before))
+        return sum(self.in_builds.values(), self.before)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +103,11 @@ def part_hours(
     Seven statements, twelve where a cell was bridged, however many parts and builds; a part in
     no build has the hours it came with.
     """
-    before = dict(
-        session.execute(select(Part.id, Part.hours_before).where(Part.id.in_(part_ids))).all()
-    )
+    columns = (Part.id, Part.hours_before, Part.hours_before_unknown)
+    before = {
+        row.id: Hours(row.hours_before, bool(row.hours_before_unknown))
+        for row in session.execute(select(*columns).where(Part.id.in_(part_ids)))
+    }
     sat = union(
         select(Layer.part_id, Layer.build_id, Layer.cell).where(
             Layer.part_id.in_(part_ids), known(Layer, known_at)

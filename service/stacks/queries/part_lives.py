@@ -308,7 +308,7 @@ class PartLife:
     @property
     def hours(self) -> Hours:
         """All hours of the part, with those it came with."""
-        return sum((sat.hours for sat in self.sittings), Hours(self.part.hours_before))
+        return sum((sat.hours for sat in self.sittings), self.part.came_with)
 
 
 def part_life(session: Session, part_id: int, as_of: AsOf = PRESENT) -> PartLife:

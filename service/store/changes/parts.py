@@ -50,6 +50,7 @@ class PartEntry:
     notes: str = ""
     measured_thickness_mm: float | None = None
     maker: str = ""
+    hours_before_unknown: bool | None = None
 
     @property
     def measured(self) -> dict[str, float | None]:
@@ -170,6 +171,8 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
     for described_field in described:
         setattr(row, described_field.name, getattr(entry, described_field.name))
     row.lot_id, row.maker_key = lot_id, maker_key(row.maker)
+    if row.hours_before:
+        row.hours_before_unknown = False
     row.serial_key = None if serial_now is None else serial_key(serial_now)
     work.note(Event.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
 

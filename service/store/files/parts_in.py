@@ -22,7 +22,14 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.errors import Refused
-from service.platform.files.fields_in import Reading, day_in, number_in, usability_in, whole_in
+from service.platform.files.fields_in import (
+    Reading,
+    day_in,
+    is_unknown,
+    number_in,
+    usability_in,
+    whole_in,
+)
 from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
 from service.platform.queries.statements import param_list
@@ -349,7 +356,8 @@ def _take_part(
     if lot.quantity not in {None, 1}:
         reason = "a part with a serial number is one."
         row_in.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
-    hours = _hours(row_in, options.how)
+    unknown = is_unknown(row_in.cells.get("hours_before"))
+    hours = 0.0 if unknown else _hours(row_in, options.how)
     measured = _measured(draft, row_in, part_type, options.how)
     usability = _usability(row_in, options.by)
     if part_type is None:
@@ -366,6 +374,7 @@ def _take_part(
         entry = PartEntry(
             serial,
             hours_before=hours,
+            hours_before_unknown=unknown,
             place=row_in.said.get("place", ""),
             usability=usability,
             notes=row_in.said.get("notes", ""),

@@ -19,6 +19,7 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param
 from service.records.tables import Step
+from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.arithmetic.part_fields import MEASURED, remarks_on
@@ -248,6 +249,8 @@ class PartFacts(PartSaid):
     """What a part is and how it stands on its three axes."""
 
     label: str
+    hours_before_unknown: bool | None
+    """nobody knows how long it ran before it came; None: nothing was said of it"""
     supplier: str
     expires_at: datetime | None
     bag_opened_at: datetime | None
@@ -273,6 +276,11 @@ class PartFacts(PartSaid):
     def measured(self) -> tuple[tuple[Field, float | None], ...]:
         """What was measured of it; None: not measured."""
         return tuple((field, getattr(self, field.name)) for field in MEASURED)
+
+    @property
+    def came_with(self) -> Hours:
+        """The hours it came with."""
+        return Hours(self.hours_before, bool(self.hours_before_unknown))
 
 
 FACTS = (
