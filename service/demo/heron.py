@@ -16,6 +16,8 @@ from service.demo.piles import BLANK, heron, heron_mea
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
+from service.proof.changes.part_leak_tests import record_part_leak_test
+from service.proof.queries.tested_objects import PartsTested
 from service.records.changes.handovers import hand_over
 from service.records.changes.waivers import waive_witness
 from service.records.tables import RecordKind, WaiverWhy
@@ -290,6 +292,38 @@ def _reserve(lab: Lab, when: When) -> None:
         )
 
 
+def _pair_tested(lab: Lab, when: When) -> None:
+    """A spare pair of half plates, tight to the outside by helium before anybody needs it."""
+    read = {
+        "set_up": "3",
+        "method": "helium mass spectrometer",
+        "gas": "helium",
+        "barometer": "101.2 kPa",
+        "zero": "absolute",
+        "start_pressure": "0.02 kPa",
+        "start_temperature": "21.3 °C",
+        "helium_mode": "vacuum, helium all around",
+        "helium_path": "coolant to outside",
+        "helium_reading": "0.00021",
+        "helium_background_before": "0.00002",
+        "helium_background_after": "0.00003",
+        "helium_calibrated": "0.0011",
+        "helium_calibrated_before": "0.00112",
+        "helium_calibrated_after": "0.0011",
+        "limit": "0.001 mbar·L/s",
+        "limit_source": "design note 31, half plates",
+    }
+    with lab.work(when, "anton") as work:
+        record_part_leak_test(
+            work,
+            PartsTested(("HF-0032", "HA-0032"), fixture="fixture 2, closed with 4 kN"),
+            typed=read,
+            instrument_id=lab.instruments["PG-1"],
+            thermometer_id=lab.instruments["TH-1"],
+            meter_id=lab.instruments["HE-1"],
+        )
+
+
 def _heron_03_open(lab: Lab, when: When) -> None:
     with writing(lab, when, HERON_03_OPEN) as bench:
         bench.make_safe()
@@ -381,6 +415,7 @@ def entries() -> list[Entry]:
         Entry(ago(12, WED, "09:10"), "the failing MEA on hold", _hold_failing),
         approved(ago(12, THU, "14:30"), HERON_01_FAILED, "petra"),
         Entry(ago(1, THU, "15:10"), "an MEA reserved", _reserve),
+        Entry(ago(1, THU, "15:40"), "a pair of half plates tested", _pair_tested),
         Entry(last_working_day("09:10"), "HERON-03: opened", _heron_03_open),
         Entry(last_working_day("11:20"), "HERON-03 on hold", _hold_heron_03),
         Entry(last_working_day("12:40"), "HERON-02: half tightened", _heron_02_whole),
