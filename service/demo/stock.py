@@ -20,12 +20,14 @@ from service.demo.stiffness import REASON, STIFFNESS
 from service.designs.changes import make_design, propose_pattern
 from service.designs.queries import DesignEntry
 from service.people.changes.badges import choose_pin, enrol_tablet, make_badge
-from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.arithmetic.vocabulary import Kind, Material, Usability, Whereabouts
 from service.stacks.changes.stacks import FirstMeter, add_stack
+from service.store.arithmetic.lot_roles import LotRole
 from service.store.changes.identities import add_unread
+from service.store.changes.lot_inputs import add_input
 from service.store.changes.lots import LotEntry, add_lot
 from service.store.changes.part_axes import move_part
-from service.store.changes.part_types import make_part_type, propose_stiffness
+from service.store.changes.part_types import PartTypeEntry, make_part_type, propose_stiffness
 from service.store.changes.parts import PartEntry, add_part
 from service.store.changes.shelf_lives import Bag, OpenedEntry, open_bag
 
@@ -270,6 +272,31 @@ def _same_serial(lab: Lab, when: When) -> None:
         add_part(work, part_type_id=lab.types["HC"], entry=entry)
 
 
+MATERIALS = (
+    PartTypeEntry(
+        Kind.MATERIAL, "membrane roll", "TEL-9001", "A", Material.MEMBRANE, None, counted=True
+    ),
+    PartTypeEntry(
+        Kind.MATERIAL, "hot-press run", "TEL-9002", "A", Material.MEMBRANE, None, counted=True
+    ),
+)
+PRESSED = (("HM M-41", "HP-31", "R-7"), ("HM M-42", "HP-32", "R-8"))
+"""MEA lots, the hot-press run each came from, the roll that went into the run."""
+
+
+def _lots_of_lots(lab: Lab, when: When) -> None:
+    """What the maker wrote of two lots of MEAs: the runs, and the rolls in them."""
+    with lab.work(when, "keiko") as work:
+        roll_type, run_type = (make_part_type(work, material) for material in MATERIALS)
+        for delivery, run, roll in PRESSED:
+            run_id, roll_id = (
+                add_lot(work, part_type_id=of, entry=LotEntry(label, MEMBRANES))
+                for of, label in ((run_type, run), (roll_type, roll))
+            )
+            add_input(work, lab.lots[delivery], input_lot_id=run_id, role=LotRole.HOT_PRESS)
+            add_input(work, run_id, input_lot_id=roll_id, role=LotRole.MEMBRANE)
+
+
 def _add_stack(lab: Lab, when: When, new: NewStack) -> None:
     with lab.work(when, "mira") as work:
         lab.stacks[new.serial] = add_stack(
@@ -292,6 +319,7 @@ def entries() -> list[Entry]:
         Entry(ago(1, TUE, "16:25"), "bag of M-53 opened", _open_bag),
         Entry(ago(1, WED, "10:05"), "a collector of another maker", _same_serial),
         Entry(ago(1, WED, "15:30"), "an MEA without its label", _unread),
+        Entry(ago(2, MON, "10:10"), "what M-41 and M-42 are made of", _lots_of_lots),
         Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
         Entry(
             ago(105, THU, DELIVERED_AT),

@@ -20,7 +20,7 @@ from service.platform.tables import AuditEntry
 from service.store.changes.imports import SourceFile, write_parts
 from service.store.files import parts_in as files
 from service.store.files.parts_in import ListOptions, PartsSeen
-from service.store.tables import Lot, Part
+from service.store.tables import Lot, LotInput, Part
 from tests import builders
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -318,3 +318,27 @@ def test_case_35_hours_nobody_knows_are_taken_as_unknown(lists: Lists) -> None:
         ("M-8", 0.0, None),
         ("M-9", 0.0, False),
     ]
+
+
+def test_a_list_says_what_its_lots_are_made_of(lists: Lists) -> None:
+    with Session(lists.engine) as session:
+        roll, coating = (builders.a_material(session, label).id for label in ("R-7", "C-1"))
+        session.commit()
+    head = "serial;part type;lot;membrane roll;coating batch;coated on\n"
+
+    seen = lists.look(f"{head}M-7;mea;Q-3;r-7;C-1;2026-03-07\nM-8;mea;Q-3;R-7;C-1;2026-03-07\n")
+
+    assert said(seen) == []
+    assert lists.write(seen) == 3
+    with Session(lists.engine) as session:
+        inputs = session.scalars(select(LotInput).order_by(LotInput.id)).all()
+        assert [(x.input_lot_id, x.role) for x in inputs] == [
+            (roll, "membrane"),
+            (coating, "coating"),
+        ]
+        assert inputs[0].since is None
+        assert f"{inputs[1].since:%Y-%m-%d}" == "2026-03-07"
+    wrong = said(lists.look(f"{head}M-9;mea;Q-4;R-9;;\nM-10;mea;Q-3;R-7;;\nM-11;mea;;R-7;;\n"))
+    assert [line for line, _why in wrong] == [2, 3, 4]
+    assert "membrane lot “R-9”: there is no such lot." in wrong[0][1]
+    assert "the lot is kept" in wrong[1][1]

@@ -47,4 +47,5 @@ ROLE_COLUMNS = {
     )
 }
 """The column of a list of parts that names the lot in each role."""
+INPUT_COLUMNS = tuple(column.name for column in ROLE_COLUMNS.values())
 COATED = day("coated", "Coated on", headings=("coated on", "coating date", "beschichtet am"))

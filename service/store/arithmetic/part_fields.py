@@ -30,6 +30,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
+from service.store.arithmetic.lot_roles import COATED, ROLE_COLUMNS
 
 SERIAL = serial(
     "serial",
@@ -241,7 +242,7 @@ DAYS = tuple(
 )
 PART_COLUMNS = (
     SERIAL, PART_TYPE, DRAWING, REVISION, LOT, QUANTITY, SUPPLIER, *DAYS, HOURS, *MEASURED, PLACE,
-    USABILITY, NOTES,
+    USABILITY, NOTES, *ROLE_COLUMNS.values(), COATED,
 )  # fmt: skip
 STACK_COLUMNS = (POSITION, PART_TYPE, DRAWING, REVISION, SERIAL, SUPPLIER, LOT, FACING, HOURS)
 

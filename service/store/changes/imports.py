@@ -6,6 +6,7 @@ checked against the database once more, in the same transaction that writes it.
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import insert, select
@@ -17,8 +18,10 @@ from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.store.arithmetic.identifiers import maker_key, namesake_of, serial_key
+from service.store.arithmetic.lot_roles import LotRole
 from service.store.changes.calibrations import CalibrationEntry, put_calibration
 from service.store.changes.instruments import InstrumentEntry, put_instrument
+from service.store.changes.lot_inputs import put_input
 from service.store.changes.lots import LotEntry, put_lot
 from service.store.changes.parts import PartEntry, taken
 from service.store.tables import Lot, Part
@@ -39,11 +42,15 @@ class SourceFile:
 
 @dataclass(frozen=True, slots=True)
 class NewLot:
-    """A lot a list speaks of and the database does not have; ``line`` is of the file."""
+    """A lot a list speaks of and the database does not have; ``line`` is of the file.
+
+    ``made_of``: the lots that went into it, in which role, and since when.
+    """
 
     line: int
     part_type_id: int
     entry: LotEntry
+    made_of: tuple[tuple[LotRole, LotKey, datetime | None], ...] = ()
 
     @property
     def key(self) -> LotKey:
@@ -83,9 +90,13 @@ def write_parts(work: Work, plan: PartsPlan) -> int:
     if not (plan.parts or plan.lots):
         raise Refused("file", plan.source.name, "there is nothing in it to be made.")
     _refuse_taken(work, plan.parts)
-    lot_ids = lots_known(work.session, {part.lot for part in plan.parts if part.lot})
+    inputs = {key for lot in plan.lots for _role, key, _since in lot.made_of}
+    lot_ids = lots_known(work.session, inputs | {part.lot for part in plan.parts if part.lot})
     for lot in plan.lots:
         lot_ids[lot.key] = put_lot(work, lot.part_type_id, lot.entry).id
+    for lot in plan.lots:
+        for role, key, since in lot.made_of:
+            put_input(work, lot_ids[lot.key], lot_ids[key], role, since)
     rows = [_row(work, part, lot_ids) for part in plan.parts]
     for start in range(0, len(rows), AT_ONCE):
         work.session.execute(insert(Part), rows[start : start + AT_ONCE])

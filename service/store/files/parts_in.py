@@ -11,7 +11,7 @@ Lots that are new are made; what a row says of a lot known already must agree wi
 """
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -34,6 +34,7 @@ from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
 from service.platform.queries.statements import param_list
 from service.store.arithmetic.identifiers import FNC1, maker_key, read_scan, serial_key
+from service.store.arithmetic.lot_roles import COATED, INPUT_COLUMNS, ROLE_COLUMNS, LotRole
 from service.store.arithmetic.near_serials import look_of
 from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS, remarks_on
 from service.store.changes.imports import (
@@ -210,6 +211,7 @@ class _RowIn:
     cells: Mapping[str, Cell]
     said: Mapping[str, str]
     wrong: list[Refused]
+    made_of: tuple[tuple[LotRole, LotKey, datetime | None], ...] = ()
 
     def refuse(self, name: str, value: object, reason: str, right: str) -> None:
         self.wrong.append(Refused(name, value, reason, right))
@@ -308,6 +310,7 @@ def _take(draft: _Seen, row: Row, mapping: Mapping[str, int], options: ListOptio
         )
     except Refused as refusal:
         row_in.wrong.append(refusal)
+    row_in = replace(row_in, made_of=tuple(_made_of(draft, row_in, options.how)))
     lot = _lot_entry(row_in, options.how)
     if part_type is not None and part_type.counted:
         _take_lot(draft, row_in, part_type, lot)
@@ -339,7 +342,7 @@ def _take_lot(draft: _Seen, row_in: _RowIn, part_type: PartTypeFacts, lot: LotEn
         reason = f"it stands in line {draft.lots[key].line} as well."
         row_in.refuse("lot", lot.label, reason, "Each lot once.")
     if not row_in.wrong:
-        draft.lots[key] = NewLot(row_in.line, part_type.id, lot)
+        draft.lots[key] = NewLot(row_in.line, part_type.id, lot, row_in.made_of)
 
 
 def _take_part(
@@ -402,6 +405,29 @@ def _serial(row_in: _RowIn, lot: LotEntry, how: Reading) -> tuple[str, LotEntry]
     return scan.serial or "", replace(lot, label=lot.label or scan.lot or "")
 
 
+def _made_of(
+    draft: _Seen, row_in: _RowIn, how: Reading
+) -> Iterator[tuple[LotRole, LotKey, datetime | None]]:
+    """The lots the row's lot is made of: kept ones, or lots of earlier rows."""
+    coated = None
+    try:
+        coated = day_in(row_in.cells.get(COATED.name), COATED.name, how)
+    except Refused as refusal:
+        row_in.wrong.append(refusal)
+    for role, column in ROLE_COLUMNS.items():
+        label = row_in.said.get(column.name, "")
+        if not label:
+            continue
+        keys = {*draft.known_lots, *draft.lots}
+        of_label = [key for key in keys if key[1] == serial_key(label)]
+        if len(of_label) != 1 or not row_in.said.get("lot"):
+            reason = "several part types have such a lot." if of_label else "there is no such lot."
+            right = "A lot kept here or in an earlier row, beside a lot that is made of it."
+            row_in.refuse(column.name, label, reason, right)
+            continue
+        yield role, of_label[0], coated if role is LotRole.COATING else None
+
+
 def _lot_entry(row_in: _RowIn, how: Reading) -> LotEntry:
     days: dict[str, datetime | None] = {}
     for name in ("produced", "received", "expires"):
@@ -445,8 +471,12 @@ def _settle_lot(
     kept_lot, earlier = draft.known_lots.get(key), draft.lots.get(key)
     if kept_lot is None and earlier is None:
         if not row_in.wrong:
-            draft.lots[key] = NewLot(row_in.line, part_type.id, lot)
+            draft.lots[key] = NewLot(row_in.line, part_type.id, lot, row_in.made_of)
         return key
+    if row_in.made_of and (earlier is None or row_in.made_of != earlier.made_of):
+        reason = "the lot is kept, or an earlier row says something else of it."
+        right = "What a kept lot is made of is said on its page."
+        row_in.refuse(row_in.made_of[0][0].name.lower(), "", reason, right)
     reference = kept_lot or (earlier.entry if earlier else lot)
     source = "the lot as it is kept" if kept_lot else f"line {earlier.line if earlier else 0}"
     for name in LOTS_OWN:
@@ -515,7 +545,6 @@ def _usability(row_in: _RowIn, by: Person) -> Usability:
 def _lots_named(
     session: Session, table: Table, mapping: Mapping[str, int]
 ) -> dict[LotKey, LotEntry]:
-    """All lots bearing one of the labels in the list."""
-    if "lot" not in mapping:
-        return {}
-    return lots_labelled(session, (text_of(row.cells[mapping["lot"]]) for row in table.rows))
+    """All lots bearing one of the labels in the list, also as what others are made of."""
+    named = [mapping[name] for name in ("lot", *INPUT_COLUMNS) if name in mapping]
+    return lots_labelled(session, {text_of(row.cells[at]) for row in table.rows for at in named})
