@@ -60,13 +60,13 @@ router = APIRouter(tags=["parts"])
 HoldNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 
-class Judged(Why):
-    """The word on use of a part; of one accepted used, what it rests on and how far."""
+class AcceptanceSent(Why):
+    """What a part accepted used rests on, and how far."""
 
-    usability: Usability
     basis: Basis = Basis.NOT_RECORDED
     thickness_mm: float | None = Field(default=None, gt=0, le=1000)
     leak: Annotated[str, Field(max_length=200)] = ""
+    finding_id: int | None = Field(default=None, ge=1, le=2**53, description="on the part")
     leak_test_id: int | None = Field(default=None, ge=1, le=2**53, description="of the part")
     hours_h: float | None = Field(default=None, ge=0, le=10_000_000)
     until_hours_h: float | None = Field(default=None, gt=0, le=10_000_000)
@@ -76,6 +76,17 @@ class Judged(Why):
     cell_to: int | None = Field(default=None, ge=1, le=2000)
     same_anode_side: bool = False
 
+    @property
+    def acceptance(self) -> Acceptance:
+        """What is meant."""
+        return Acceptance(**self.model_dump(exclude={"usability", "judged", "reason"}))
+
+
+class Judged(AcceptanceSent):
+    """The word on use of a part; of one accepted used, what it rests on and how far."""
+
+    usability: Usability
+
 
 @router.post("/parts/{part_id}/judgements", status_code=201)
 def judge(part_id: HoldNumber, body: Judged, call: Call) -> Made:
@@ -83,13 +94,12 @@ def judge(part_id: HoldNumber, body: Judged, call: Call) -> Made:
     need(call.caller, Act.PART_JUDGE)
 
     def change(work: Work) -> int:
-        said = body.model_dump(exclude={"usability", "reason"})
         judge_part(
             work,
             part_id,
             usability=body.usability,
             reason=body.reason,
-            acceptance=Acceptance(**said),
+            acceptance=body.acceptance,
         )
         return part_id
 
@@ -176,7 +186,7 @@ class HoldSent(In):
         return Subject(**{f"{self.on.replace(' ', '_')}_id": self.id})
 
 
-class LiftingSent(Why):
+class LiftingSent(AcceptanceSent):
     """The lifting of a hold; ``judged``: what a part is from then on, null: what it was before."""
 
     judged: Usability | None = None
@@ -217,7 +227,8 @@ def lift(hold_id: HoldNumber, body: LiftingSent, call: Call) -> Made:
     need(call.caller, Act.HOLD_LIFT)
 
     def change(work: Work) -> int:
-        lift_hold(work, hold_id, reason=body.reason, judged=body.judged)
+        accepted = body.acceptance if body.judged is Usability.ACCEPTED_USED else None
+        lift_hold(work, hold_id, reason=body.reason, judged=body.judged, acceptance=accepted)
         return hold_id
 
     return make_once(call, change)

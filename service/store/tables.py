@@ -326,9 +326,13 @@ class AcceptedUsed(Base):
         CheckConstraint("until_openings >= 0", name="openings_are_not_negative"),
         CheckConstraint("thickness_mm > 0", name="thickness_is_positive"),
         CheckConstraint("cell_to >= cell_from", name="cells_in_order"),
+        CheckConstraint("finding_id IS NULL OR basis = 'finding'", name="a_finding_is_its_basis"),
     )
     id: Mapped[key]
     part_id: Mapped[int] = reference("part", index=True)
+    finding_id: Mapped[int | None] = reference(
+        "finding", comment="it rests on; none where it was accepted before that was kept"
+    )
     basis: Mapped[Basis] = mapped_column(word(Basis))
     thickness_mm: Mapped[float | None] = mapped_column(comment="mm, measured then")
     leak: Mapped[str] = mapped_column(default="", comment="found then, with its unit")

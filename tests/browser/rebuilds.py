@@ -13,6 +13,7 @@ from service.bench.changes.layers import lift_off, put_on
 from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.closing.changes.torque import read_torque
+from service.life.queries.grounds import findings_to_rest_on
 from service.limits.arithmetic.figures import DesignFigures
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry
@@ -115,12 +116,14 @@ def a_rebuild(
         record.do(lift_off, end=End.FREE, findings=seen)
         lifted.append(layer.part)
         if layer.kind is Kind.HALF_PLATE:
+            plate = layer.part
+            finding = lab.rows(lambda s: findings_to_rest_on(s, plate)[0].finding_id)  # noqa: B023 - called at once
             lab.do(
                 judge_part,
                 layer.part,
                 usability=Usability.ACCEPTED_USED,
                 reason="the crack does not reach a channel",
-                acceptance=Acceptance(Basis.FINDING),
+                acceptance=Acceptance(Basis.FINDING, finding_id=finding),
                 by=quality,
             )
     for part in reversed(lifted):

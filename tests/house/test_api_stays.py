@@ -78,6 +78,9 @@ NEW: dict[str, str] = {
     r"(GET|POST) /api/v1/(leak-tests|parts/\{serial\}/leak-tests)\b.*": (
         "leak tests of plates and parts of the pile by themselves"
     ),
+    r"POST /api/v1/holds/\{hold_id\}/lifting sends \w+: .*": (
+        "what a part accepted used rests on, and how far"
+    ),
     r"(GET|POST) /api/v1/lots/\{number\}/(genealogy|inputs)\b.*": "lots that are made of lots",
     r"GET /api/v1/parts/\{serial\}/trace 200 lots\[\]\.made_of\b.*": "what each lot is made of",
     r"(GET|POST) /api/v1/(parts/\{serial\}/)?failing\b.* .*\b(says|grounds)\b.*": (

@@ -7,13 +7,17 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
+from service.life.queries.grounds import findings_to_rest_on
 from service.planning.queries.working_out import used_up_parts
 from service.platform.arithmetic.vocabulary import Facing, Usability
 from service.platform.database import reading
 from service.platform.errors import Refused
 from service.records.queries.pile_checks import pile_check
+from service.records.tables import Finding
 from service.store.arithmetic.acceptance import Acceptance, Basis, misplaced
+from service.store.changes.holds import Subject, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part
+from service.store.queries.acceptances import acceptances_of
 from service.store.tables import AcceptedUsed
 from tests import builders
 from tests.store.test_may_a_part_be_used import Opened
@@ -163,3 +167,56 @@ def test_a_part_is_judged_on_its_page_and_by_machine(
     assert calling("quality").post(api, json=sent).status_code == 422
     assert calling("quality").post(api, json=sent | {"thickness_mm": 0.4}).status_code == 201
     assert calling("builder").post(api, json=sent).status_code == 403
+
+
+@pytest.mark.both_engines
+def test_a_finding_it_rests_on_is_that_very_finding(engine: Engine) -> None:
+    opened = Opened(engine)
+    seen = opened.lab.rows(lambda s: findings_to_rest_on(s, opened.mea))
+    finding = opened.lab.rows(
+        lambda s: s.scalars(select(Finding.id).where(Finding.part_id == opened.mea)).one()
+    )
+    assert [each.finding_id for each in seen] == [finding]
+
+    for limits in ({}, {"finding_id": finding + 1}, {"basis": Basis.PAPERS, "finding_id": finding}):
+        with pytest.raises(Refused, match="finding"):
+            accept(opened, **({"basis": Basis.FINDING} | limits))
+    accept(opened, basis=Basis.FINDING, finding_id=finding)
+
+    with Session(engine) as session:
+        assert acceptances_of(session, [opened.mea])[opened.mea].found_in == opened.bench.number
+        row = session.scalars(select(AcceptedUsed)).one()
+        session.add(
+            AcceptedUsed(
+                part_id=row.part_id,
+                basis=Basis.PAPERS,
+                finding_id=finding,
+                same_anode_side=False,
+                at=row.at,
+            )
+        )
+        with pytest.raises(DatabaseError, match="a_finding_is_its_basis"):
+            session.flush()
+
+
+def test_a_hold_is_lifted_to_accepted_used_with_a_basis_and_a_limit_only(engine: Engine) -> None:
+    opened = Opened(engine)
+    hold = opened.by_quality(place_hold, Subject(opened.mea), reason="lot in doubt")
+
+    def lift(acceptance: Acceptance | None) -> None:
+        opened.by_quality(
+            lift_hold,
+            hold,
+            reason="light table",
+            judged=Usability.ACCEPTED_USED,
+            acceptance=acceptance,
+        )
+
+    with pytest.raises(Refused, match="nobody said what it rests on"):
+        lift(None)
+    with pytest.raises(Refused, match="no limit is said"):
+        lift(Acceptance(Basis.PAPERS))
+    lift(Acceptance(Basis.PAPERS, until_openings=3))
+
+    with Session(engine) as session:
+        assert acceptances_of(session, [opened.mea])[opened.mea].until_openings == 3

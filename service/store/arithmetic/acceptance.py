@@ -33,6 +33,7 @@ class Acceptance:
     basis: Basis
     thickness_mm: float | None = None
     leak: str = ""
+    finding_id: int | None = None
     leak_test_id: int | None = None
     hours_h: float | None = None
     until_hours_h: float | None = None
@@ -50,7 +51,8 @@ class Acceptance:
         thickness = "" if self.thickness_mm is None else f"{self.thickness_mm:g}\u2009mm"
         hours = "" if self.hours_h is None else f"at {self.hours_h:g}\u2009h"
         test = "" if self.leak_test_id is None else f"leak test {self.leak_test_id}"
-        said = (f"rests on {self.basis}", thickness, self.leak, test, hours)
+        finding = "" if self.finding_id is None else f"finding {self.finding_id}"
+        said = (f"rests on {self.basis}", finding, thickness, self.leak, test, hours)
         return ", ".join(filter(None, said))
 
     @property
@@ -72,6 +74,7 @@ class Acceptance:
 FIELDS = (
     choice("basis", "It rests on", tuple(map(str, CHOSEN)), required=False,
            help="Of a part that is accepted used."),
+    whole("finding_id", "Finding on the part, its number", least=1, most=2**53, required=False),
     number("thickness_mm", "Thickness measured", "mm", above=True, required=False),
     words("leak", "Leak found", required=False, help="With its unit, such as 0.4 mL/min per cell."),
     whole("leak_test_id", "Leak test of the part, its number", least=1, most=2**53, required=False),

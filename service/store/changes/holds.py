@@ -26,6 +26,7 @@ from service.records.queries.lab_words import reason_said
 from service.records.tables import Step
 from service.stacks.queries.release_standing import release_ends, released_builds
 from service.stacks.tables import Stack
+from service.store.arithmetic.acceptance import Acceptance
 from service.store.changes import part_axes, parts
 from service.store.changes.inspections import decided
 from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
@@ -180,8 +181,15 @@ def lift_holds_by_word(work: Work, by: PlacedBy, *, reason: str) -> None:
         _lift(work, hold, reason, None, record_id=by.record_id)
 
 
-def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None = None) -> None:
-    """Lift a hold, with the reason.
+def lift_hold(
+    work: Work,
+    hold_id: int,
+    *,
+    reason: str,
+    judged: Usability | None = None,
+    acceptance: Acceptance | None = None,
+) -> None:
+    """Lift a hold, with the reason; what is “accepted used” then says on what, and how far.
 
     With the last hold of a part, it becomes what it was before the first, or what ``judged``
     says. Raises Refused where the hold was lifted before, or another one of the part still stands
@@ -192,17 +200,23 @@ def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None
     hold = work.locked(Hold, hold_id, "hold")
     if hold.lifted_at is not None:
         raise Refused("hold", hold_id, f"it was lifted on {hold.lifted_at:%Y-%m-%d}.")
-    _lift(work, hold, why, judged)
+    _lift(work, hold, why, judged, acceptance)
 
 
 def _lift(
-    work: Work, hold: Hold, why: str, judged: Usability | None, *, record_id: int | None = None
+    work: Work,
+    hold: Hold,
+    why: str,
+    judged: Usability | None,
+    acceptance: Acceptance | None = None,
+    *,
+    record_id: int | None = None,
 ) -> None:
     hold.lifted_at, hold.lifted_by_id, hold.lift_reason = work.now, work.by.id, why
     work.session.flush()
     changes: list[Change] = [("hold", "placed", "lifted")]
     if hold.part_id is not None:
-        changes += _free_part(work, hold, judged)
+        changes += _free_part(work, hold, judged, acceptance)
     elif judged is not None:
         raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
     subject = Subject(**{name: getattr(hold, name) for name in SUBJECTS})
@@ -268,7 +282,9 @@ def _hold_part(work: Work, part_id: int, hold: Hold) -> Change:
     return ("whether it may be used", before, part.usability)
 
 
-def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]:
+def _free_part(
+    work: Work, hold: Hold, judged: Usability | None, acceptance: Acceptance | None
+) -> list[Change]:
     part = work.session.get_one(Part, hold.part_id, with_for_update=True)
     another = work.session.scalar(
         select(Hold.id).where(Hold.part_id == part.id, Hold.lifted_at.is_(None)).limit(1)
@@ -299,7 +315,10 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
     before, part.usability = part.usability, usability
     if usability is not Usability.NOT_INSPECTED:
         decided(work, part.id)
-    return [("whether it may be used", before, usability)]
+    accepted: list[Change] = []
+    if judged is Usability.ACCEPTED_USED:
+        accepted = part_axes.accept_used(work, part.id, acceptance, limited=True)
+    return [("whether it may be used", before, usability), *accepted]
 
 
 def _named(work: Work, subject: Subject) -> tuple[str, int, str]:

@@ -11,6 +11,7 @@ from dataclasses import asdict
 from sqlalchemy import exists, select
 
 from service.designs.tables import Design
+from service.life.queries.grounds import findings_to_rest_on
 from service.platform import changes as given
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
@@ -128,7 +129,7 @@ def judge_part(
     refuse_new_for_used(work, part_id, usability)
     changes: list[Change] = [("whether it may be used", row.usability, usability)]
     if usability is Usability.ACCEPTED_USED:
-        changes += _accept_used(work, part_id, acceptance)
+        changes += accept_used(work, part_id, acceptance)
     row.usability = usability
     decided(work, part_id)
     work.note(
@@ -139,13 +140,22 @@ def judge_part(
     )
 
 
-def _accept_used(work: Work, part_id: int, acceptance: Acceptance | None) -> list[Change]:
-    """Keep what a used part is accepted on and how far."""
+def accept_used(
+    work: Work, part_id: int, acceptance: Acceptance | None, *, limited: bool = False
+) -> list[Change]:
+    """Keep what a used part is accepted on and how far: a part of other changes.
+
+    ``limited``: it was on hold, so that a limit has to be said. Raises Refused.
+    """
     if acceptance is None or acceptance.basis is Basis.NOT_RECORDED:
         raise Refused("basis", "", "nobody said what it rests on.", f"One of: {', '.join(CHOSEN)}.")
     kept = given.checked(acceptance, FIELDS[1:-1], work.now)
     if kept.cell_to is not None and kept.cell_to < (kept.cell_from or 1):
         raise Refused("cell_to", kept.cell_to, "it lies before the first cell.", "A later cell.")
+    if limited and not kept.limits and kept.design_id is None:
+        right = "Hours or openings in all, a design, cells, or the same face as before."
+        raise Refused("until_hours_h", "", "no limit is said for a part that was on hold.", right)
+    _refuse_finding(work, part_id, kept)
     _refuse_leak_test(work, part_id, kept.leak_test_id)
     measured = (kept.thickness_mm, kept.leak_test_id, kept.leak or None)
     if kept.basis is Basis.MEASUREMENT and measured == (None, None, None):
@@ -178,6 +188,17 @@ def _accept_used(work: Work, part_id: int, acceptance: Acceptance | None) -> lis
         ),
         ("accepted used: for design", None, design and f"{design.name} {design.revision}"),
     ]
+
+
+def _refuse_finding(work: Work, part_id: int, kept: Acceptance) -> None:
+    """Refuse a basis “finding” that names none of the part's, and a finding for another basis."""
+    if (kept.basis is Basis.FINDING) != (kept.finding_id is not None):
+        right = "A finding on this part with the basis “finding”, none with another."
+        raise Refused("finding_id", kept.finding_id or "", "basis and finding differ.", right)
+    offered = {seen.finding_id for seen in findings_to_rest_on(work.session, part_id)}
+    if kept.finding_id is not None and kept.finding_id not in offered:
+        right = f"Of this part: {', '.join(map(str, sorted(filter(None, offered)))) or 'none'}."
+        raise Refused("finding_id", kept.finding_id, "it is no finding on this part.", right)
 
 
 def _refuse_leak_test(work: Work, part_id: int, test_id: int | None) -> None:

@@ -10,7 +10,7 @@ from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_a
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.vocabulary import FIXING_KINDS, Back, Joint, Kind, Material, Side
+from service.platform.arithmetic.vocabulary import LAYER_KINDS, Back, Joint, Kind, Material, Side
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
@@ -165,7 +165,7 @@ def _checked(work: Work, entry: PartTypeEntry) -> PartTypeEntry:
         raise Refused("side", "", "a half plate meets one gas.", "Fuel or air would be right.")
     if kind is Kind.GASKET and entry.joint is None:
         raise Refused("joint", "", "a gasket seals one joint.", "Gas or coolant would be right.")
-    if kind not in FIXING_KINDS and entry.thickness_mm is None:
+    if kind in LAYER_KINDS and entry.thickness_mm is None:
         raise Refused(
             "thickness_mm",
             "",

@@ -5,8 +5,10 @@ from dataclasses import asdict, dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.life.queries.grounds import GroundSeen, findings_to_rest_on
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.fields import Field, choice, reason
+from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -15,8 +17,10 @@ from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.records.arithmetic.lab_words import Answers
 from service.records.queries.lab_words import reasons_for
+from service.store.arithmetic.acceptance import FIELDS
 from service.store.changes.holds import SUBJECTS, Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
+from service.store.pages.parts import acceptance_in
 from service.store.queries.forbids import Forbids, what_forbids
 from service.store.queries.holds import (
     ADDRESSES,
@@ -29,6 +33,7 @@ from service.store.queries.holds import (
     holds,
     subject,
 )
+from service.store.queries.part_lists import designs_to_choose
 
 router = APIRouter(prefix="/holds")
 GIVEN = "concessions_page"
@@ -63,7 +68,10 @@ class HoldPage:
 
     hold: HoldRow
     form: Form
+    designs: tuple[tuple[int, str], ...]
+    findings: tuple[GroundSeen, ...]
     fields: tuple[Field, ...] = LIFT_FIELDS
+    acceptance: tuple[Field, ...] = FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +152,8 @@ def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int
     """Lift a hold."""
     with form.collecting_errors():
         values = form.values(LIFT_FIELDS)
+        if values["judged"] == Usability.ACCEPTED_USED:
+            values["acceptance"] = acceptance_in(form)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{hold_id}"
             lift_hold(work, hold_id, **values)
@@ -182,5 +192,9 @@ def _subject_page(
 
 def _hold_page(request: Request, database: Engine, hold_id: int, form: Form) -> Response:
     with reading(database) as session:
-        context = HoldPage(hold(session, hold_id), form)
+        held = hold(session, hold_id)
+        of_part = held.subject.kind == "part" and held.lifted_at is None
+        designs = designs_to_choose(session) if of_part else ()
+        findings = findings_to_rest_on(session, held.subject.id) if of_part else ()
+        context = HoldPage(held, form, designs, findings)
     return page(request, "store/holds/show.html", context, form.status)

@@ -10,6 +10,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.life.queries.grounds import GroundSeen, findings_to_rest_on
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.fields import Field, by_name
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
@@ -99,6 +100,7 @@ class ChangePage:
     lots: Choices = ()
     stacks: Choices = ()
     designs: Choices = ()
+    findings: tuple[GroundSeen, ...] = ()
     places: tuple[Whereabouts, ...] = PLACES_BY_HAND
     usabilities: tuple[Usability, ...] = JUDGEMENTS
     fields: tuple[Field, ...] = CHANGED_FIELDS
@@ -271,7 +273,7 @@ def judge(request: Request, me: Me, database: Database, form: Typed, part_id: in
     need(me, Act.PART_JUDGE)
     with form.collecting_errors():
         usability, reason = form.choice("usability", Usability), form.text("reason")
-        acceptance = _acceptance(form) if usability is Usability.ACCEPTED_USED else None
+        acceptance = acceptance_in(form) if usability is Usability.ACCEPTED_USED else None
         values = {"usability": usability, "reason": reason, "acceptance": acceptance}
         return _done(request, form, part_id, part_axes.judge_part, values)
     return _change_page(request, database, "store/parts/judge.html", part_id, form)
@@ -325,12 +327,14 @@ def _change_page(
         part = part_in_forms(session, part_id)
         lots = lots_of_type(session, part.row.type_id) if template.endswith("edit.html") else ()
         stacks = stacks_to_choose(session) if template.endswith("reserve.html") else ()
-        designs = designs_to_choose(session) if template.endswith("judge.html") else ()
-    context = ChangePage(form, part, lots, stacks, designs)
+        judges = template.endswith("judge.html")
+        designs = designs_to_choose(session) if judges else ()
+        findings = findings_to_rest_on(session, part_id) if judges else ()
+    context = ChangePage(form, part, lots, stacks, designs, findings)
     return page(request, template, context, form.status)
 
 
-def _acceptance(form: Form) -> Acceptance:
+def acceptance_in(form: Form) -> Acceptance:
     """Read what a used part is accepted on, and how far."""
     values = form.values(FIELDS)
     basis = Basis(values.pop("basis") or Basis.NOT_RECORDED)

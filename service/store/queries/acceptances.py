@@ -15,6 +15,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Usability
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import param_list
+from service.records.tables import Finding
 from service.store.arithmetic.acceptance import Acceptance
 from service.store.tables import AcceptedUsed, Part
 
@@ -26,6 +27,9 @@ class AcceptanceKept(Acceptance):
     part_id: int = 0
     facing_before: Facing | None = None
     design: str | None = None
+    found: str | None = None
+    found_in: int | None = None
+    """the record of the finding it rests on"""
     by: str | None = None
     at: datetime | None = None
 
@@ -46,12 +50,18 @@ WORD_FORBIDS = and_(
 ACCEPTANCES = (
     select(
         *columns(
-            AcceptanceKept, AcceptedUsed, design=Design.name + " " + Design.revision, by=Person.name
+            AcceptanceKept,
+            AcceptedUsed,
+            design=Design.name + " " + Design.revision,
+            by=Person.name,
+            found=Finding.condition,
+            found_in=Finding.record_id,
         )
     )
     .join(Part, Part.id == AcceptedUsed.part_id)
     .outerjoin(Design, Design.id == AcceptedUsed.design_id)
     .outerjoin(Person, Person.id == AcceptedUsed.by_id)
+    .outerjoin(Finding, Finding.id == AcceptedUsed.finding_id)
     .where(
         AcceptedUsed.part_id.in_(param_list("part_ids")), Part.usability == Usability.ACCEPTED_USED
     )
