@@ -3,7 +3,7 @@
 Parts accepted on a finding before keep that basis; which finding it was nobody wrote down.
 
 Revision ID: e9c5
-Revises: d9a1
+Revises: f6d4
 Create Date: 2026-11-30
 """
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "e9c5"
-down_revision = "d9a1"
+down_revision = "f6d4"
 branch_labels = None
 depends_on = None
 
