@@ -13,9 +13,10 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import reading
 from service.platform.errors import Question, Refused
 from service.stacks.queries.layer_maps import layer_map
+from service.store.changes.holds import Subject, place_hold
 from service.store.changes.parts import PartEntry, add_part
 from service.store.queries.names import part_by_text
-from service.store.queries.part_lists import part_facts
+from service.store.queries.part_lists import PartFilter, part_facts, parts
 from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab
@@ -152,3 +153,23 @@ def test_case_20_pages_say_the_maker(app: Any, signed_in_client: Callable[..., A
 
     assert "4711 (Ostrand Films)" in client.get(added.headers["location"]).text
     assert "4711 (Belmar)" in client.get("/parts").text
+
+
+def test_a_part_without_a_lot_is_not_held_by_the_lot_of_another(engine: Engine) -> None:
+    at = a_lab(engine)
+
+    def make(session: Session) -> int:
+        mea = builders.the_part_types(session).mea
+        held = builders.a_lot(session, mea, label="M-HELD")
+        builders.a_part(session, mea, serial="N-HELD", lot=held)
+        builders.a_part(session, mea, serial="N-FREE")
+        return held.id
+
+    at.do(place_hold, Subject(lot_id=at.rows(make)), reason="pinholes")
+
+    with reading(engine) as session:
+        listed = parts(session, PartFilter(begins_with="N-")).rows
+    assert [(part.serial, part.held_by_lot) for part in listed] == [
+        ("N-FREE", False),
+        ("N-HELD", True),
+    ]

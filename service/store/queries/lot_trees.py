@@ -176,7 +176,9 @@ def reaches(lot: Any) -> Any:
     """Say which holds reach a lot, or one of some: a column, a value or a collection."""
     many = isinstance(lot, (set, frozenset, list, tuple)) or hasattr(lot, "subquery")
     wanted = REACHED.c.lot_id.in_(lot) if many else REACHED.c.lot_id == lot
-    return Hold.id.in_(select(REACHED.c.hold_id).where(wanted))
+    # the lot may be a column of any statement around this one, not only of the nearest
+    holds = select(REACHED.c.hold_id).where(wanted).correlate_except(REACHED)
+    return Hold.id.in_(holds)
 
 
 ROLES_OF = (
