@@ -173,12 +173,12 @@ def test_case_08_the_donor_counts_its_own_cells_and_the_part_its_own_hours(engin
 @pytest.mark.parametrize(
     ("facts", "words"),
     [
-        ({}, "name one of both"),
+        ({}, "name one of the two"),
         ({"donor_stack": "TARN-009"}, "no such stack"),
         ({"donor_stack": "TARN-001"}, "this stack itself"),
         ({"donor_stack": "TARN-002"}, "what becomes of the stack"),
         ({"donor_record_id": 99}, "no such record"),
-        ({"donor_record_id": 1, "donor_stack": "TARN-002"}, "name one of both"),
+        ({"donor_record_id": 1, "donor_stack": "TARN-002"}, "name one of the two"),
     ],
 )
 def test_case_08_what_is_no_donor_is_refused(

@@ -35,14 +35,14 @@ def take_parts_from(
     """Name the record of another stack that parts are lifted off in; give the entry's id.
 
     ``donor_stack``: its serial instead; the record of it that is being written, else one is begun,
-    of ``donor_kind``. Raises Refused for none of both, this stack itself, a void record and one
+    of ``donor_kind``. Raises Refused for neither or both, this stack itself, a void record and one
     that is named already.
     """
     record = journal.lock_record(work, record_id, version)
     at = journal.done_at_of(work, record, done_at)
     if (donor_record_id is None) == (not donor_stack.strip()):
         right = "The record its parts are lifted off in, or the serial of the stack."
-        raise Refused("donor_record_id", donor_record_id or "", "name one of both.", right)
+        raise Refused("donor_record_id", donor_record_id or "", "name one of the two.", right)
     if donor_record_id is None:
         donor_record_id = _record_of(work, record, donor_stack, donor_kind, at)
     step = _name(work, record, donor_record_id, at, note)
