@@ -126,7 +126,7 @@ def test_every_row_in_error_is_named_with_all_its_reasons_and_nothing_is_written
     found: dict[int, list[str]] = {}
     for line, words in said(seen):
         found.setdefault(line, []).append(words)
-    assert "there is such a part of this type already" in found[2][0]
+    assert "there is such a part of this type whose maker is not known" in found[2][0]
     assert "calendar" in found[3][0]
     assert [words.split(":")[0].split(" “")[0] for words in found[4]] == [
         "part type",
