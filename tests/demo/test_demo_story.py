@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.queries.corrections import corrections_of_records
 from service.bench.queries.rebuild_records import ListedRecord, record_list
-from service.bench.tables import CorrectionState
+from service.bench.tables import CorrectionOf, CorrectionState
 from service.demo.building import demo_settings, first_steps
 from service.demo.days import MON, Days, ago, last_working_day
 from service.demo.heron import FAILING
@@ -24,7 +24,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Event
 from service.platform.database import make_engine, now_utc, reading
-from service.platform.tables import AuditEntry
+from service.platform.tables import Attachment, AuditEntry
 from service.proof.queries.instrument_uses import assessment
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
@@ -224,12 +224,12 @@ def test_each_state_of_a_record_can_be_seen(engine: Engine) -> None:
     assert records[RecordState.VOID].handed_in_at is None
 
 
-def test_one_correction_was_approved_and_is_followed_one_waits(engine: Engine) -> None:
+def test_corrections_were_approved_and_are_followed_one_waits(engine: Engine) -> None:
     with reading(engine) as session:
         ids = session.scalars(select(RebuildRecord.id)).all()
         found = [one for own in corrections_of_records(session, ids).values() for one in own]
         by_state = {one.state: one for one in found}
-        approved = by_state[CorrectionState.APPROVED]
+        approved = next(one for one in found if one.of is CorrectionOf.HOURS)
         (followed,) = session.scalars(
             select(HourReading.hours).where(
                 HourReading.record_id == approved.record_id, HourReading.known_until.is_(None)
@@ -237,11 +237,26 @@ def test_one_correction_was_approved_and_is_followed_one_waits(engine: Engine) -
         )
 
     waiting = by_state[CorrectionState.WAITING]
-    assert len(found) == 2
+    assert {one.of for one in found if one.state is CorrectionState.APPROVED} == {
+        *(CorrectionOf.HOURS, CorrectionOf.ENTRY, CorrectionOf.FINDING),
+    }
     assert (approved.old_value, approved.new_value, followed) == ("521 h", "512 h", 512.0)
     assert (waiting.old_value, waiting.new_value) == ("SM-0514", "SM-0541")
     assert approved.holds
     assert waiting.holds
+
+
+def test_what_was_put_right_and_added_is_told_once_each(engine: Engine) -> None:
+    """A log's clock, an instrument replaced, its certificate as a file, a word and its picture."""
+    with reading(engine) as session:
+        told = Counter(session.scalars(select(AuditEntry.act)))
+        files = session.scalars(
+            select(Attachment.name).where(Attachment.calibration_id.is_not(None))
+        ).all()
+
+    acts = (Event.RUN_CLOCK_CORRECTED, Event.INSTRUMENT_DEVICE, Event.WORD_PICTURED)
+    assert [told[act] for act in acts] == [1, 1, 1]
+    assert files == ["K-CV-1-110.jpg"]
 
 
 def test_a_late_entry_an_exception_and_used_concessions_are_there(engine: Engine) -> None:
