@@ -253,10 +253,14 @@ def test_what_was_put_right_and_added_is_told_once_each(engine: Engine) -> None:
         files = session.scalars(
             select(Attachment.name).where(Attachment.calibration_id.is_not(None))
         ).all()
+        outran = session.scalars(
+            select(AuditEntry.reason).where(AuditEntry.act == Event.HOURS_READ)
+        ).all()
 
     acts = (Event.RUN_CLOCK_CORRECTED, Event.INSTRUMENT_DEVICE, Event.WORD_PICTURED)
     assert [told[act] for act in acts] == [1, 1, 1]
     assert files == ["K-CV-1-110.jpg"]
+    assert any("jumped by three hours" in reason for reason in outran)
 
 
 def test_a_late_entry_an_exception_and_used_concessions_are_there(engine: Engine) -> None:
