@@ -1,5 +1,7 @@
 """The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
 
+from datetime import timedelta
+
 from service.bench.changes import approvals, corrections
 from service.bench.changes.layers import note_finding
 from service.bench.queries.corrections import correctable, correction
@@ -56,6 +58,14 @@ WREN_01_INSPECTION = Event(
     RecordKind.INSPECTION,
     "Yearly look from outside; the stack stays closed.",
     "anton",
+)
+WREN_02_PAPER = Event(
+    "WREN-02 paper",
+    "WREN-02",
+    RecordKind.INSPECTION,
+    "Paper found in the drawer of bench 2: looked at before two cells were added.",
+    "anton",
+    late=timedelta(weeks=74),
 )
 WREN_02_FIRST = Event(
     "WREN-02 first", "WREN-02", RecordKind.FIRST_BUILD, "First build, 6 cells.", "mira", ("anton",)
@@ -147,6 +157,21 @@ def _wren_01_inspection(lab: Lab, when: When) -> None:
             findings=[FindingEntry("corroded", 1, "round the coolant port", "A brown rim.")],
         )
         at_work.photo("WREN-01 from the side.jpg", pictures.stack_on_bench(4))
+        at_work.hand_in()
+
+
+def _wren_02_paper(lab: Lab, _when: When) -> None:
+    """An inspection of the build before this one, entered more than a year late."""
+    with writing(lab, ago(75, THU, "14:00"), WREN_02_PAPER) as at_work:
+        fixings = working_pile(at_work.work.session, at_work.record_id).fixings
+        plate = next(fixing for fixing in fixings if fixing.kind is Kind.COMPRESSION_PLATE)
+        at_work.enter(
+            note_finding,
+            6.0,
+            part_id=plate.part,
+            findings=[FindingEntry("port scaled", 1, "coolant port")],
+            done_at=at_work.clock,
+        )
         at_work.hand_in()
 
 
@@ -269,5 +294,7 @@ def entries() -> list[Entry]:
         Entry(ago(56, THU, "09:35"), "WREN-02: correction approved", _decide),
         released(ago(56, THU, "09:50"), WREN_02_CELLS, "petra"),
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
+        Entry(ago(1, THU, "14:00"), "WREN-02: paper entered late", _wren_02_paper),
+        approved(ago(1, FRI, "09:15"), WREN_02_PAPER, "olu"),
         Entry(ago(2, THU, "14:20"), "WREN-01: sent back", _send_back),
     ]

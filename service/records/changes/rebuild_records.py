@@ -229,10 +229,11 @@ def _refuse_second(work: Work, stack: Stack) -> None:
         )
 
 
-def _base_at(work: Work, stack: Stack, at: datetime) -> _Base | None:
+def _base_at(work: Work, stack: Stack, at: datetime, record_id: int = 0) -> _Base | None:
     """The build a stack was in at a time; None: it was never built, or lies open since.
 
-    Raises Refused for a time before a build at which the stack was in none.
+    Not opened yet for the record that opened it. Raises Refused for a time before a build at which
+    the stack was in none.
     """
     rows = work.session.execute(
         select(*columns(_Base, Build, BuildPeriod, build_id=Build.id, record_id=Build.record_id))
@@ -244,7 +245,7 @@ def _base_at(work: Work, stack: Stack, at: datetime) -> _Base | None:
     for base in read_all(_Base, rows):
         if at < base.closed_at:
             raise _between(stack, before, base, at)
-        if base.opened_at is None or at < base.opened_at:
+        if base.opened_at is None or at < base.opened_at or base.opened_by_record_id == record_id:
             return base
         before = base
     return None
@@ -271,7 +272,7 @@ def _refuse_other_base(work: Work, stack: Stack, record: RebuildRecord, at: date
     """Refuse a beginning at which the stack was not in the build the record is about."""
     if record.base_build_id is None:
         return
-    base = _base_at(work, stack, at)
+    base = _base_at(work, stack, at, record.id)
     if base is not None and base.build_id == record.base_build_id:
         return
     number = work.session.get_one(Build, record.base_build_id).number
