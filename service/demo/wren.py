@@ -295,6 +295,6 @@ def entries() -> list[Entry]:
         released(ago(56, THU, "09:50"), WREN_02_CELLS, "petra"),
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
         Entry(ago(1, THU, "14:00"), "WREN-02: paper entered late", _wren_02_paper),
-        approved(ago(1, FRI, "09:15"), WREN_02_PAPER, "olu"),
+        approved(ago(1, THU, "16:05"), WREN_02_PAPER, "olu"),
         Entry(ago(2, THU, "14:20"), "WREN-01: sent back", _send_back),
     ]
