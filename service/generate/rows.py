@@ -46,6 +46,8 @@ def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **facts:
     return {
         "id": part_id,
         "serial": serial,
+        "maker": "",
+        "maker_key": "",
         "serial_key": serial_key(serial) if serial else None,
         "hours_before": 0.0,
         "whereabouts": Whereabouts.FITTED.value,
