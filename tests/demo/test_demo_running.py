@@ -13,8 +13,9 @@ from service.condition.queries.polarisation_curves import curves_of_builds
 from service.demo.building import demo_settings
 from service.demo.failing import SOURCE
 from service.demo.runs import BRIDGED, CROSSED, LOGS
+from service.life.arithmetic.grounds import MeaWord
 from service.life.arithmetic.recovery import Recovery
-from service.life.queries.failing import confirmed_failing, judged
+from service.life.queries.failing import judged, said_of_meas
 from service.life.queries.life_rows import mea_types
 from service.life.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.life.queries.mea_lives import mea_life
@@ -140,7 +141,7 @@ def test_every_design_has_a_rule_and_it_is_marked_invented(engine: Engine) -> No
 
 def test_some_mea_are_confirmed_and_some_wait_for_a_word(engine: Engine) -> None:
     with reading(engine) as session:
-        confirmed = {row.label: row for row in confirmed_failing(session).rows}
+        confirmed = {row.label: row for row in said_of_meas(session, MeaWord.FAILED).rows}
         waiting = {row.label for row in judged(session, RuleAnswer.MET).rows}
 
     assert {"HM-0117", "HM-0110"} <= set(confirmed)
