@@ -19,10 +19,15 @@ from service.condition.arithmetic.polarisation import voltage_at
 from service.condition.arithmetic.reference_voltages import usual_density
 from service.condition.queries.cell_voltages import CellSnapshot, SnapshotHead
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.condition.queries.snapshots import chosen_heads, snapshot_heads, snapshots_read
+from service.condition.queries.snapshots import (
+    chosen_heads,
+    snapshot_heads,
+    snapshots_read,
+    words_on_meas,
+)
 from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.arithmetic.grounds import MeaWord
-from service.life.tables import FailingMark, FailingRule
+from service.life.tables import FailingRule
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.queries.statements import param, param_list
 from service.stacks.queries.build_spans import BuildFacts, builds_of
@@ -189,7 +194,7 @@ def stack_voltages(
         curves=tuple(curves),
         total=stack_total_at(session, [stack_id], known_at)[stack_id],
         labels=_labels(session, parts),
-        marked=_marked(session, parts),
+        marked=words_on_meas(session, parts),
         reference_a_cm2=reference,
     )
 
@@ -215,16 +220,6 @@ LABELS = (
 def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:
     rows: Any = session.execute(LABELS, {"part_ids": list(part_ids)})
     return {key: part_label(serial, lot, item) for key, serial, lot, item in rows}
-
-
-MARKED = select(FailingMark.part_id, FailingMark.says).where(
-    FailingMark.part_id.in_(param_list("part_ids")), FailingMark.withdrawn_at.is_(None)
-)
-
-
-def _marked(session: Session, part_ids: set[int]) -> dict[int, MeaWord]:
-    rows = session.execute(MARKED, {"part_ids": list(part_ids)})
-    return {row.part_id: row.says for row in rows}
 
 
 NEWEST_RULE = (

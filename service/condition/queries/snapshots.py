@@ -17,6 +17,8 @@ from service.condition.queries.cell_voltages import (
     read_names,
 )
 from service.designs.tables import Design
+from service.life.arithmetic.grounds import MeaWord
+from service.life.tables import FailingMark
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -202,7 +204,7 @@ class RunOfRests:
     mapping: Mapping
     meas: dict[int, int]
     labels: dict[int, str]
-    failing: frozenset[int] = frozenset()
+    marked: dict[int, MeaWord]
     taps: Taps = field(default_factory=Taps)
 
     @property
@@ -217,8 +219,19 @@ class RunOfRests:
         return tuple(number if valid is None else valid.cell_of(number) for number in numbers)
 
 
+_WORDS_ON_MEAS = select(FailingMark.part_id, FailingMark.says).where(
+    FailingMark.part_id.in_(param_list("part_ids")), FailingMark.withdrawn_at.is_(None)
+)
+
+
+def words_on_meas(session: Session, part_ids: Collection[int]) -> dict[int, MeaWord]:
+    """Return what somebody says of each of these MEAs, and still holds. One statement."""
+    rows = session.execute(_WORDS_ON_MEAS, {"part_ids": list(part_ids)})
+    return {row.part_id: row.says for row in rows}
+
+
 def run_of_rests(session: Session, run_id: int) -> RunOfRests:
-    """Return one run that was not made void. Four statements. Raises NotFound."""
+    """Return one run that was not made void. Five statements. Raises NotFound."""
     row: Any = session.execute(
         select(
             Build.id.label("build_id"),
@@ -251,6 +264,6 @@ def run_of_rests(session: Session, run_id: int) -> RunOfRests:
         mapping=mapping_from_json(row.mapping),
         meas=meas,
         labels={key: part_label(serial, lot, item) for key, serial, lot, item in labels},
-        failing=frozenset(),
+        marked=words_on_meas(session, meas.values()),
         taps=taps_of(session, [row.stack_id]),
     )
