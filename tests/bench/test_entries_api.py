@@ -21,6 +21,7 @@ from service.store.tables import Instrument, PartType
 from tests import builders
 from tests.bench.at_the_bench import WORK_BEGAN, Bench, Lab, a_lab, what_is_missing
 from tests.proof.stack_testing import DECAY, DRY, a_closed_stack
+from tests.proof.test_leak_searches import a_monitor
 from tests.records.test_pile_checks import closed, opened, put, renewed
 
 Calling = Callable[..., Any]
@@ -177,7 +178,7 @@ def test_a_rebuild_is_written_entry_by_entry(calling: Calling, engine: Engine) -
 
 
 def test_the_closed_stack_is_tested_entry_by_entry(calling: Calling, engine: Engine) -> None:
-    stack = a_closed_stack(engine)
+    stack = a_closed_stack(engine, cells=3)
     machine = Machine(calling("builder"), stack.bench)
     tools = {name: machine.mark(number) for name, number in vars(stack.tools).items()}
 
@@ -191,12 +192,23 @@ def test_the_closed_stack_is_tested_entry_by_entry(calling: Calling, engine: Eng
     machine.enter(
         "short-check",
         typed={"way": "resistance of each cell"},
-        values=["40", "40"],
+        values=["40", "40", "40"],
         instrument=tools["multimeter"],
+    )
+    machine.enter(
+        "leak-search",
+        typed={"way": "open-circuit voltage, hydrogen and nitrogen"},
+        values=["0.1", "0.1", "0.1"],
+        instrument=machine.mark(stack.lab.rows(a_monitor)),
     )
 
     assert machine.made == TESTS
-    assert machine.kinds() == [StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK]
+    assert machine.kinds() == [
+        StepKind.LEAK_TEST,
+        StepKind.INSULATION_TEST,
+        StepKind.SHORT_CHECK,
+        StepKind.LEAK_SEARCH,
+    ]
 
 
 def test_a_departure_is_accepted_by_call(calling: Calling, engine: Engine) -> None:

@@ -20,7 +20,7 @@ from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_t
 from tests.proof.test_leak_recipes import BY_TRACE, FIGURES_BY_RECIPE
 
 HTMX = {"hx-request": "true"}
-PLACE_STATEMENTS = 47
+PLACE_STATEMENTS = 49
 
 
 class Tester:

@@ -23,11 +23,14 @@ from service.life.changes.failing_rules import propose_rule
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
+from service.proof.changes.part_leak_tests import record_part_leak_test
+from service.proof.queries.tested_objects import PartsTested
 from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, import_run, keep_mapping
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.make_safe import LineAsked, SafeAct
 from service.store.changes.holds import Subject, place_hold
+from service.store.changes.identities import add_unread
 from service.store.changes.make_safe_lists import begin_list
 from service.store.tables import Calibration
 from tests import builders
@@ -40,7 +43,8 @@ from tests.house.test_every_route_asks import routes_of
 from tests.life.mea_reading import a_read_stack
 from tests.life.test_failing import RULE as FAILS
 from tests.planning.test_changeover_plans import stock
-from tests.proof.stack_testing import FIGURES
+from tests.proof.stack_testing import FIGURES, the_tools
+from tests.proof.test_part_leak_tests import OWN, READ
 from tests.proposing import put_in_force
 from tests.runs.bench_logs import a_counted_log, a_log, bench_columns
 from tests.taps.tapping import a_bridge, a_tap_map
@@ -88,6 +92,11 @@ PAGES = {
         "/parts/{mea}/judge",
         "/parts/{mea}/edit",
         "/parts/{mea}/attachments",
+        "/parts/unread",
+        "/parts/{unread}/identity",
+        "/leak-tests/new",
+        "/leak-tests/new?parts={plate}",
+        "/leak-tests/{part_test}",
         "/part-types",
         "/part-types/new",
         "/part-types/{type}",
@@ -107,6 +116,7 @@ PAGES = {
         "/holds/concessions/new?part={mea}",
         "/import/parts",
         "/import/stack",
+        "/import/instruments",
     ),
     "records": (
         "/records",
@@ -130,6 +140,9 @@ PAGES = {
         "/corrections/{correction}",
         "/corrections/{approved_correction}",
         "/records/{open}/check",
+        "/records/{open}/waiver",
+        "/records/{open}/split",
+        "/looking-again",
         "/words",
         "/words/new",
         "/words/PINHOLE",
@@ -214,6 +227,7 @@ PAGES = {
         "/make-safe/new",
         "/make-safe/{list}",
         "/make-safe/{list}/edit",
+        "/make-safe/{list}/withdraw",
         "/setup",
         "/people",
         "/people/add",
@@ -244,6 +258,7 @@ LOOKED_AT_ELSEWHERE = {
     "/sign-in",
     "/import/parts/{token}",
     "/import/stack/{token}",
+    "/import/instruments/{token}",
     "/changeover-plans/{plan_id}",
     "/stacks/{serial:path}/sweeps/{token}",
     "/runs/{run_id}/open-circuit",
@@ -298,6 +313,8 @@ def _sheets(lab: Engine) -> dict[str, Any]:
         tap_map = a_tap_map(session, built.stack_id, builders.START, {1: 2, 2: 1, 3: None}).id
         closed = select(BuildPeriod.closed_at).where(BuildPeriod.build_id == build_id)
         bridge = a_bridge(session, built, 1, session.scalars(closed).all()[-1]).id
+        plate = builders.a_part(session, types.fuel_plate, serial="A-ES1")
+        tools = the_tools(session)
         calibration = session.scalars(
             select(Calibration.id).where(Calibration.instrument_id == others.driver_id)
         ).first()
@@ -322,6 +339,17 @@ def _sheets(lab: Engine) -> dict[str, Any]:
     lines = (LineAsked(1, "Load off; gases shut, vented and locked."),)
     with changing(lab, quality) as work:
         safe = begin_list(work, SafeAct.OPENING, "bench 7", lines, source="", reason="first list")
+    with changing(lab, quality) as work:
+        unread = add_unread(work, part_type_id=types.mea.id, seen="label scorched")
+    with changing(lab, quality) as work:
+        part_test = record_part_leak_test(
+            work,
+            PartsTested((plate.serial or "",)),
+            typed=READ | OWN,
+            instrument_id=tools.gauge,
+            thermometer_id=tools.thermometer,
+            meter_id=tools.meter,
+        )
     return {
         "me": me.login,
         "stack": corrected.serial,
@@ -352,6 +380,9 @@ def _sheets(lab: Engine) -> dict[str, Any]:
         "instrument": others.driver_id,
         "calibration": calibration,
         "list": safe,
+        "unread": unread,
+        "plate": plate.serial,
+        "part_test": part_test,
     }
 
 

@@ -23,7 +23,7 @@ OF_MEA = words_of(FIRST.of(Kind.MEA))
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)
 
 
-@pytest.mark.parametrize("kind", (*LAYER_KINDS, *FIXING_KINDS))
+@pytest.mark.parametrize("kind", [*LAYER_KINDS, *FIXING_KINDS])
 def test_every_kind_has_conditions_and_the_two_answers_that_stand_alone(kind: Kind) -> None:
     conditions = words_of(FIRST.of(kind))
 
