@@ -491,20 +491,22 @@ def test_lists_sent_are_looked_at_without_barriers(
     page: Page, served_at: str, sheets: dict[str, Any], tmp_path: Path, ways: Sequence[Look]
 ) -> None:
     """The step between sending a list and writing it, with rows in error."""
-    (tmp_path / "parts.csv").write_text("serial;part type;hours\nES-1;mea;1,5\nES-2;mee;0\n")
-    (tmp_path / "pile.csv").write_text("position;part type;serial\n1;mea;ES-9\n2;nothing;ES-8\n")
+    lists = {
+        "parts": "serial;part type;hours\nES-1;mea;1,5\nES-2;mee;0\n",
+        "stack": "position;part type;serial\n1;mea;ES-9\n2;nothing;ES-8\n",
+        "instruments": "mark;kind;unit\nMM-9;multimeter;V\nMM-8;multimetre;V\n",
+    }
     wrong = {}
 
-    for what in ("parts", "stack"):
+    for what, rows in lists.items():
+        (tmp_path / f"{what}.csv").write_text(rows)
         page.goto(f"{served_at}/import/{what}")
-        page.locator("#file").set_input_files(
-            tmp_path / ("parts.csv" if what == "parts" else "pile.csv")
-        )
+        page.locator("#file").set_input_files(tmp_path / f"{what}.csv")
         page.locator("form.upload button").click()
         page.wait_for_url(f"**/import/{what}/*")
         wrong[what] = list(looks(page, page.url, ways))
 
-    assert wrong == {"parts": [], "stack": []}
+    assert wrong == {"parts": [], "stack": [], "instruments": []}
 
 
 @pytest.mark.night
