@@ -331,9 +331,9 @@ class BenchPage:
     clamp: ClampFigures | None = None
     """figures of the clamp, where a closing to height or by press force is recorded"""
     corners_pass: int = 1
+    """the pass after which the corners are measured"""
     donors: tuple[tuple[int, str], ...] = ()
     """records of other stacks that parts can be taken from"""
-    """the pass after which the corners are measured"""
     testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""
     line: ChecklistRow | None = None

@@ -517,7 +517,6 @@ def _of_hold(hold: Any, cause: Cause, subject: str) -> Forbids:
     if not subject:
         of_stack = f"The stack it was in, {hold.stack}," if hold.stack else ""
         subject = of_stack or f"The design {hold.design} {hold.revision}"
-    subject = subject or f"The design {hold.design} {hold.revision}"
     if cause is Cause.LOT_HOLD and hold.reached != hold.lot_id:
         subject += f" is made of lot {hold.held_lot}, which"
     sentence = f"{subject} is on hold since {hold.placed_at:%Y-%m-%d}, by {hold.by}: {hold.reason}"
