@@ -58,6 +58,7 @@ class TypeFinder:
     """Finds part types among those known, once for a whole list."""
 
     def __init__(self, types: Sequence[PartTypeFacts], default_id: int | None = None) -> None:
+        self.types = types
         self.default = next((part_type for part_type in types if part_type.id == default_id), None)
         self.by_name: dict[str, list[PartTypeFacts]] = {}
         self.by_drawing: dict[str, list[PartTypeFacts]] = {}
@@ -418,8 +419,8 @@ def _made_of(
         label = row_in.said.get(column.name, "")
         if not label:
             continue
-        keys = {*draft.known_lots, *draft.lots}
-        of_label = [key for key in keys if key[1] == serial_key(label)]
+        keys = ((each.id, serial_key(label)) for each in draft.types.types)
+        of_label = [key for key in keys if key in draft.known_lots or key in draft.lots]
         if len(of_label) != 1 or not row_in.said.get("lot"):
             reason = "several part types have such a lot." if of_label else "there is no such lot."
             right = "A lot kept here or in an earlier row, beside a lot that is made of it."
