@@ -145,10 +145,11 @@ def releases_ended_by(session: Session, record_id: int) -> tuple[int, ...]:
     """Return the numbers of builds whose last release entries of a record ended. One statement."""
     at = released_at()
     ending = ended_since(at, Build, BuildPeriod, by_record=record_id)
+    of_record = select(RebuildRecord.stack_id).where(RebuildRecord.id == record_id)
     rows = session.scalars(
         select(Build.number)
         .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
-        .where(at.is_not(None), ending.exists())
+        .where(Build.stack_id == of_record.scalar_subquery(), at.is_not(None), ending.exists())
     )
     return tuple(rows)
 
