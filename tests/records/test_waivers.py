@@ -100,6 +100,13 @@ def test_case_41_until_a_time_it_is_of_one_person(bench: Bench, quality: Any) ->
         )
 
 
+def test_case_41_whoever_gives_it_does_not_work_by_it(bench: Bench, quality: Any) -> None:
+    bench.lab.do(waive_witness, bench.number, by=quality, **ALONE)
+
+    with pytest.raises(Refused, match="asks for a witness"):
+        line_three(bench, person_id=quality.id)
+
+
 def test_case_41_nobody_gives_it_to_themselves(bench: Bench, quality: Any) -> None:
     def also_quality(session: Session) -> Any:
         person = builders.a_person(session, Role.BUILDER, Role.QUALITY, name="Jo Hale")

@@ -57,7 +57,10 @@ def waivers_of(session: Session, record_id: int) -> tuple[WaiverOfRecord, ...]:
 
 
 def waiver_for(session: Session, record_id: int, person_id: int, at: datetime) -> int | None:
-    """Return the waiver that lets a person do without a witness in a record at a time."""
+    """Return the waiver that lets a person do without a witness in a record at a time.
+
+    Nobody works by a waiver they gave.
+    """
     of_person = and_(
         WitnessWaiver.person_id == person_id,
         WitnessWaiver.given_at <= at,
@@ -65,7 +68,10 @@ def waiver_for(session: Session, record_id: int, person_id: int, at: datetime) -
     )
     return session.scalar(
         select(WitnessWaiver.id)
-        .where(or_(WitnessWaiver.record_id == record_id, of_person))
+        .where(
+            or_(WitnessWaiver.record_id == record_id, of_person),
+            WitnessWaiver.given_by_id != person_id,
+        )
         .order_by(WitnessWaiver.record_id.is_(None), WitnessWaiver.id.desc())
         .limit(1)
     )
