@@ -14,7 +14,7 @@ from service.platform.database import reading
 from service.platform.errors import Question, Refused
 from service.stacks.queries.layer_maps import layer_map
 from service.store.changes.holds import Subject, place_hold
-from service.store.changes.parts import PartEntry, add_part
+from service.store.changes.parts import PartEntry, add_part, change_part
 from service.store.queries.names import part_by_text
 from service.store.queries.part_lists import PartFilter, part_facts, parts
 from service.store.tables import Part
@@ -50,6 +50,20 @@ def test_case_20_two_makers_give_one_serial(engine: Engine) -> None:
         session.get_one(Part, first).maker_key = "belmar"
         with pytest.raises(IntegrityError):
             session.commit()
+
+
+def test_case_20_a_maker_left_out_is_that_of_the_lot(engine: Engine) -> None:
+    """Said again without one as well, as its field promises."""
+    at = a_lab(engine)
+    part_id = of_maker(at, "Belmar")
+    lot_id = at.rows(
+        lambda s: builders.a_lot(s, builders.the_part_types(s).collector_channelled).id
+    )
+
+    at.do(change_part, part_id, entry=PartEntry("4711", lot_id=lot_id), reason="box found")
+
+    assert at.get(Part, part_id).maker == "Fellside Seals (invented)"
+    assert at.get(Part, part_id).maker_key == "fellside seals (invented)"
 
 
 @pytest.mark.parametrize(

@@ -161,6 +161,7 @@ def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> N
                 "A correction of the record in which it was misread would be right.",
             )
     if serial_now is not None:
+        entry = _with_maker(work, entry)
         _refuse_taken(work, part_type, serial_now, entry.maker, but=part_id)
     elif lot_id is None:
         raise Refused("lot", "", "a counted item belongs to its lot.")
