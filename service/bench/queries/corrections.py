@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Select, and_, exists, or_, select
+from sqlalchemy import Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.queries.correctable_values import (
@@ -27,6 +27,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import known, param, statement
+from service.records.queries.inserted import came_before
 from service.records.tables import (
     Decision,
     RebuildRecord,
@@ -503,12 +504,17 @@ def _hours(session: Session, head: Any) -> Iterator[Fact]:
 def _hour_readings() -> Any:
     event, stack_id, record_id = aliased(RebuildRecord), param("stack_id"), param("record_id")
     of_stack = (event.stack_id == stack_id, event.state.in_(CAN_BE_CORRECTED))
-    later = select(event.performed_from).where(*of_stack, event.id > record_id)
-    next_at = later.order_by(event.id).limit(1).scalar_subquery()
-    is_first = ~exists().where(*of_stack, event.id < record_id)
+    this, began = aliased(RebuildRecord), param("began")
+    is_this = (this.id == record_id, *of_stack)
+    next_at = (
+        select(func.min(event.performed_from))
+        .where(*is_this, came_before(this, event))
+        .scalar_subquery()
+    )
+    is_first = ~exists().where(*is_this, came_before(event, this))
     between = and_(
         HourReading.record_id.is_(None),
-        or_(HourReading.taken_at >= param("began"), is_first),
+        or_(HourReading.taken_at >= began, is_first),
         or_(next_at.is_(None), HourReading.taken_at < next_at),
     )
     return (

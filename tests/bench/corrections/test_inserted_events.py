@@ -9,6 +9,7 @@ from sqlalchemy import select
 from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import note_finding
+from service.bench.queries.corrections import HourFacts, correctable
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.looking_again import rests_on
 from service.bench.tables import CorrectionOf, Rests
@@ -20,11 +21,13 @@ from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.records.changes.bench_opening import open_stack
+from service.records.changes.deviations import Stands
 from service.records.changes.make_safe import record_exception
 from service.records.changes.rebuild_records import change_record
 from service.records.queries.content import verify
 from service.records.queries.records import record_head
 from service.records.tables import RecordKind
+from service.stacks.changes.hours import read_hours
 from service.stacks.tables import Build, BuildPeriod
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Bench
@@ -128,6 +131,25 @@ def test_case_12_a_re_torque_found_on_paper_is_inserted_into_the_build_of_then(
     assert {n: (p.closed_at, p.opened_at) for n, p in after.items()} == {
         n: (p.closed_at, p.opened_at) for n, p in before.items()
     }
+
+
+def test_case_12_hours_between_two_events_are_of_the_earlier_one(stack: Again) -> None:
+    """Also where that is written last: a reading after the next event belongs to that."""
+    began = periods(stack)[2].closed_at + timedelta(minutes=10)
+    later = periods(stack)[3].closed_at + timedelta(minutes=5)
+    record = enter(stack, began, torque_nm=None)
+    stack.later()
+    record.do(hand_in)
+    said = {"stands": Stands.STANDS, "outside_because": "the display jumped"}
+    stack.lab.do(read_hours, stack.lab.stack_id, hours=900.0, taken_at=later, **said)
+
+    def readings(number: int) -> list[float]:
+        with reading(stack.lab.engine) as session:
+            facts = correctable(session, number).facts
+        return [f.details.hours for f in facts if isinstance(f.details, HourFacts)]
+
+    assert 900.0 in readings(stack.bench.number)
+    assert 900.0 not in readings(record.number)
 
 
 def test_case_12_an_inspection_of_then_brings_its_hours_and_changes_no_closing(
