@@ -26,6 +26,7 @@ from service.physics.arithmetic.conditions import (
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
 from service.platform.queries.statements import known, param, param_list
 from service.proof.arithmetic.leak_searches import SEARCHED_WITH
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.test_values import YES_NO, values_of
 from service.proof.queries.stack_tests import read_test
@@ -151,6 +152,10 @@ OF_TABLE: Mapping[Any, tuple[Described, ...]] = {
         Described("notes", "notes", Asks.WORDS, is_optional=True),
     ),
 }
+DETECTOR = Described(
+    "meter_id", "leak detector", Asks.INSTRUMENT, kinds=(InstrumentKind.HELIUM_DETECTOR,)
+)
+"""Read in the place of a flow meter in a test by helium."""
 DETAILS: tuple[Any, ...] = (
     *(MakeSafeLine, BumpTest, Handover, ToolSetting, TorqueReading, StackTest),
     *(CornerHeightRead, HeldClosing),
@@ -232,7 +237,7 @@ def value_facts(session: Session, head: Any) -> Iterator[ValueFacts]:
     named = _Names(session, details)
     corners: set[tuple[int, str]] = set()
     for row, step, subject in details:
-        for each in OF_TABLE[type(row)]:
+        for each in _described(row, step):
             field = each.column
             if isinstance(row, CornerHeightRead):
                 if field == "height_mm":
@@ -270,6 +275,18 @@ _STEPS = (
     .where(Step.record_id == param("record_id"), Step.undone_at.is_(None))
     .order_by(Step.sequence)
 )
+
+
+def _described(row: Any, step: Step) -> tuple[Described, ...]:
+    """What of a row can be put right."""
+    described = OF_TABLE[type(row)]
+    if step.kind is not StepKind.LEAK_TEST:
+        return described
+    test = read_test(TestKind.LEAK, row.content)
+    by_helium = isinstance(test, LeakTest) and test.helium is not None
+    return tuple(
+        DETECTOR if by_helium and each.column == DETECTOR.column else each for each in described
+    )
 
 
 def _may_be_given(each: Described, kind: StepKind, row: Any) -> bool:

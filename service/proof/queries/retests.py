@@ -130,4 +130,5 @@ def _read_with(
         thermometer_k=read.thermometer.at(test.start_temperature_c),
         thermometer_step_k=read.thermometer_step_k,
         meter=meter_of(full_scale, meter.reference, read) if meter and full_scale else meter,
+        helium=test.helium and replace(test.helium, step_mbar_l_s=read.detector_step_mbar_l_s),
     )

@@ -17,6 +17,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Question, Refused
 from service.platform.permissions import Person
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.queries.build_verdicts import tests_in_words as in_words
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.stack_tests import MadeTest, made_in_record
@@ -27,9 +28,11 @@ from service.records.tables import Step
 from service.stacks.queries.release_standing import released_builds
 from service.stacks.tables import Build
 from service.store.arithmetic.instruments import InstrumentKind
+from service.store.tables import Instrument
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.proof.stack_testing import ClosedStack, a_closed_stack
+from tests.proof.test_helium_leak_tests import a_detector, with_helium
 
 STAYS: dict[str, Any] = {"stands": Stands.STANDS, "outside_because": "it was done so"}
 
@@ -174,6 +177,33 @@ def test_a_value_that_changes_no_verdict_ends_no_release(desk: Desk) -> None:
     desk.correct("leak test, entry 3, end pressure", "50.37 kPa")
 
     assert desk.released == {1}
+
+
+def test_a_helium_test_was_read_with_another_detector(engine: Engine) -> None:
+    stack = a_closed_stack(engine)
+    with_helium(stack)
+    stack.all()
+    stack.bench.do(hand_in)
+    stack.lab.now += timedelta(hours=1)
+    desk = in_hands(stack)
+    coarse, flow_meter = stack.lab.rows(_a_coarse_detector), stack.tools.meter
+    label = f"leak test, entry {desk.tests[0].sequence}, leak detector"
+
+    with pytest.raises(Refused, match="it is a flow meter"):
+        desk.propose(label, stack.lab.get(Instrument, flow_meter).label)
+    desk.correct(label, stack.lab.get(Instrument, coarse).label)
+
+    anew = next(test for test in desk.tests if test.stands and test.what.count("helium"))
+    assert anew.tools[-1].id == coarse
+    assert isinstance(anew.test, LeakTest)
+    assert anew.test.helium is not None
+    assert anew.test.helium.step_mbar_l_s == 0.002
+
+
+def _a_coarse_detector(session: Session) -> int:
+    number = a_detector(session)
+    session.get_one(Instrument, number).resolution = 0.002
+    return number
 
 
 def test_a_wrong_gas_is_asked_about_like_a_fresh_test(desk: Desk) -> None:
