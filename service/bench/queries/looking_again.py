@@ -147,7 +147,7 @@ def _read(row: Any) -> RestsOn:
             f"changeover plan {row.subject_id}",
             f"/changeover-plans/{row.subject_id}",
         ),
-        Rests.FAILING: (f"word that {part} is failing", f"/parts/{row.part_id}"),
+        Rests.FAILING: (f"word on {part}", f"/parts/{row.part_id}"),
         Rests.ACCEPTED: (f"{part} accepted used", f"/parts/{row.part_id}"),
         Rests.JUDGEMENT: (
             f"judgement of what {row.serial} read",
@@ -325,7 +325,7 @@ def _of_parts(of: Rests, table: Any, at: Any, by_id: Any, parts: Any) -> Any:
 
 
 def _marks(parts: Any) -> Any:
-    """Words that an MEA is failing which stand."""
+    """Words on MEAs which stand."""
     mark = FailingMark
     by_whom = mark.confirmed_at, mark.confirmed_by_id
     return _of_parts(Rests.FAILING, mark, *by_whom, parts).where(mark.withdrawn_at.is_(None))
