@@ -212,6 +212,26 @@ def test_helium_finds_the_leak_of_a_pair_by_its_own_limit(engine: Engine) -> Non
     assert mbar_l_s(rate.rate_mol_s) == pytest.approx(0.01)
 
 
+def test_a_limit_of_its_own_is_not_converted_beside_the_limits_of_a_design(engine: Engine) -> None:
+    store: Store = a_store(engine)
+    store.tools.meter = store.lab.rows(a_detector)
+    read = VACUUM | OWN | {"arrived_coolant": ""}
+
+    tight, leaks = (
+        store.made(
+            store.test(
+                store.anode,
+                store.cathode,
+                typed=read | {"limit": limit},
+                design_id=store.design_id,
+            )
+        )
+        for limit in ("0.012", "0.004")
+    )
+
+    assert (tight.verdict, leaks.verdict) == (Verdict.PASS, Verdict.FAIL)
+
+
 def test_machines_send_a_helium_test(calling: Calling, engine: Engine) -> None:
     stack = a_closed_stack(engine)
     detector = stack.lab.rows(a_detector)

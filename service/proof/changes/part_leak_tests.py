@@ -14,6 +14,7 @@ from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.proof.arithmetic.leak_tests import Method
 from service.proof.changes.stack_tests import Subject, leak_tested, refused_by_field
 from service.proof.queries.part_leak_tests import part_leak_test
 from service.proof.queries.tested_objects import PartsTested, TestedObject, tested_object
@@ -129,6 +130,9 @@ def _figures(
         with placed("limit", gas="gas"):
             given = tuple(PathLimit(path, own, source) for path in PATHS[of.leak_object])
             base = of_design or LeakFigures(typed.get("gas", ""), (), ())
-            return replace(base, limits=given, recipes=()), True
+            by_helium = typed.get("method") == Method.HELIUM
+            # A limit of its own holds for helium as it was looked for: no pressure to convert to.
+            circuits = () if by_helium else base.circuits
+            return replace(base, circuits=circuits, limits=given, recipes=()), True
     except TradeError as trouble:
         raise refused_by_field(trouble, typed) from trouble
