@@ -8,6 +8,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.dates import PRESENT
+from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.errors import Refused
 from service.proof.arithmetic.leak_searches import (
@@ -61,7 +62,16 @@ def test_a_lead_one_plate_off_is_told_apart_from_a_leak() -> None:
     outcome = searched(0.1, 0.1, 0.04, 0.16, 0.1, 0.1, 0.1)
 
     assert outcome.suspects == (3,)
-    assert "check the lead between them first" in outcome.remarks[-1]
+    first, then = outcome.remarks
+    assert "check the lead between them first" in first
+    assert then.startswith("Open next to cell 3")
+
+
+def test_a_blank_cell_has_no_reading() -> None:
+    with pytest.raises(Inconsistent, match="Cell 2 is blank") as refused:
+        LeakSearch(SearchWay.VOLTAGE, QUIET, "V", blank_cells=(2,))
+
+    assert refused.value.fields == ("values",)
 
 
 def test_of_cells_side_by_side_a_sniffer_suspects_the_highest() -> None:

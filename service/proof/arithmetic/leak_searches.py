@@ -77,6 +77,8 @@ class LeakSearch:
             else:
                 finite(f"the reading at cell {cell}", value, self.unit, "values")
                 not_below_zero(f"the reading at cell {cell}", value, self.unit, "values")
+            if cell in self.blank_cells:
+                raise Inconsistent(f"Cell {cell} is blank: it has no reading.", "values")
         if sum(value is not None for value in self.values) < LEAST_CELLS:
             raise Inconsistent(f"Fewer than {LEAST_CELLS} cells were measured.", "values")
 
@@ -183,6 +185,7 @@ def _to_open(
             " before opening."
         )
     else:
+        yield from _side_by_side(search, suspects)
         for cell in sorted(suspects, key=off, reverse=True):
             from_fixed, from_free = cell, len(search.values) - cell + 1
             end, cells = ("fixed", from_fixed) if from_fixed < from_free else ("free", from_free)
@@ -190,7 +193,6 @@ def _to_open(
                 f"Open next to cell {cell}: {cells} {'cell' if cells == 1 else 'cells'} from the"
                 f" {end} end. It is suspected, not found to leak."
             )
-        yield from _side_by_side(search, suspects)
     if missing:
         names = ", ".join(map(str, missing[:12]))
         yield f"Not measured: cell {names}. Nothing is said of them."
