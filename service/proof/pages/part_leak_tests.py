@@ -144,7 +144,7 @@ def _tested(form: Form) -> PartsTested:
 def _new_page(request: Request, database: Engine, form: Form) -> Response:
     of = None
     with reading(database) as session:
-        if form.raw("parts") or form.raw("stack"):
+        if form.shows("parts") or form.shows("stack"):
             with form.collecting_errors():
                 of = tested_object(session, _tested(form))
         tools = tools_by_kind(instruments(session))
