@@ -117,6 +117,26 @@ def test_it_fails_only_where_the_law_that_gives_least_is_above_the_limit(
     assert with_helium(a_closed_stack(engine), helium_reading=reading_).verdict is verdict
 
 
+def test_without_the_test_pressures_of_a_design_helium_decides_nothing(engine: Engine) -> None:
+    """0.008 of helium is below 0.05 of nitrogen only if it is known at which pressure."""
+    stack = a_closed_stack(engine, figures=replace(FIGURES, leak=replace(LEAK, circuits=())))
+    detector = stack.lab.rows(a_detector)
+
+    tight, leaks, rig = (
+        with_helium(stack, detector, **more)
+        for more in (
+            {"helium_reading": "0.0082"},
+            {"helium_reading": "5"},
+            {"set_up": "1", "helium_path": "", "helium_reading": "0.0012"},
+        )
+    )
+
+    assert {test.verdict for test in (tight, leaks, rig)} == {Verdict.UNDECIDED}
+    (remark,) = tight.result.remarks
+    assert remark.startswith("No test pressure of coolant is in force: without it helium cannot")
+    assert "test pressure of anode, cathode, coolant is" in rig.result.remarks[0]
+
+
 def test_a_spray_gun_and_a_sniffer_show_places_and_pass_nothing(engine: Engine) -> None:
     stack = a_closed_stack(engine)
     detector = stack.lab.rows(a_detector)

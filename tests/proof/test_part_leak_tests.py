@@ -49,6 +49,7 @@ LIMITS = tuple(
 )
 WITH_LIMITS = replace(FIGURES, leak=replace(LEAK, objects=LIMITS))
 READ = DECAY | {"set_up": "4", "volume": "0.05 L", "arrived_coolant": "0"}
+AIR = {"gas": "air"}
 OWN = {"limit": "0.01 mbar·L/s", "limit_source": "order 77"}
 
 
@@ -123,6 +124,19 @@ def test_a_half_plate_is_tested_alone_by_a_limit_of_its_own(engine: Engine) -> N
     with Session(engine) as session:
         (entry,) = session.scalars(select(AuditEntry).where(AuditEntry.act == "leak test:made"))
         assert entry.subject_label == f"anode half plate {store.anode}"
+
+
+def test_a_limit_of_its_own_holds_for_the_test_gas_beside_a_design_for_another(
+    engine: Engine,
+) -> None:
+    """The design is tested with nitrogen; nobody is asked about the air, and it is judged."""
+    store = a_store(engine)
+
+    made = store.made(store.test(store.anode, typed=OWN | AIR, design_id=store.design_id))
+
+    assert (made.verdict, made.deviation, made.result.remarks) == (Verdict.PASS, None, ())
+    with pytest.raises(Question, match="the set-up asks for nitrogen"):
+        store.test(store.anode, typed=AIR, design_id=store.design_id)
 
 
 def test_a_pair_is_judged_by_the_limits_of_a_design_for_pairs(engine: Engine) -> None:
@@ -420,6 +434,10 @@ def test_the_page_leads_from_the_parts_to_their_test_and_the_part_keeps_it(
     page = client.get(f"/parts/{part_id}").text
     assert f"/leak-tests/new?parts={store.anode}" in page
     asked = client.get("/leak-tests/new", params={"parts": store.anode})
+    for address in ("/leak-tests/new?parts=", "/leak-tests/new?parts=&stack=&from_layer="):
+        empty = client.get(address)
+        assert (empty.status_code, "no part is named" in empty.text.lower()) == (422, True)
+    assert client.get("/leak-tests/new").status_code == 200
     assert "between anode and coolant" in asked.text
     assert "arrived_cathode" not in asked.text
     assert (

@@ -25,8 +25,13 @@ class Departures:
         return " ".join(self.sentences)
 
 
-def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
-    """Compare a test with the figures of its design; nothing departs where there are none."""
+def departures(
+    test: LeakTest, figures: LeakFigures | None, *, as_tested: bool = False
+) -> Departures:
+    """Compare a test with the figures of its design; nothing departs where there are none.
+
+    ``as_tested``: limits were given for the gas of the test.
+    """
     if figures is None:
         return Departures()
     sentences: list[str] = []
@@ -39,7 +44,7 @@ def departures(test: LeakTest, figures: LeakFigures | None) -> Departures:
         facts |= {"pressure": f"{kpa:.4g} kPa", "pressure of the set-up": band}
         sentences.append(f"{kpa:.4g} kPa gauge at the start; the set-up asks for {band}.")
     gas = figures.gas_of(test.set_up)
-    if test.gas != gas and by_pressure:
+    if test.gas != gas and by_pressure and not as_tested:
         facts |= {"gas": test.gas, "gas of the set-up": gas}
         sentences.append(f"Tested with {test.gas}; the set-up asks for {gas}.")
     held = test.duration_min

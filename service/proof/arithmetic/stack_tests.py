@@ -76,22 +76,26 @@ ENOUGH = 0.95
 """Share of the design's test pressure below which a test passes nothing."""
 
 
-def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
+def judge_leak(
+    test: LeakTest, figures: LeakFigures | None, *, as_tested: bool = False
+) -> LeakResult:
     """Judge the paths a leak test's set-up finds.
 
+    ``as_tested``: the limits were given with the test, for its gas as it was tested.
     Raises Inconsistent or OutOfRange only where the readings are impossible or the volume is
     missing. Without limits the verdict stays undecided.
     """
+    factors = (1.0,) if as_tested else _factors(test, figures)
     lost = _lost(test, figures)
     arrived = {
         arrival.circuit: _arrived(test, arrival.flow_ml_min, arrival.zero_ml_min)
         for arrival in test.arrived
     }
     paths = [
-        _found(test, path, leak, figures, is_bound=is_bound)
+        _found(test, path, leak, figures, factors, is_bound=is_bound)
         for path, leak, is_bound in _leaks(test, lost, arrived)
     ]
-    conditions = list(_remarks(test, figures))
+    conditions = list(_remarks(test, figures, as_tested=as_tested))
     if conditions:
         paths = [
             replace(path, verdict=Verdict.UNDECIDED) if path.verdict is Verdict.PASS else path
@@ -100,7 +104,7 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
     limit = figures.limit_of_set_up(test.set_up) if figures else None
     verdicts = [path.verdict for path in paths if path.verdict is not None]
     if len(test.connected.pressurised) != 1 and len(test.connected.finds) != 1:
-        verdicts = [] if limit is None else [_judged(test, lost, mol_s(limit), figures)]
+        verdicts = [] if limit is None else [_judged(test, lost, mol_s(limit), factors)]
     remarks = [*conditions, *_of_permeation(test, paths)]
     verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
     if verdict is Verdict.PASS and remarks:
@@ -164,7 +168,13 @@ def _leaks(
 
 
 def _found(
-    test: LeakTest, path: Path, leak: LeakRate, figures: LeakFigures | None, *, is_bound: bool
+    test: LeakTest,
+    path: Path,
+    leak: LeakRate,
+    figures: LeakFigures | None,
+    factors: tuple[float, ...],
+    *,
+    is_bound: bool,
 ) -> PathFound:
     limit = figures.limit(path) if figures else None
     verdict, permeation = None, None
@@ -174,12 +184,11 @@ def _found(
     if limit is not None:
         most_mol_s = mol_s(limit.most_mbar_l_s)
         if permeates:
-            factors = _factors(test, figures)
             verdict = judge_apart(leak, permeation, most_mol_s, factors)
             if permeation and _too_little(leak, permeation):
                 verdict = Verdict.UNDECIDED
         else:
-            verdict = _judged(test, leak, most_mol_s, figures)
+            verdict = _judged(test, leak, most_mol_s, factors)
         if is_bound and verdict is Verdict.FAIL:
             verdict = Verdict.UNDECIDED
     return PathFound(
@@ -207,18 +216,23 @@ NO_PERMEATION = Bounds(0.0, 0.0)
 
 
 def _judged(
-    test: LeakTest, leak: LeakRate, limit_mol_s: float, figures: LeakFigures | None
+    test: LeakTest, leak: LeakRate, limit_mol_s: float, factors: tuple[float, ...]
 ) -> Verdict:
     if test.helium is None:
         return judge(leak, limit_mol_s)
-    return judge_apart(leak, NO_PERMEATION, limit_mol_s, _factors(test, figures))
+    return judge_apart(leak, NO_PERMEATION, limit_mol_s, factors)
 
 
 def _factors(test: LeakTest, figures: LeakFigures | None) -> tuple[float, ...]:
-    """What a rate of helium becomes of the limits' gas at test pressure, by each law of flow."""
+    """What a rate of helium becomes of the limits' gas at test pressure, by each law of flow.
+
+    None where a test pressure is not known.
+    """
     if test.helium is None or figures is None:
         return (1.0,)
-    circuits = [figures.circuit(circuit) for circuit in test.connected.pressurised]
+    if _without_pressure(test, figures):
+        return ()
+    circuits = [figures.circuit(circuit) for circuit in _under_pressure(test)]
     across, gas = test.across, gas_named(figures.gas_of(test.set_up), CROSSOVER_GASES)
     outside, warm = test.barometer_pa, across.temperature_k
     uses = [
@@ -227,7 +241,16 @@ def _factors(test: LeakTest, figures: LeakFigures | None) -> tuple[float, ...]:
         if circuit is not None
     ]
     laws = (viscous_factor, molecular_factor)
-    return tuple(law(HELIUM, across, gas, use) for use in uses for law in laws) or (1.0,)
+    return tuple(law(HELIUM, across, gas, use) for use in uses for law in laws)
+
+
+def _under_pressure(test: LeakTest) -> tuple[Circuit, ...]:
+    """The circuits at whose test pressures a rate is judged: with the rig alone, of all."""
+    return test.connected.pressurised or tuple(Circuit)
+
+
+def _without_pressure(test: LeakTest, figures: LeakFigures) -> list[Circuit]:
+    return [circuit for circuit in _under_pressure(test) if figures.circuit(circuit) is None]
 
 
 def _too_little(total: LeakRate, permeation: Bounds) -> bool:
@@ -245,8 +268,10 @@ def judge_apart(
 
     Nothing known of the permeation: it may be all of the rate, so that only a pass can be told.
     ``factors`` lead from the rate to the gas and pressure the limit holds for: it passes by the
-    greatest of them, and fails by the least.
+    greatest of them, and fails by the least. Without any nothing can be told.
     """
+    if not factors:
+        return Verdict.UNDECIDED
     least = permeation.least_mol_s if permeation else 0.0
     most = permeation.most_mol_s if permeation else inf
     if judge(_scaled(_less(total, least), max(factors)), limit_mol_s) is Verdict.PASS:
@@ -336,15 +361,21 @@ def _hydrogen(
     )
 
 
-def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
+def _remarks(test: LeakTest, figures: LeakFigures | None, *, as_tested: bool) -> list[str]:
     """What keeps a test from passing, whatever it read."""
     if figures is None:
         return ["The design has no figures of tightness in force."]
-    if test.helium is not None:
-        return list(_of_helium(test.helium))
     sentences = []
     gas = figures.gas_of(test.set_up)
-    if test.gas != gas:
+    if test.helium is not None:
+        lacking = [] if as_tested else _without_pressure(test, figures)
+        if lacking:
+            sentences.append(
+                f"No test pressure of {', '.join(lacking)} is in force: without it helium cannot be"
+                f" judged by limits for {gas}."
+            )
+        return [*sentences, *_of_helium(test.helium)]
+    if test.gas != gas and not as_tested:
         sentences.append(f"Tested with {test.gas}; the limits hold for {gas}.")
     for circuit in test.connected.pressurised:
         circuit_figures = figures.circuit(circuit)

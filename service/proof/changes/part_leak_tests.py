@@ -14,7 +14,6 @@ from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.proof.arithmetic.leak_tests import Method
 from service.proof.changes.stack_tests import Subject, leak_tested, refused_by_field
 from service.proof.queries.part_leak_tests import part_leak_test
 from service.proof.queries.tested_objects import PartsTested, TestedObject, tested_object
@@ -54,7 +53,7 @@ def record_part_leak_test(
         work,
         record,
         at,
-        Subject(figures, of.cells, leak_object),
+        Subject(figures, of.cells, leak_object, as_tested=is_own),
         typed=typed,
         instrument_ids=(instrument_id, thermometer_id, meter_id),
         trace=trace,
@@ -130,9 +129,6 @@ def _figures(
         with placed("limit", gas="gas"):
             given = tuple(PathLimit(path, own, source) for path in PATHS[of.leak_object])
             base = of_design or LeakFigures(typed.get("gas", ""), (), ())
-            by_helium = typed.get("method") == Method.HELIUM
-            # A limit of its own holds for helium as it was looked for: no pressure to convert to.
-            circuits = () if by_helium else base.circuits
-            return replace(base, circuits=circuits, limits=given, recipes=()), True
+            return replace(base, limits=given, recipes=()), True
     except TradeError as trouble:
         raise refused_by_field(trouble, typed) from trouble

@@ -177,11 +177,15 @@ def record_leak_test(
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What is tested for leaks, and by what; ``alone`` None: a closed stack."""
+    """What is tested for leaks, and by what; ``alone`` None: a closed stack.
+
+    ``as_tested``: the limits were given with the test, for its gas as it was tested.
+    """
 
     figures: LeakFigures | None
     cells: int
     alone: LeakObject | None = None
+    as_tested: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,11 +231,12 @@ def leak_tested(
             if trace and test.kept:
                 kept = replace(test.kept, trace_sha256=_keep_trace(work, trace))
                 test = replace(test, kept=kept)
-            result = judge_leak(test, subject.figures)
+            result = judge_leak(test, subject.figures, as_tested=subject.as_tested)
     except TradeError as trouble:
         raise refused_by_field(trouble, typed) from trouble
     _refuse_leak_readings(test, gauge, warm)
-    deviation = _deviation(work, departures(test, subject.figures), answered)
+    departs = departures(test, subject.figures, as_tested=subject.as_tested)
+    deviation = _deviation(work, departs, answered)
     return LeakTested(test, result, (gauge, warm, meter), deviation)
 
 
