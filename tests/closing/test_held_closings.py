@@ -12,15 +12,19 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.proposals import approve_proposal
+from service.bench.queries.calibration_follows import follows
 from service.bench.queries.correction_preview import preview
 from service.bench.queries.corrections import correctable, correction
 from service.bench.tables import Correction
 from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.closing_inputs import ClosingInputs
 from service.closing.changes.checks import record_corner_heights
 from service.closing.changes.click_tools import set_tool
 from service.closing.changes.held_closings import record_held_closing
 from service.closing.queries.closed_heights import computed_height
 from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.closing_results import kept_result
 from service.closing.tables import ClosingResult
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
@@ -39,8 +43,12 @@ from service.records.tables import CornerHeightRead, Step
 from service.stacks.tables import Stack
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.arithmetic.instruments import TorqueTool
-from service.store.changes.calibrations import CalibrationEntry, add_calibration
-from service.store.tables import Instrument
+from service.store.changes.calibrations import (
+    CalibrationEntry,
+    add_calibration,
+    propose_correction,
+)
+from service.store.tables import Calibration, Instrument, ProposedChange
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab, known
 from tests.bench.test_bench_pages import AtTheBench, at_bench, rows  # noqa: F401
@@ -447,6 +455,73 @@ def test_a_held_closing_is_corrected_and_computed_anew(
         ).all()
     assert len(kept) == 3
     assert heights == [57.1, 57.4, 57.1, 57.1]
+
+
+@pytest.mark.both_engines
+def test_heights_and_force_are_judged_anew_by_a_corrected_calibration(
+    lab: Lab, opened: Bench, tools: dict[str, int]
+) -> None:
+    """In the transaction that corrects it; the preview says the same before."""
+    in_force(lab, **HEIGHT)
+    target = round(_unruled_height(opened), 2)
+    in_force(lab, **(HEIGHT | {"target_height_mm": target}))
+    lab.rows(lambda s: setattr(s.get_one(Instrument, tools["gauge_id"]), "accuracy_offset", 0.01))
+    lab.rows(lambda s: setattr(s.get_one(Instrument, tools["load_cell_id"]), "accuracy_percent", 1))
+    lab.now += timedelta(minutes=1)
+    heights = dict.fromkeys("ABCD", target)
+    opened.do(
+        record_corner_heights, pass_number=1, heights=heights, instrument_id=tools["gauge_id"]
+    )
+    to_height(opened, tools, target, **(FORCED | {"load_cell_id": tools["load_cell_id"]}))
+    opened.do(close_stack, closed_at=lab.now)
+    opened.do(hand_in)
+    was = kept_inputs(opened)
+
+    by_gauge = calibration_corrected(lab, tools["gauge_id"], error_offset=0.6)
+    gauged = kept_inputs(opened)
+    by_cell = calibration_corrected(lab, tools["load_cell_id"], error_percent=30.0)
+    pressed = kept_inputs(opened)
+
+    closing_of = f"closing of record {opened.number}"
+    height = f"{closing_of}, closed height, over both compression plates, pressed"
+    assert {closing_of, height} <= by_gauge
+    assert by_cell >= {closing_of}
+    assert was.held is not None
+    assert gauged.held is not None
+    assert pressed.held is not None
+    assert gauged.held.after_mm.u == pytest.approx(0.6 / 3**0.5)
+    assert gauged.corners[0].deviation_mm == pytest.approx(0.6)
+    assert gauged.held.force_n == was.held.force_n
+    assert pressed.held.force_n is not None
+    assert pressed.held.force_n.u == pytest.approx(0.3 * 40_500 / 3**0.5)
+
+
+def kept_inputs(record: Bench) -> ClosingInputs:
+    """What the closing that counts was computed from."""
+    with reading(record.lab.engine) as session:
+        kept = kept_result(session, record.number)
+    assert kept is not None
+    assert kept.inputs is not None
+    return kept.inputs
+
+
+def calibration_corrected(lab: Lab, instrument_id: int, **error: float) -> set[str]:
+    """Correct an instrument's calibration; what its preview said changes."""
+    lab.now += timedelta(hours=1)
+    with reading(lab.engine) as session:
+        old = session.scalars(
+            select(Calibration).where(Calibration.instrument_id == instrument_id)
+        ).one()
+        entry = CalibrationEntry(old.done_at, old.due_at, old.certificate, old.result, **error)
+        old_id, shown = old.id, follows(session, old.id, entry)
+    quality, second = lab.rows(
+        lambda s: [known(s, builders.a_person(s, Role.QUALITY)) for _ in range(2)]
+    )
+    number = lab.do(propose_correction, old_id, entry, reason="misread", by=quality)
+    with reading(lab.engine) as session:
+        sha256 = session.get_one(ProposedChange, number).content_sha256
+    lab.do(approve_proposal, number, content_sha256=sha256, password=builders.PASSWORD, by=second)
+    return {row.what for row in shown}
 
 
 def proposed(record: Bench, field: str, value: str) -> int:

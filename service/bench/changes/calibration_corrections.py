@@ -7,7 +7,7 @@ error found. What else rests on the instrument waits for a judgement.
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from service.bench.queries.calibration_follows import nuts_read_with, valid_then
+from service.bench.queries.calibration_follows import closings_judged, nuts_read_with
 from service.closing.changes.results import keep_closings_of
 from service.closing.queries.closing_results import ClosingAnew
 from service.platform.audit import Event
@@ -27,7 +27,7 @@ from service.store.changes.calibrations import (
     put_correction_in_force,
 )
 from service.store.queries.calibrations import histories
-from service.store.tables import ProposedChange
+from service.store.tables import Calibration, ProposedChange
 
 DOES_NOT_HOLD = "Computed anew, the verdict of its closing no longer is a pass."
 
@@ -36,22 +36,24 @@ def correct_calibration(work: Work, row: ProposedChange, content: Mapping[str, A
     """Put the right calibration in force, and derive anew what was judged by the wrong one.
 
     Readings of nuts are closed out and written anew with the calibration that held; closings are
-    computed anew and kept beside. Tests and judgements ask at every look.
+    computed anew and kept beside. Heights, press forces, tests and judgements ask at every look.
     """
     entry = calibration_proposed(content)
+    wrong = work.row(Calibration, row.subject_id, "calibration")
+    before = histories(work.session, [wrong.instrument_id])
     instrument_id, calibration_id = put_correction_in_force(
         work, row.subject_id, entry, by_id=row.made_by_id or work.by.id, reason=row.reason
     )
     of = histories(work.session, [instrument_id])
-    changed = []
+    reached = closings_judged(work.session, instrument_id, before, of)
     for nut in nuts_read_with(work.session, instrument_id):
-        valid = valid_then(of, instrument_id, nut.taken_at)
+        valid = of.valid(instrument_id, nut.taken_at)
         if nut.calibration_id != (valid.id if valid else None):
             _write_anew(work, nut.id, valid.id if valid else None)
-            changed.append(nut)
+            reached.append(nut)
     anew: list[ClosingAnew] = []
-    for stack_id, nuts in grouped(changed, "stack_id").items():
-        anew += keep_closings_of(work, stack_id, {nut.build_id for nut in nuts if nut.build_id})
+    for stack_id, rows in grouped(reached, "stack_id").items():
+        anew += keep_closings_of(work, stack_id, {row.build_id for row in rows if row.build_id})
     anew += closings_found_out(work.session, true_values(work.session, instrument_id, of))
     _end_releases(work, calibration_id, anew)
 

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.closing.queries.closing_inputs import Instead
 from service.closing.queries.closing_results import ClosingAnew, closings_anew
 from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.answers import grouped
 from service.platform.queries.statements import known
 from service.proof.queries.readings_with import uses_of
 from service.proof.queries.true_values import (
@@ -20,10 +21,18 @@ from service.proof.queries.true_values import (
     releases_ending,
     true_values,
 )
-from service.records.tables import RebuildRecord, RecordState, TorqueReading
+from service.records.tables import (
+    CornerHeightRead,
+    HeldClosing,
+    RebuildRecord,
+    RecordState,
+    Step,
+    TorqueReading,
+)
 from service.stacks.queries.release_standing import release_ends
 from service.stacks.tables import Build
 from service.store.queries.calibrations import Histories, KeptCalibration, histories
+from service.store.queries.instrument_columns import USED_BY
 from service.store.tables import Calibration
 
 ERROR = ("error_percent", "error_offset", "error_full_scale_percent")
@@ -112,9 +121,38 @@ def _error(calibration: KeptCalibration) -> str:
     return f", error {' + '.join(parts)}" if parts else ""
 
 
-def valid_then(of: Histories, instrument_id: int, at: datetime) -> KeptCalibration | None:
-    """Return the calibration a reading was valid by, None: none held."""
-    return of.counting(instrument_id, at) if of.state(instrument_id, at) == "valid" else None
+_BUILD_ID = (
+    select(func.max(Build.id))
+    .where(or_(Build.record_id == RebuildRecord.id, Build.id == RebuildRecord.base_build_id))
+    .correlate(RebuildRecord)
+    .scalar_subquery()
+    .label("build_id")
+)
+
+
+def closings_judged(
+    session: Session, instrument_id: int, before: Histories, after: Histories
+) -> list[Any]:
+    """Return stack and build of closings whose heights or force another calibration judges.
+
+    Two statements.
+    """
+    return [
+        row
+        for of in (HeldClosing, CornerHeightRead)
+        for row in session.execute(
+            select(RebuildRecord.stack_id, _BUILD_ID, Step.done_at)
+            .distinct()
+            .join(of, of.record_id == RebuildRecord.id)
+            .join(Step, Step.id == of.step_id)
+            .where(
+                or_(*(tool == instrument_id for tool in USED_BY[of])),
+                Step.undone_at.is_(None),
+                RebuildRecord.state != RecordState.VOID,
+            )
+        )
+        if before.valid(instrument_id, row.done_at) != after.valid(instrument_id, row.done_at)
+    ]
 
 
 def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
@@ -122,12 +160,6 @@ def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
 
     One statement.
     """
-    build_id = (
-        select(func.max(Build.id))
-        .where(or_(Build.record_id == RebuildRecord.id, Build.id == RebuildRecord.base_build_id))
-        .correlate(RebuildRecord)
-        .scalar_subquery()
-    )
     return list(
         session.execute(
             select(
@@ -136,7 +168,7 @@ def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
                 TorqueReading.stage,
                 TorqueReading.calibration_id,
                 RebuildRecord.stack_id,
-                build_id.label("build_id"),
+                _BUILD_ID,
             )
             .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
             .where(
@@ -160,15 +192,17 @@ def _of_closings(
 ) -> Iterator[CalibrationFollows]:
     instrument_id, after = true.instrument.id, true.of
     instead: dict[int, dict[str, Any]] = {}
-    reached: dict[int, set[int]] = {}
+    reached = closings_judged(session, instrument_id, before, after)
     closings: list[ClosingAnew] = []
     for nut in nuts_read_with(session, instrument_id):
-        was, then = (valid_then(of, instrument_id, nut.taken_at) for of in (before, after))
-        if was != then and nut.stage is Stage.CLOSING and nut.build_id:
+        was, then = (of.valid(instrument_id, nut.taken_at) for of in (before, after))
+        if was != then and nut.stage is Stage.CLOSING:
             instead[nut.id] = {name: getattr(then, name, None) for name in ERROR}
-            reached.setdefault(nut.stack_id, set()).add(nut.build_id)
-    for stack_id, builds in reached.items():
-        closings += closings_anew(session, stack_id, builds, Instead(readings=instead))
+            reached.append(nut)
+    right = Instead(readings=instead, calibrations=after)
+    for stack_id, rows in grouped(reached, "stack_id").items():
+        builds = {row.build_id for row in rows if row.build_id}
+        closings += closings_anew(session, stack_id, builds, right)
     for anew in closings:
         for name, was_closed, then_closed in anew.rows:
             if was_closed != then_closed:

@@ -30,7 +30,7 @@ from service.closing.arithmetic.outcome import (
 )
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.corner_heights import corners_measured
-from service.closing.queries.held_closings import Entries, TrueValue, as_shown, held_closing
+from service.closing.queries.held_closings import MeasuredInstead, held_closing
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, OpenPile
 from service.designs.tables import Design, DesignRod
@@ -293,13 +293,12 @@ class ClosingGround:
 
 
 @dataclass(frozen=True, slots=True)
-class Instead:
+class Instead(MeasuredInstead):
     """What would be known instead of what is, to compute a closing with it; nothing is written.
 
     ``readings``: fields of a reading, by its id. ``parts``: the right parts by build and by
     the part thought to be there; part 0 is an item of the type ``item_type_id``. ``piles``: all
-    layers of a build. ``closings``: earlier closings computed anew, by record. ``true``: what is
-    true where an instrument showed a value. ``entries``: what held closings and corners would say.
+    layers of a build. ``closings``: earlier closings computed anew, by record.
     """
 
     readings: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
@@ -307,8 +306,6 @@ class Instead:
     piles: Mapping[int, tuple[Layer, ...]] = field(default_factory=dict)
     item_type_id: int = 0
     closings: Mapping[int, Computed] = field(default_factory=dict)
-    true: TrueValue = as_shown
-    entries: Entries = field(default_factory=dict)
 
     def of_pile(self, pile: WorkingPile, build_id: int | None) -> WorkingPile:
         """Return a pile with the right parts in it; ``build_id`` is the build it stands as."""
@@ -347,7 +344,8 @@ def closing_ground(
 ) -> ClosingGround:
     """Return what the closing of a record is computed from. Raises NotFound.
 
-    Ten statements, seven more without a pile, one less where the clamp was not released.
+    Ten statements, seven more without a pile, one less where the clamp was not released; three more
+    where it was held to a height or by a force, and where corners were measured.
     """
     pile = pile or pile_known_now(session, record_id)
     if instead.parts or instead.piles:
@@ -370,9 +368,9 @@ def closing_ground(
         ],
         fixings_giving(pile.fixings, gives),
         readings_of(readings, sizes),
-        corners=corners_measured(session, record_id, sizes.plate_mm, instead.true, instead.entries),
+        corners=corners_measured(session, record_id, sizes.plate_mm, instead),
     )
-    inputs = replace(inputs, held=held_closing(session, record_id, instead.true, instead.entries))
+    inputs = replace(inputs, held=held_closing(session, record_id, instead))
     return ClosingGround(
         inputs,
         limits,

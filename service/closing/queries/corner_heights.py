@@ -1,14 +1,18 @@
 """The corners a design's closed stacks are measured at, and the heights measured there."""
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.corner_heights import CornerHeight, CornersMeasured
-from service.closing.queries.held_closings import Entries, TrueValue, as_shown, tool_then
+from service.closing.queries.held_closings import (
+    MeasuredInstead,
+    ToolsUsed,
+    TrueValue,
+    tools_used,
+)
 from service.designs.tables import Design
 from service.limits.arithmetic.closing_modes import Corner, corners_of, plate_corners
 from service.limits.queries import LimitsInForce
@@ -17,7 +21,6 @@ from service.platform.queries.statements import param
 from service.records.tables import CornerHeightRead, Step
 from service.store.arithmetic.instrument_errors import may_be_off
 from service.store.arithmetic.instruments import instrument_accuracy
-from service.store.tables import Calibration, Instrument
 
 
 def corners_to_measure(
@@ -43,20 +46,8 @@ HEIGHTS = (
         CornerHeightRead.height_mm,
         CornerHeightRead.instrument_id,
         Step.done_at,
-        Instrument.label,
-        Instrument.accuracy_percent,
-        Instrument.accuracy_offset,
-        Instrument.accuracy_full_scale_percent,
-        Instrument.accuracy_coverage,
-        Instrument.range_most,
-        Calibration.error_percent,
-        Calibration.error_offset,
-        Calibration.error_full_scale_percent,
-        Calibration.id.label("calibration_id"),
     )
     .join(Step, Step.id == CornerHeightRead.step_id)
-    .join(Instrument, Instrument.id == CornerHeightRead.instrument_id)
-    .outerjoin(Calibration, Calibration.id == CornerHeightRead.calibration_id)
     .where(CornerHeightRead.record_id == param("record_id"), Step.undone_at.is_(None))
     .order_by(CornerHeightRead.pass_number, Step.sequence, CornerHeightRead.id)
 )
@@ -66,35 +57,39 @@ def corners_measured(
     session: Session,
     record_id: int,
     plate_mm: tuple[float, float],
-    true: TrueValue = as_shown,
-    entries: Entries = MappingProxyType({}),
+    instead: MeasuredInstead,
 ) -> tuple[CornersMeasured, ...]:
     """Return the heights of each pass, those entered last where it was measured again.
 
-    One statement, two more for another gauge by ``entries``.
+    Their gauges by their calibrations as known now, or as ``instead`` has them. One
+    statement, three more where corners were measured.
     """
     rows: Any = session.execute(HEIGHTS, {"record_id": record_id}).all()
+    if not rows:
+        return ()
+    entries = instead.entries
+    gauges = {entries.get(row.step_id, {}).get("instrument_id", row.instrument_id) for row in rows}
+    tools = tools_used(session, gauges, instead.calibrations)
     of_pass = {
         entries.get(step_id, {}).get("pass_number", entry[0].pass_number): entry
         for step_id, entry in grouped(rows, "step_id").items()
     }
     return tuple(
-        _measured(session, entry, plate_mm, true, entries.get(entry[0].step_id, {}))
+        _measured(tools, entry, plate_mm, instead.true, entries.get(entry[0].step_id, {}))
         for _number, entry in sorted(of_pass.items())
     )
 
 
 def _measured(
-    session: Session,
+    tools: ToolsUsed,
     rows: list[Any],
     plate_mm: tuple[float, float],
     true: TrueValue,
     right: Mapping[str, Any],
 ) -> CornersMeasured:
     first = rows[0]
-    tool, found = first, first if first.calibration_id is not None else None
-    if "instrument_id" in right:
-        tool, found = tool_then(session, right["instrument_id"], first.done_at)
+    gauge_id = right.get("instrument_id", first.instrument_id)
+    tool, found = tools.then(gauge_id, first.done_at)
     deviation = may_be_off(tool, found).at(max(row.height_mm for row in rows))
     return CornersMeasured(
         right.get("pass_number", first.pass_number),
@@ -104,7 +99,7 @@ def _measured(
                 row.x_mm,
                 row.y_mm,
                 true(
-                    right.get("instrument_id", row.instrument_id),
+                    gauge_id,
                     row.done_at,
                     right.get(f"height_mm at corner {row.corner}", row.height_mm),
                     "mm",

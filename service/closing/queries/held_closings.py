@@ -1,13 +1,13 @@
 """How a record's stack was closed where that was not by the torque."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from math import sqrt
-from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.held_closings import Held
 from service.limits.arithmetic.closing_modes import ClosingMode
@@ -16,8 +16,13 @@ from service.platform.queries.statements import param
 from service.records.tables import HeldClosing, Step
 from service.store.arithmetic.instrument_errors import may_be_off
 from service.store.arithmetic.instruments import instrument_accuracy
-from service.store.queries.calibrations import calibration_on
-from service.store.tables import Calibration, Instrument
+from service.store.queries.calibrations import (
+    AS_RECORDED,
+    Histories,
+    KeptCalibration,
+    histories,
+)
+from service.store.tables import Instrument
 
 TrueValue = Callable[[int, datetime, float, str], float]
 """What is true where an instrument showed a value in a unit at a time."""
@@ -32,15 +37,47 @@ def as_shown(_instrument_id: int, _at: datetime, shown: float, _unit: str) -> fl
     return shown
 
 
-CELL, GAUGE = aliased(Instrument), aliased(Instrument)
-CELL_FOUND, GAUGE_FOUND = aliased(Calibration), aliased(Calibration)
+@dataclass(frozen=True, slots=True)
+class MeasuredInstead:
+    """What would be known of heights and press forces instead of what is.
+
+    ``true``: what is true where an instrument showed a value. ``entries``: what held closings and
+    corners would say. ``calibrations``: by which their instruments would be judged.
+    """
+
+    true: TrueValue = as_shown
+    entries: Entries = field(default_factory=dict)
+    calibrations: Histories = AS_RECORDED
+
+
+@dataclass(frozen=True, slots=True)
+class ToolsUsed:
+    """Some instruments with their calibrations, as these are known now."""
+
+    instruments: Mapping[int, Instrument]
+    of: Histories
+
+    def then(self, instrument_id: int, at: datetime) -> tuple[Instrument, KeptCalibration | None]:
+        """Return an instrument and the calibration it was valid by then; None: none held."""
+        return self.instruments[instrument_id], self.of.valid(instrument_id, at)
+
+
+def tools_used(session: Session, ids: Collection[int], right: Histories) -> ToolsUsed:
+    """Return these instruments, with the calibrations of ``right`` where it has theirs.
+
+    Two statements, three where operations count.
+    """
+    tools = session.scalars(select(Instrument).where(Instrument.id.in_(ids)))
+    of = histories(session, ids)
+    return ToolsUsed(
+        {tool.id: tool for tool in tools},
+        Histories({**of.calibrations, **right.calibrations}, {**of.operations, **right.operations}),
+    )
+
+
 HELD = (
-    select(HeldClosing, CELL, CELL_FOUND, GAUGE, GAUGE_FOUND, Step.done_at)
+    select(HeldClosing, Step.done_at)
     .join(Step, Step.id == HeldClosing.step_id)
-    .outerjoin(CELL, CELL.id == HeldClosing.load_cell_id)
-    .outerjoin(CELL_FOUND, CELL_FOUND.id == HeldClosing.load_cell_calibration_id)
-    .join(GAUGE, GAUGE.id == HeldClosing.gauge_id)
-    .outerjoin(GAUGE_FOUND, GAUGE_FOUND.id == HeldClosing.gauge_calibration_id)
     .where(HeldClosing.record_id == param("record_id"), Step.undone_at.is_(None))
     .order_by(Step.sequence.desc())
     .limit(1)
@@ -52,45 +89,37 @@ CELL_PERCENT = 1.0
 def held_closing(
     session: Session,
     record_id: int,
-    true: TrueValue = as_shown,
-    entries: Entries = MappingProxyType({}),
+    instead: MeasuredInstead,
 ) -> Held | None:
-    """Return how the stack was held, as entered last; None where it was not. One statement.
+    """Return how the stack was held, as entered last; None where it was not.
 
-    Two more for each instrument that is another by ``entries``.
+    Its instruments by their calibrations as known now, or as ``instead`` has them. One
+    statement, three more where it was held.
     """
     row: Any = session.execute(HELD, {"record_id": record_id}).first()
     if row is None:
         return None
-    held, cell, cell_found, gauge, gauge_found, at = row
-    right = entries.get(held.step_id, {})
-    if "gauge_id" in right:
-        gauge, gauge_found = tool_then(session, right["gauge_id"], at)
-    if "load_cell_id" in right:
-        cell, cell_found = tool_then(session, right["load_cell_id"], at)
+    held, at = row
+    right = instead.entries.get(held.step_id, {})
+    gauge_id = right.get("gauge_id", held.gauge_id)
+    cell_id = right.get("load_cell_id", held.load_cell_id)
+    tools = tools_used(session, {gauge_id, cell_id} - {None}, instead.calibrations)
 
     def height(name: str) -> Estimate | None:
         shown = right.get(name, getattr(held, name))
         if shown is None:
             return None
-        return _height(true(gauge.id, at, shown, "mm"), gauge, gauge_found)
+        return _height(instead.true(gauge_id, at, shown, "mm"), *tools.then(gauge_id, at))
 
     force = right.get("force_kn", held.force_kn)
     return Held(
         ClosingMode(right.get("mode", held.mode)),
         height("height_after_mm") or Estimate(0.0),
         height("height_before_mm"),
-        None if force is None else _force(true(cell.id, at, force, "kN"), cell, cell_found),
+        None
+        if force is None
+        else _force(instead.true(cell_id, at, force, "kN"), *tools.then(cell_id, at)),
     )
-
-
-def tool_then(
-    session: Session, instrument_id: int, at: datetime
-) -> tuple[Instrument, Calibration | None]:
-    """Return an instrument and its calibration of a time; None: none held. Two statements."""
-    then = calibration_on(session, instrument_id, at)
-    found = session.get(Calibration, then.id) if then.id and then.is_valid else None
-    return session.get_one(Instrument, instrument_id), found
 
 
 def _height(value: float, gauge: Any, found: Any) -> Estimate:

@@ -92,5 +92,8 @@ def closings_found_out(session: Session, true: TrueValues) -> Iterator[ClosingAn
     stacks = session.scalars(select(Build.stack_id).where(Build.id.in_(builds)).distinct())
     for stack_id in stacks.all():
         yield from closings_anew(
-            session, stack_id, {build for build in builds if build}, Instead(true=true)
+            session,
+            stack_id,
+            {build for build in builds if build},
+            Instead(true=true, calibrations=true.of),
         )

@@ -127,6 +127,11 @@ class Histories:
         counting = self.counting(instrument_id, when)
         return state_of(counting, when, self.operations_at(instrument_id, when))
 
+    def valid(self, instrument_id: int, when: datetime) -> KeptCalibration | None:
+        """Return the calibration a reading of a time was valid by; None: none held."""
+        valid = self.state(instrument_id, when) == "valid"
+        return self.counting(instrument_id, when) if valid else None
+
     def finding(self, instrument_id: int, when: datetime) -> KeptCalibration | None:
         """Return the next calibration after a time that found it out of tolerance."""
         found: KeptCalibration | None = finding_after(self._of(instrument_id, when), when)
@@ -134,6 +139,10 @@ class Histories:
 
     def _of(self, instrument_id: int, when: datetime) -> list[Any]:
         return of_device(self.calibrations.get(instrument_id, []), when)
+
+
+AS_RECORDED = Histories({}, {})
+"""No calibrations that would be others than those recorded."""
 
 
 def histories(session: Session, instrument_ids: Collection[int]) -> Histories:
