@@ -53,7 +53,7 @@ def test_vdi_2230_preload_and_torque(case: str, size: str, grade: str) -> None:
     assert bearing == hexagon_bearing(bolt)
     for friction in printed["mu_G=mu_K"]:
         law = ThreadFriction(bolt, bearing, friction, friction)
-        found = greatest_tightening(law, strength(grade, bolt))
+        found = greatest_tightening(law, bolt, strength(grade, bolt))
         printed.check(f"F_M_mu{friction:.2f}", found.preload_n / 1e3)
         printed.check(f"M_A_mu{friction:.2f}", found.torque_nm)
 
@@ -82,7 +82,9 @@ def test_stress_area_and_proof_load(size: str) -> None:
 
     case.check(f"As_{size}", bolt.stress_area_m2 * 1e6)
     for grade in ("8.8", "10.9"):
-        found = rod_stress(1000.0, bolt, strength(grade, bolt))
+        found = rod_stress(
+            1000.0, bolt, strength(grade, bolt), NutFactor(0.2, bolt.nominal_diameter_m)
+        )
         case.check(f"Fp_{grade}_{size}", found.proof_load_n)
         assert found.share_of_proof.value == pytest.approx(1000.0 / found.proof_load_n)
 

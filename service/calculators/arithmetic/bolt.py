@@ -5,11 +5,12 @@ Sources: as in rod_stress.
 
 from service.calculators.arithmetic import desk, friction
 from service.physics.arithmetic import clamping
-from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
-from service.physics.arithmetic.threads import Strength, Thread, breaking_torque, strength
+from service.physics.arithmetic.rod_stress import RodStress, greatest_tightening, rod_stress
+from service.physics.arithmetic.threads import breaking_torque, strength
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import Verdict
 
 # The calculator of preload and torque.
 #
@@ -65,6 +66,17 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         off = friction.driver_deviation(answers, clamping.torque_for(preload, law).value)
         first = clamping.torque_for(preload, law, off)
         results = [desk.Result("torque", "Torque on the nut", units.figure(first, "torque_in"))]
+        scatter = clamping.preload(friction.torque_value(answers, first.value), law)
+        if 0 < 2 * scatter.relative < 1:
+            least = units.figure(first.value / (1 - 2 * scatter.relative), "torque_in")
+            results.append(
+                desk.Result(
+                    "torque_for_least",
+                    "Torque for at least that preload",
+                    least,
+                    "at the least preload of the scatter given",
+                )
+            )
     if isinstance(law, clamping.ThreadFriction):
         factor = desk.number_of(clamping.nut_factor_of(law))
         results.append(
@@ -107,15 +119,6 @@ TORQUE = desk.Calculator(
 BY_TORQUE, BY_PRELOAD = "a torque", "a preload"
 
 
-def _greatest(law: clamping.Law, of: Strength, size: Thread, share: float) -> tuple[float, float]:
-    """Greatest preload in N and torque in N·m at this share of what the rod may bear."""
-    if isinstance(law, clamping.ThreadFriction):
-        greatest = greatest_tightening(law, of, share)
-        return greatest.preload_n, greatest.torque_nm
-    load = share * of.proof_stress_pa * size.stress_area_m2
-    return load, clamping.torque_for(load, law).value
-
-
 def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     of = friction.thread_of(answers)
     bears = strength(answers.text("strength_class"), of)
@@ -127,13 +130,17 @@ def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         preload = Estimate(answers.si("preload"))
     stress = rod_stress(preload, of, bears, law)
     share = answers.share_or("utilisation", 0.9)
-    most_preload, most_torque = _greatest(law, bears, of, share)
-    by_yield = isinstance(law, clamping.ThreadFriction)
-    limit = "yield strength, pull and twist together" if by_yield else "proof load, pull alone"
+    off = friction.driver_deviation(answers, greatest_tightening(law, of, bears, share).torque_nm)
+    greatest = greatest_tightening(law, of, bears, share, off)
     results = [
         desk.Result("preload", "Preload", units.figure(preload, "force_in")),
         desk.Result(
             "axial_stress", "Stress in the thread, pull", units.figure(stress.axial_pa, "stress_in")
+        ),
+        desk.Result(
+            "stress_while_turning",
+            "Stress while the nut turns, pull and twist",
+            units.figure(stress.while_turning_pa, "stress_in"),
         ),
         desk.Result(
             "proof_load",
@@ -145,43 +152,57 @@ def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             "share_of_proof", "Share of the proof load", desk.percent_of(stress.share_of_proof)
         ),
         desk.Result(
-            "greatest_torque",
-            f"Greatest torque at {100 * share:g}\u2009% of the {limit}",
-            units.figure(most_torque, "torque_in"),
+            "share_of_yield",
+            "Share of the yield strength while the nut turns",
+            desk.percent_of(stress.share_of_yield),
         ),
         desk.Result(
-            "greatest_preload", "Preload at that torque", units.figure(most_preload, "force_in")
+            "greatest_torque",
+            f"Greatest torque at {100 * share:g}\u2009% of the yield strength",
+            units.figure(greatest.torque_nm, "torque_in"),
+            "at the greatest preload of the scatter given, pull and twist together",
+        ),
+        desk.Result(
+            "greatest_preload",
+            "Mean preload at that torque",
+            units.figure(greatest.preload_n, "force_in"),
         ),
     ]
-    if stress.while_turning_pa:
-        both = units.figure(stress.while_turning_pa, "stress_in")
-        results.insert(2, desk.Result("stress_while_turning", "Stress while the nut turns", both))
     breaks = breaking_torque(bears.name, of)
     if breaks:
         figure = units.figure(breaks, "torque_in")
         note = "never a target (ISO 3506-1)"
         results.append(desk.Result("breaking_torque", "Least breaking torque", figure, note))
+    by_factor = isinstance(law, clamping.NutFactor)
     return desk.Outcome(
         tuple(results),
         "ISO 898-1:2013, ISO 3506-1 (strength); VDI 2230 part 1:2015 (pull and twist)",
-        (*_bolt_sentences(stress.share_of_proof, by_yield), *friction.how_uncertain(answers)),
+        (
+            *friction.how_it_bears(stress),
+            *([TWIST_BY_FACTOR] if by_factor else []),
+            *friction.how_uncertain(answers),
+        ),
         cautions=("clamp",),
         formula=clamping.FORMULA,
+        verdict=stress.verdict,
+        verdict_why=_why(stress),
     )
 
 
-def _bolt_sentences(share: Estimate, by_yield: bool) -> tuple[str, ...]:
-    sentences = []
-    if share.value > 1:
-        sentences.append("The preload is more than the proof load: the rod would stay longer.")
-    elif share.value + share.expanded > 1:
-        sentences.append("Within its uncertainty the preload may be more than the proof load.")
-    if not by_yield:
-        sentences.append(
-            "By the nut factor the twist is not known: choose friction in the thread and under"
-            " the nut for the stress while the nut turns."
-        )
-    return tuple(sentences)
+def _why(stress: RodStress) -> str:
+    match stress.verdict:
+        case Verdict.PASS:
+            return "Within the scatter given the rod keeps below its proof load and yield strength."
+        case Verdict.FAIL:
+            return "The rod does not bear this preload: lower it, or take a stronger rod."
+        case _:
+            return "The scatter reaches beyond what the rod bears: lower the preload."
+
+
+TWIST_BY_FACTOR = (
+    "By the nut factor half of the torque is taken to twist the rod (common practice, no source):"
+    " friction in the thread and under the nut says it better."
+)
 
 
 BOLT = desk.Calculator(

@@ -5,7 +5,7 @@ Common practice, no source.
 
 from typing import Any
 
-from service.calculators.arithmetic import desk
+from service.calculators.arithmetic import desk, friction
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 from service.physics.arithmetic.springs import ClosedState
@@ -216,8 +216,7 @@ def closed_sentences(
             "The cells stand on their hard stop: more torque raises neither the GDL pressure nor"
             " the line load."
         )
-    if closed.rod_stress.share_of_proof.value > 1:
-        sentences.append("The rods bear more than their proof load: they would stay longer.")
+    sentences += friction.how_it_bears(closed.rod_stress)
     springs = assembly.rods.springs
     if isinstance(springs, SpringColumn):
         share = springs.share_of_travel(closed.rod_force_n.value)

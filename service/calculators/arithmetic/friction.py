@@ -3,12 +3,16 @@
 Sources: as in clamping.
 """
 
+from dataclasses import replace
+
 from service.calculators.arithmetic import desk
 from service.physics.arithmetic import clamping
+from service.physics.arithmetic.rod_stress import RodStress
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import Verdict, at_most
 
 BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"
 LAWS = (BY_FACTOR, BY_FRICTION)
@@ -53,16 +57,16 @@ FRICTION = fields.Section(
         ),
         fields.percent(
             "common_percent",
-            "Mean of the friction known to ±",
+            "Preload scatter, the same for all nuts, ±",
             example="10",
-            help="The same for all nuts; holds for 95 of 100.",
+            help="As the mean of the friction is known. Of the preload, in 95 of 100 cases.",
         ),
         fields.percent(
             "each_percent",
-            "Scatter from nut to nut ±",
+            "Preload scatter from nut to nut ±",
             example="15",
-            help="VDI 2230 prints ± 17 to 23 % after trials on the joint, ± 23 to 28 % where"
-            " friction is estimated.",
+            help="Of the preload, in 95 of 100 cases. VDI 2230 prints ± 17 to 23 % after trials on"
+            " the joint, ± 23 to 28 % where friction is estimated.",
         ),
     ),
 )
@@ -102,16 +106,18 @@ def law_of(answers: desk.Answers, of: Thread, *, shared: bool = True) -> clampin
         factor = answers.number("nut_factor")
         diameter = of.nominal_diameter_m
         with placed("common_percent", "each_percent", factor="nut_factor"):
-            scatter = clamping.from_scatter(factor, common), clamping.from_scatter(factor, each)
-            return clamping.NutFactor(factor, diameter, *scatter)
+            return _scattering(clamping.NutFactor(factor, diameter), common, each)
     answers.need("thread_friction", "bearing_friction")
     in_thread, under_nut = answers.number("thread_friction"), answers.number("bearing_friction")
-    middle = (in_thread + under_nut) / 2
     with placed("thread"):
         face = hexagon_bearing(of)
     with placed("thread_friction", "bearing_friction", "common_percent", "each_percent"):
-        scatter = clamping.from_scatter(middle, common), clamping.from_scatter(middle, each)
-        return clamping.ThreadFriction(of, face, in_thread, under_nut, *scatter)
+        return _scattering(clamping.ThreadFriction(of, face, in_thread, under_nut), common, each)
+
+
+def _scattering(certain: clamping.Law, common: float, each: float) -> clamping.Law:
+    by_common, by_each = (clamping.from_scatter(certain, share) for share in (common, each))
+    return replace(certain, u_common=by_common, u_each=by_each)
 
 
 def driver_deviation(answers: desk.Answers, torque_nm: float) -> float:
@@ -126,6 +132,24 @@ def torque_value(
     with placed("torque", deviation="driver_percent", step_nm="driver_step"):
         off = driver_deviation(answers, torque_nm) if shared else 0.0
         return clamping.TorqueValue(torque_nm, off, answers.si_or("driver_step"))
+
+
+def how_it_bears(stress: RodStress) -> tuple[str, ...]:
+    """Say which strength a rod goes beyond, or may; nothing where it bears the preload."""
+    limits = (
+        ("breaks: pull and twist are more than its tensile strength", stress.share_of_strength),
+        ("yields: pull and twist are more than its yield strength", stress.share_of_yield),
+        ("yields: the preload is more than its proof load", stress.share_of_proof),
+    )
+    for words, share in limits:
+        if at_most(share, 1.0) is Verdict.FAIL:
+            return (f"The rod {words}.",)
+    may = [
+        f"Within the scatter the rod {words}."
+        for words, share in limits
+        if share.value + share.expanded > 1
+    ]
+    return tuple(may[:1])
 
 
 def how_uncertain(answers: desk.Answers) -> tuple[str, ...]:

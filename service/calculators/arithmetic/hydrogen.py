@@ -18,7 +18,12 @@ from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.units import Measure
 
-SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bounds by Knudsen number"
+SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory"
+SENTENCES = (
+    "How many holes share the leak is not known: the two laws are its bounds, whatever they are.",
+    "Many small holes side by side leak more nearly by the molecular law.",
+    "What permeates through a membrane follows neither law.",
+)
 AT_0_C = "gas at 0\u2009°C"
 
 
@@ -60,23 +65,7 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             "of one round hole that leaks as much",
         ),
     )
-    return desk.Outcome(results, SOURCE, _sentences(hydrogen), cautions=("hydrogen", "pressure"))
-
-
-def _sentences(hydrogen: gases.Hydrogen) -> tuple[str, ...]:
-    law = {
-        gases.Regime.VISCOUS: "The flow is viscous: that law holds.",
-        gases.Regime.MOLECULAR: "The flow is molecular: that law holds.",
-        gases.Regime.TRANSITION: "The flow is between viscous and molecular: both laws are bounds.",
-    }[hydrogen.regime]
-    return (
-        law,
-        (
-            "Many small holes side by side leak more nearly by the molecular law: where in doubt,"
-            " take the greater figure."
-        ),
-        "What permeates through a membrane follows neither law.",
-    )
+    return desk.Outcome(results, SOURCE, SENTENCES, cautions=("hydrogen", "pressure"))
 
 
 HYDROGEN = desk.Calculator(

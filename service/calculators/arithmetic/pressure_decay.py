@@ -9,7 +9,7 @@ from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import Inconsistent, placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
-from service.proof.arithmetic.hold_time import time_under_pressure
+from service.proof.arithmetic.hold_time import chance_of_pass, time_under_pressure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 
@@ -89,11 +89,24 @@ def _work_hold_time(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             raise Inconsistent(f"{exact}: give one reading ±.")
     share = answers.share_or("share", 0.5)
     limit_rate = gas.mol_per_second(limit, start.temperature_k)
-    with placed("volume_percent", "limit", "share", volume_m3="volume"):
-        hold = time_under_pressure(start, answers.si("volume"), limit_rate, instruments, share)
+    with placed("volume_percent", "limit", "share", volume_m3="volume", duration_s="chosen"):
+        test = (start, answers.si("volume"), limit_rate, instruments)
+        hold = time_under_pressure(*test, share)
+        chosen_s = answers.si_or("chosen")
+        chance = chance_of_pass(*test, chosen_s, share=share) if chosen_s else None
     sees = Estimate(hold.detection_limit_mol_s)
+    at_share = f"A leak of {100 * share:g}\u2009% of the limit"
     results = (
         desk.Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
+        *(
+            ()
+            if chance is None
+            else (
+                desk.Result(
+                    "chance", f"{at_share} passes the time chosen", desk.percent_of(chance)
+                ),
+            )
+        ),
         desk.Result(
             "drop",
             "Drop of pressure by a leak at the limit",
@@ -110,10 +123,7 @@ def _work_hold_time(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         ),
     )
     remarks = (
-        (
-            f"Held so long, a stack that leaks {100 * share:g}\u2009% of the limit passes with its"
-            " uncertainty, and a leak at the limit is seen."
-        ),
+        f"{at_share} passes 95 of 100 tests held so long. A leak at the limit passes 5 of 100.",
         "Let pressure and temperature settle first; the hold begins after that.",
     )
     return desk.Outcome(
@@ -145,6 +155,14 @@ HOLD_TIME = desk.Calculator(
                     most=95.0,
                     example="50",
                     help="Left empty: 50 %.",
+                ),
+                fields.quantity(
+                    "chosen",
+                    "Time chosen",
+                    Measure.DURATION,
+                    "min",
+                    required=False,
+                    help="For the chance that such a leak passes it.",
                 ),
             ),
         ),

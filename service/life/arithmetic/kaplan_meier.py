@@ -20,6 +20,8 @@ from service.platform.arithmetic.preconditions import within
 
 FEW_AT_RISK = 5
 """Below so many at risk a step says little about others; common practice, no source."""
+HALF = 0.5 + 1e-12
+"""A product of shares may miss one half by a rounding; the last digits are no failure more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,9 +111,9 @@ def kaplan_meier(lives: Lives, level: float = 0.95) -> SurvivalCurve:
         float(lives.exit_h.max()),
         lives.n,
         level,
-        _first(times, shares <= 0.5),
-        _first(times, gone | (lows <= 0.5)),
-        _first(times, highs <= 0.5),
+        _first(times, shares <= HALF),
+        _first(times, gone | (lows <= HALF)),
+        _first(times, highs <= HALF),
     )
 
 

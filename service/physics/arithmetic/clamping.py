@@ -7,6 +7,7 @@ head friction, scatter); Shigley's Mechanical Engineering Design (nut factor).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot
 
 from service.physics.arithmetic.threads import BearingFace, Thread
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
@@ -233,13 +234,23 @@ SCATTERS = (
 """Source: VDI 2230:1986, table of tightening factors."""
 
 
-def from_scatter(value: float, scatter: float) -> float:
-    """Return the standard uncertainty of a nut factor or friction from a preload scatter of ±.
+def from_scatter(certain: Law, scatter: float) -> float:
+    """Return the standard uncertainty of nut factor or friction that scatters preload by ±.
 
-    The ± is taken to hold 95 of 100 nuts (common practice, no source).
+    The ± is taken to hold 95 of 100 nuts (common practice, no source). Both frictions scatter
+    alike and each by itself; what the pitch takes of the torque does not scatter.
+
+    >>> from_scatter(NutFactor(0.2, 0.008), 0.196)
+    0.02
     """
     within("the scatter of the preload", scatter, "", 0.0, 0.9, "scatter")
-    return value * standard_uncertainty(scatter, Shape.NORMAL_95)
+    share = standard_uncertainty(scatter, Shape.NORMAL_95)
+    if isinstance(certain, NutFactor):
+        return certain.factor * share
+    per_friction = hypot(
+        0.58 * certain.thread.pitch_diameter_m, certain.bearing.friction_diameter_m / 2
+    )
+    return share * float(certain.levers(1)[0]) / per_friction
 
 
 def permissible_deviation(torque_nm: float) -> float:

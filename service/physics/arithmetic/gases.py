@@ -226,17 +226,26 @@ def molecular_factor(gas: Gas, test: Across, use_gas: Gas, use: Across) -> float
 
 @dataclass(frozen=True, slots=True)
 class Hydrogen:
-    """The hydrogen that would pass, in mol/s, by both laws; ``least`` to ``most`` by the regime.
+    """The hydrogen that would pass, in mol/s, by both laws.
 
-    ``knudsen`` is that of one round hole as long as the path which would leak as much.
+    Many holes share a leak in a way nobody knows; each flows by one law or by a share of both. So
+    the two laws bound their sum, whatever the Knudsen number of one round hole that leaks as much.
     """
 
     viscous_mol_s: float
     molecular_mol_s: float
     knudsen: float
     regime: Regime
-    least_mol_s: float
-    most_mol_s: float
+
+    @property
+    def least_mol_s(self) -> float:
+        """What passes at least, mol/s."""
+        return min(self.viscous_mol_s, self.molecular_mol_s)
+
+    @property
+    def most_mol_s(self) -> float:
+        """What passes at most, mol/s."""
+        return max(self.viscous_mol_s, self.molecular_mol_s)
 
 
 def as_hydrogen(
@@ -244,9 +253,8 @@ def as_hydrogen(
 ) -> Hydrogen:
     """Compute how much hydrogen passes in use, where a test gas leaked this much (mol/s).
 
-    Which law applies is judged by the Knudsen number of one round hole as long as the leak's path
-    (a gasket's width, say). Many small holes side by side leak more nearly by the molecular law:
-    where in doubt both bounds hold. Permeation through a membrane follows neither.
+    The Knudsen number is that of one round hole as long as the leak's path (a gasket's width, say).
+    Permeation through a membrane follows neither law.
     Raises OutOfRange for a rate that is no leak.
     """
     more_than_zero("the leak rate", rate_mol_s, "mol/s", "rate_mol_s")
@@ -255,13 +263,7 @@ def as_hydrogen(
     knudsen = gas.free_path(middle, test.temperature_k) / diameter
     viscous = rate_mol_s * viscous_factor(gas, test, HYDROGEN, use)
     molecular = rate_mol_s * molecular_factor(gas, test, HYDROGEN, use)
-    regime = regime_of(knudsen)
-    bounds = {
-        Regime.VISCOUS: (viscous, viscous),
-        Regime.MOLECULAR: (molecular, molecular),
-        Regime.TRANSITION: (min(viscous, molecular), max(viscous, molecular)),
-    }[regime]
-    return Hydrogen(viscous, molecular, knudsen, regime, *bounds)
+    return Hydrogen(viscous, molecular, knudsen, regime_of(knudsen))
 
 
 def regime_of(knudsen: float) -> Regime:

@@ -250,9 +250,9 @@ def _hold(choice: Choice, figures: DesignFigures, ground: Ground) -> str:
         held = f"{digits(duration_s)}{THIN}s"
     with_what = f" with {gauge.label}" if gauge else ""
     return (
-        f"Hold at least {held}{with_what}: then a leak of half the limit can"
-        f" pass, and one of {digits(mbar_l_s(needed.detection_limit_mol_s))}{THIN}mbar·L/s is"
-        f" seen. A leak at the limit lets the pressure drop by"
+        f"Hold at least {held}{with_what}: then a leak of half the limit passes"
+        f" 95 of 100 tests, and one of {digits(mbar_l_s(needed.detection_limit_mol_s))}{THIN}"
+        f"mbar·L/s is seen. A leak at the limit lets the pressure drop by"
         f" {digits(needed.pressure_drop_pa / 1e3)}{THIN}kPa;"
         f" {digits(needed.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
     )

@@ -201,7 +201,7 @@ def test_what_makes_a_preload_uncertain_adds_up_to_its_variance() -> None:
 
 def test_the_greatest_torque_is_the_printed_one() -> None:
     """Source: VDI 2230 part 1, tables A1 and A2: M8, 8.8, µ 0.12: 18.6 kN and 24.6 N·m."""
-    found = outcome("bolt-stress")
+    found = outcome("bolt-stress", common_percent="", each_percent="", driver_percent="0")
 
     assert si(found, "greatest_preload").value / 1e3 == pytest.approx(18.6, abs=0.05)
     assert si(found, "greatest_torque").value == pytest.approx(24.6, abs=0.05)
@@ -209,9 +209,35 @@ def test_the_greatest_torque_is_the_printed_one() -> None:
 
 
 def test_a_preload_above_the_proof_load_is_said() -> None:
-    found = outcome("bolt-stress", **{"from": "a preload", "preload": "22"})
+    said = {
+        preload: outcome("bolt-stress", **{"from": "a preload", "preload": preload})
+        for preload in ("12", "20.8", "22", "28")
+    }
 
-    assert any("more than the proof load" in sentence for sentence in found.sentences)
+    assert {preload: found.verdict for preload, found in said.items()} == {
+        "12": Verdict.PASS,
+        "20.8": Verdict.FAIL,
+        "22": Verdict.FAIL,
+        "28": Verdict.FAIL,
+    }
+    assert not any("The rod" in sentence for sentence in said["12"].sentences)
+    assert "pull and twist are more than its yield strength" in said["20.8"].sentences[0]
+    assert said["22"].sentences[0].startswith("The rod yields")
+    assert said["28"].sentences[0].startswith("The rod breaks")
+
+
+def test_a_torque_no_rod_bears_is_said_to_break_it() -> None:
+    found = outcome("bolt-stress", torque="200")
+
+    assert found.verdict is Verdict.FAIL
+    assert found.sentences[0].startswith("The rod breaks")
+
+
+def test_scatter_may_reach_beyond_what_a_rod_bears() -> None:
+    found = outcome("bolt-stress", torque="26")
+
+    assert found.verdict is Verdict.UNDECIDED
+    assert found.sentences[0].startswith("Within the scatter the rod yields")
 
 
 def test_a_column_of_discs_is_that_of_the_formula() -> None:

@@ -185,7 +185,7 @@ def test_after_the_hold_time_the_test_decides(
     found = pressure_decay(start, end, hold.duration_s * 1.02, VOLUME, instruments)
     assert judge(found, limit) is Verdict.PASS
     assert hold.detection_limit_mol_s <= limit * (1 + 1e-9)
-    brief = hold.duration_s * 0.5
+    brief = hold.duration_s * 0.3
     found = pressure_decay(
         start, after(share * limit, brief, start=120e3), brief, VOLUME, instruments
     )
