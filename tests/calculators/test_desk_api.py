@@ -89,7 +89,7 @@ def test_what_cannot_be_taken_is_told_field_by_field_as_everywhere(calling: Call
     fields = {one["field"]: one for one in answer.json()["fields"]}
     assert set(fields) == {"torque", "nut_factor"}
     assert fields["torque"]["value"] == "-8"
-    assert fields["torque"]["right_would_be"] == "Right would be more than zero."
+    assert fields["torque"]["right_would_be"] == "Right would be more than zero, up to 1000 N·m."
     assert fields["nut_factor"]["right_would_be"] == "Right would be 0.05 to 0.6."
 
 

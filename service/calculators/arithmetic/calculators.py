@@ -19,7 +19,7 @@ from service.calculators.arithmetic.pressure_map import PRESSURE_MAP
 from service.calculators.arithmetic.set_points import SET_POINTS
 from service.calculators.arithmetic.shorts import SHORTS
 from service.platform.arithmetic.errors import NoSolution, OutOfRange, TradeError
-from service.platform.arithmetic.fields import Asks, Field
+from service.platform.arithmetic.fields import SMALLEST, Asks, Field
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.preconditions import kelvin
 from service.platform.arithmetic.pressures import read_pressure
@@ -128,7 +128,8 @@ def _warm(field: Field, entry: UnitEntry, text: str) -> None:
 
 def _bounded(field: Field, value: float, text: str, unit: str = "") -> None:
     low = value <= field.least if field.above else value < field.least
-    if low or value > field.most or not isfinite(value):
+    tiny = 0 < abs(value) < SMALLEST
+    if low or tiny or value > field.most or not isfinite(value):
         unit = unit or field.unit
         number = text if not unit or unit in text else f"{text}\u2009{unit}"
         right = f"Right would be {field.range_in_words}."
@@ -186,7 +187,10 @@ def work_out(calculator: desk.Calculator, texts: Mapping[str, str]) -> Worked:
     except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     try:
-        return Worked(calculator.work(answers, units))
+        outcome = calculator.work(answers, units)
+        if not outcome.is_finite:
+            raise OverflowError
+        return Worked(outcome)
     except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
@@ -196,7 +200,7 @@ def work_out(calculator: desk.Calculator, texts: Mapping[str, str]) -> Worked:
     except TradeError as trouble:
         sentence = str(trouble)
         return _about(calculator, answers, trouble, f"{sentence[:1].upper()}{sentence[1:]}")
-    except (OverflowError, ZeroDivisionError):
+    except (OverflowError, ZeroDivisionError, FloatingPointError):
         sentence = "These answers together lead beyond what numbers can hold."
         right = "Look at the sizes and at the units."
         return _about(calculator, answers, TradeError(sentence), sentence, right)

@@ -113,11 +113,11 @@ NO_SPRINGS, DISCS, ONE_RATE = "none", "disc springs", "springs of one rate"
 PLATES = fields.Section(
     "Plates",
     (
-        length("half_plate", "Thickness of a half plate", "2", help="Two a cell."),
+        length("half_plate", "Thickness of a half plate", "2", help="Two a cell.", most=100.0),
         fields.deviation(
             "half_plate_off", "Half plates known to ±", Measure.LENGTH, "µm", example="8"
         ),
-        length("ends", "All that is rigid at the ends", "60", help="Compression plates,"
+        length("ends", "All that is rigid at the ends", "60", most=2e3, help="Compression plates,"
                 " collectors, insulators, washers together."),
         fields.deviation("ends_off", "Ends known to ±", Measure.LENGTH, "µm", example="40"),
         expansion("plate_expansion", "Expansion of the half plates", "5"),
@@ -133,10 +133,16 @@ RODS = fields.Section(
         friction.THREAD,
         friction.STRENGTH,
         fields.quantity(
-            "rod_modulus", "Modulus of the rods", Measure.PRESSURE, "GPa", example="206"
+            "rod_modulus",
+            "Modulus of the rods",
+            Measure.PRESSURE,
+            "GPa",
+            least=1.0,
+            most=1e3,
+            example="206",
         ),
         expansion("rod_expansion", "Expansion of the rods", "11.7"),
-        length("rod_length", "Length of a rod", "230", required=False),
+        length("rod_length", "Length of a rod", "230", required=False, most=5e3),
         not_below_zero(
             "before", "Of it before the fixed end", "15", help="Head, or nut and thread."
         ),

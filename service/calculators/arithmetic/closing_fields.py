@@ -95,11 +95,18 @@ CELL = fields.Section(
     (
         fields.whole("cells", "Cells", example="20", most=500),
         fields.quantity("area", "Active area", Measure.AREA, "cm²", example="200"),
-        length("mea", "Free thickness of the MEA with its GDL", "0.45"),
+        length("mea", "Free thickness of the MEA with its GDL", "0.45", most=5.0),
         fields.deviation(
-            "mea_off", "Thickness of the MEA known to ±", Measure.LENGTH, "µm", example="8"
+            "mea_off",
+            "Thickness of the MEA known to ±",
+            Measure.LENGTH,
+            "µm",
+            example="8",
+            most=1e3,
         ),
-        not_below_zero("recess", "Recess of the active area", help="Both plates together."),
+        not_below_zero(
+            "recess", "Recess of the active area", help="Both plates together.", most=5.0
+        ),
         fields.choice("gdl_form", "GDL: stress against strain", (CLOSING_PORES, POWER, POINTS)),
         fields.quantity(
             "gdl_modulus",
@@ -254,14 +261,18 @@ CORD = "round rubber cord"
 GASKET = fields.Section(
     "Gasket of one cell",
     (
-        length("gasket_height", "Free height", "1.2"),
+        length("gasket_height", "Free height", "1.2", most=20.0),
         fields.deviation(
             "gasket_off", "Free height known to ±", Measure.LENGTH, "µm", example="25"
         ),
-        not_below_zero("groove", "Depth of its grooves", "0.65", help="Both plates together."),
+        not_below_zero(
+            "groove", "Depth of its grooves", "0.65", help="Both plates together.", most=20.0
+        ),
         fields.quantity("gasket_length", "Length of its line", Measure.LENGTH, "m", example="0.7"),
         fields.choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
-        length("cord", "Diameter of the cord", "1.2", only_for="round cord", required=False),
+        length(
+            "cord", "Diameter of the cord", "1.2", only_for="round cord", required=False, most=20.0
+        ),
         fields.quantity(
             "rubber_modulus",
             "Modulus of the rubber",

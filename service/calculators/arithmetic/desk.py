@@ -5,7 +5,7 @@ Common practice, no source.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from math import floor, log10
+from math import floor, isfinite, log10
 from typing import NamedTuple
 
 from service.platform.arithmetic.errors import TradeError
@@ -255,6 +255,16 @@ class Outcome:
     verdict: Verdict | None = None
     verdict_why: str = ""
     map: MapFigures | None = None
+
+    @property
+    def is_finite(self) -> bool:
+        """Say whether every figure and its uncertainty are numbers one can write."""
+        cells = (cell for table in self.tables for row in table.rows for cell in row)
+        figures = (
+            *(result.figure for result in self.results),
+            *(cell for cell in cells if isinstance(cell, Figure)),
+        )
+        return all(isfinite(f.estimate.value) and isfinite(f.estimate.u) for f in figures)
 
 
 class Units:

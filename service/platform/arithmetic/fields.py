@@ -10,7 +10,29 @@ from enum import StrEnum
 from math import inf
 from typing import Any
 
-from service.platform.arithmetic.units import Measure, labels
+from service.platform.arithmetic.units import IN_SI, Measure, labels
+
+LARGEST: dict[Measure, float] = {
+    Measure.TORQUE: 1e3,
+    Measure.FORCE: 1e7,
+    Measure.PRESSURE: 2e12,
+    Measure.LENGTH: 20.0,
+    Measure.AREA: 1.0,
+    Measure.VOLUME: 0.1,
+    Measure.LEAK_RATE: 1e4,
+    Measure.FLOW: 1.0,
+    Measure.LINE_LOAD: 1e8,
+    Measure.STIFFNESS: 1e12,
+    Measure.TEMPERATURE_CHANGE: 500.0,
+    Measure.RESISTANCE: 1e15,
+    Measure.VOLTAGE: 1e5,
+    Measure.CURRENT: 5e3,
+    Measure.DURATION: 1e8,
+}
+"""More than this, in SI units, no stack and no tool of its laboratory has: another unit was meant.
+Common practice, no source."""
+SMALLEST = 1e-15
+"""Less than this in its field's unit, and not nothing, is no size."""
 
 
 class Asks(StrEnum):
@@ -109,6 +131,8 @@ class Field:
             if self.above:
                 return "more than zero" if self.least == 0 else f"more than {self.least:g}{unit}"
             return "zero or more" if self.least == 0 else f"{self.least:g}{unit} or more"
+        if self.above and self.least == 0:
+            return f"more than zero, up to {self.most:g}{unit}"
         beyond = "more than " if self.above else ""
         return f"{beyond}{self.least:g} to {self.most:g}{unit}"
 
@@ -144,8 +168,10 @@ class Show:
 
 def quantity(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:
     """Describe a quantity with its unit, more than zero where nothing else is said."""
-    above_zero = {"least": 0.0, "above": "least" not in more}
-    return Field(name, label, Asks.QUANTITY, measure, unit, **{**above_zero, **more})
+    bounds: dict[str, Any] = {"least": 0.0, "above": "least" not in more}
+    if measure in LARGEST:
+        bounds["most"] = float(f"{LARGEST[measure] / IN_SI[measure][unit]:.6g}")
+    return Field(name, label, Asks.QUANTITY, measure, unit, **{**bounds, **more})
 
 
 def deviation(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:

@@ -134,12 +134,35 @@ def test_whatever_is_typed_gets_an_answer_or_a_reason(name: str, data: st.DataOb
         ["", "0", "-1", "1e300", "-1e300", "1e-300", "nan", "inf", "12 furlongs", "1,234", "ⅷ", "%"]
     ) | st.text(max_size=8)
     field = data.draw(st.sampled_from(calculator.fields))
+    typed = data.draw(odd | st.floats().map(repr))
 
-    found = worked(name, **{field.name: data.draw(odd), field.unit_name: data.draw(odd)})
+    found = worked(name, **{field.name: typed, field.unit_name: data.draw(st.just("") | odd)})
 
     assert bool(found.outcome) != bool(found.refusals)
+    assert found.outcome is None or found.outcome.is_finite
     for refusal in found.refusals:
         assert refusal.reason
+
+
+@pytest.mark.parametrize(
+    ("name", "field", "text"),
+    [
+        ("closing", "mea", "450"),
+        ("closing", "gasket_length", "700"),
+        ("closing", "area", "200000"),
+        ("closing", "inner", "1e-308"),
+        ("closing", "rod_modulus", "1e-308"),
+        ("pressure-decay", "volume", "850"),
+        ("torque", "torque", "1e12"),
+        ("set-points", "current", "1e308"),
+        ("insulation", "resistance", "1e-308"),
+    ],
+)
+def test_sizes_nothing_has_are_refused_at_their_field(name: str, field: str, text: str) -> None:
+    (refusal,) = worked(name, **{field: text}).refusals
+
+    assert refusal.field == field
+    assert "Right would be" in refusal.right_would_be
 
 
 # Units
