@@ -187,10 +187,7 @@ def work_out(calculator: desk.Calculator, texts: Mapping[str, str]) -> Worked:
     except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     try:
-        outcome = calculator.work(answers, units)
-        if not outcome.is_finite:
-            raise OverflowError
-        return Worked(outcome)
+        return Worked(_finite(calculator.work(answers, units)))
     except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
@@ -200,10 +197,16 @@ def work_out(calculator: desk.Calculator, texts: Mapping[str, str]) -> Worked:
     except TradeError as trouble:
         sentence = str(trouble)
         return _about(calculator, answers, trouble, f"{sentence[:1].upper()}{sentence[1:]}")
-    except (OverflowError, ZeroDivisionError, FloatingPointError):
+    except (OverflowError, ZeroDivisionError):
         sentence = "These answers together lead beyond what numbers can hold."
         right = "Look at the sizes and at the units."
         return _about(calculator, answers, TradeError(sentence), sentence, right)
+
+
+def _finite(outcome: desk.Outcome) -> desk.Outcome:
+    if not outcome.is_finite:
+        raise OverflowError
+    return outcome
 
 
 def _units(calculator: desk.Calculator, texts: Mapping[str, str]) -> desk.Units:

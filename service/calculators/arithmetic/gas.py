@@ -4,6 +4,8 @@ A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the 
 temperature. Source: as in gases and tightness.
 """
 
+from math import hypot
+
 from service.calculators.arithmetic import desk
 from service.physics.arithmetic import tightness
 from service.physics.arithmetic.gases import GAS_CONSTANT, REFERENCES, reference, throughput
@@ -89,9 +91,14 @@ def zero_of(answers: desk.Answers) -> Zero:
     return Zero.GAUGE if answers.text("zero") == GAUGE_ZERO else Zero.ABSOLUTE
 
 
-def absolute(answers: desk.Answers, name: str, *, suction: bool = False) -> float:
-    """Return a pressure in Pa absolute; below the air outside only with ``suction``."""
-    outside = outside_of(answers)
+def absolute(
+    answers: desk.Answers, name: str, *, suction: bool = False, outside_pa: float | None = None
+) -> float:
+    """Return a pressure in Pa absolute; below the air outside only with ``suction``.
+
+    ``outside_pa`` is the air outside at that time, where not as the field ``barometer``.
+    """
+    outside = outside_of(answers) if outside_pa is None else outside_pa
     pressure = answers.absolute(name, zero_of(answers), outside)
     if suction or pressure >= outside:
         return pressure
@@ -111,20 +118,28 @@ def absolute(answers: desk.Answers, name: str, *, suction: bool = False) -> floa
     )
 
 
-def outside_of(answers: desk.Answers) -> float:
+def outside_of(answers: desk.Answers, name: str = "barometer") -> float:
     """The pressure of the air outside in Pa."""
-    with placed("barometer"):
-        return barometer(answers.si("barometer"))
+    with placed(name):
+        return barometer(answers.si(name))
 
 
-def reading_of(answers: desk.Answers, when: str, warm: str) -> tightness.GasReading:
+def reading_of(
+    answers: desk.Answers, when: str, warm: str, outside_pa: float | None = None
+) -> tightness.GasReading:
     """A pressure and the temperature of the gas at one time."""
     with placed(pressure_pa=when, temperature_k=warm):
-        return tightness.GasReading(absolute(answers, when), answers.si(warm))
+        pressure = absolute(answers, when, outside_pa=outside_pa)
+        return tightness.GasReading(pressure, answers.si(warm))
 
 
-def instruments_of(answers: desk.Answers, *, clock: bool = True) -> tightness.Instruments:
-    """Return standard uncertainties from the half widths that were typed."""
+def instruments_of(
+    answers: desk.Answers, *, clock: bool = True, u_barometer_pa: float = 0.0
+) -> tightness.Instruments:
+    """Return standard uncertainties from the half widths that were typed.
+
+    ``u_barometer_pa`` is that of the air outside at each reading of a gauge that counts from it.
+    """
     off = {
         name: standard_uncertainty(answers.si_or(name))
         for name in ("pressure_off", "temperature_off", "gauge_off", "clock_off")
@@ -132,7 +147,7 @@ def instruments_of(answers: desk.Answers, *, clock: bool = True) -> tightness.In
     }
     with placed(*off, "volume_percent"):
         return tightness.Instruments(
-            off["pressure_off"],
+            hypot(off["pressure_off"], u_barometer_pa),
             off["temperature_off"],
             standard_uncertainty(answers.share_or("volume_percent")),
             off["gauge_off"],

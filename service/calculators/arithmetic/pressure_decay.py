@@ -3,22 +3,43 @@
 Source: as in tightness.
 """
 
+from dataclasses import replace
+
 from service.calculators.arithmetic import desk, gas
+from service.physics.arithmetic.gases import GAS_CONSTANT
 from service.physics.arithmetic.tightness import FORMULA, pressure_decay
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import Inconsistent, placed
-from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure
 from service.proof.arithmetic.hold_time import chance_of_pass, time_under_pressure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 
 
+BAROMETER_OFF = fields.deviation(
+    "barometer_off",
+    "One reading of the barometer ±",
+    Measure.PRESSURE,
+    "hPa",
+    example="0.1",
+    help="Counts where the gauge counts from the air outside.",
+)
+
+
 def _work_decay(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
+    outside = gas.outside_of(answers)
+    read_again = answers.has("end_barometer")
+    at_end = gas.outside_of(answers, "end_barometer") if read_again else outside
     start = gas.reading_of(answers, "start", "start_temperature")
-    end = gas.reading_of(answers, "end", "end_temperature")
-    outside, instruments = gas.outside_of(answers), gas.instruments_of(answers)
+    end = gas.reading_of(answers, "end", "end_temperature", at_end)
+    from_air = Zero.GAUGE in {
+        answers.counts_from(when, gas.zero_of(answers)) for when in ("start", "end")
+    }
+    u_barometer = standard_uncertainty(answers.si_or("barometer_off")) if from_air else 0.0
+    instruments = gas.instruments_of(answers, u_barometer_pa=u_barometer)
     with placed(duration_s="duration", volume_m3="volume"):
         leak = pressure_decay(
             start,
@@ -26,14 +47,22 @@ def _work_decay(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             answers.si("duration"),
             answers.si("volume"),
             instruments,
-            barometer_pa=outside,
+            barometer_pa=min(outside, at_end),
         )
     warm = start.temperature_k
     verdict, why = gas.judged(answers, leak, warm)
+    sentences = [gas.seen_in_words(leak, warm)]
+    if from_air and not read_again:
+        mol_s = answers.si("volume") * 100 / (GAS_CONSTANT * warm * answers.si("duration"))
+        per_hpa = gas.leak_figure(Estimate(mol_s), "mbar·L/s", warm).text
+        sentences.append(
+            "The barometer was not read at the end and is taken to be the same: each hPa it rose or"
+            f" fell makes {per_hpa}."
+        )
     return desk.Outcome(
         gas.leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
-        (gas.seen_in_words(leak, warm),),
+        tuple(sentences),
         desk.parts_table(
             leak.rate,
             "What makes it uncertain",
@@ -58,6 +87,15 @@ PRESSURE_DECAY = desk.Calculator(
                 fields.pressure("start", "Pressure at the start", example="50.00"),
                 fields.pressure("end", "Pressure at the end", example="49.42"),
                 gas.BAROMETER,
+                fields.quantity(
+                    "end_barometer",
+                    "Barometer at the end",
+                    Measure.PRESSURE,
+                    "hPa",
+                    required=False,
+                    example="1013",
+                    help="A gauge counts from the air outside: its change looks like a leak.",
+                ),
                 fields.temperature(
                     "start_temperature", "Gas temperature at the start", example="22.4"
                 ),
@@ -67,7 +105,7 @@ PRESSURE_DECAY = desk.Calculator(
                 gas.LIMIT,
             ),
         ),
-        gas.INSTRUMENTS,
+        replace(gas.INSTRUMENTS, fields=(*gas.INSTRUMENTS.fields, BAROMETER_OFF)),
     ),
     _work_decay,
 )

@@ -240,7 +240,7 @@ def from_scatter(certain: Law, scatter: float) -> float:
     The ± is taken to hold 95 of 100 nuts (common practice, no source). Both frictions scatter
     alike and each by itself; what the pitch takes of the torque does not scatter.
 
-    >>> from_scatter(NutFactor(0.2, 0.008), 0.196)
+    >>> round(from_scatter(NutFactor(0.2, 0.008), 0.196), 6)
     0.02
     """
     within("the scatter of the preload", scatter, "", 0.0, 0.9, "scatter")

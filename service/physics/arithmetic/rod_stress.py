@@ -79,7 +79,7 @@ class RodStress:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether the rod bears it: below the proof load, and below the yield strength turning."""
+        """The verdict on both: proof load, and yield strength while the nut turns."""
         return worst(at_most(share, 1.0) for share in (self.share_of_proof, self.share_of_yield))
 
 

@@ -13,6 +13,7 @@ from service.calculators.arithmetic.calculators import (
     work_out,
 )
 from service.calculators.arithmetic.desk import Calculator, Figure, Outcome, Result, plain
+from service.calculators.arithmetic.gas import ABSOLUTE_ZERO
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.physics.arithmetic.gases import GAS_CONSTANT
 from service.physics.arithmetic.tightness import GasReading, Instruments, pressure_decay
@@ -339,7 +340,7 @@ def test_rods_read_alike_lie_level() -> None:
 
 
 def test_a_pressure_decay_is_that_of_the_formula_in_three_units() -> None:
-    found = outcome("pressure-decay")
+    found = outcome("pressure-decay", barometer_off="0")
 
     start = GasReading(151_300.0, 295.55)
     end = GasReading(150_720.0, 295.35)
@@ -353,6 +354,26 @@ def test_a_pressure_decay_is_that_of_the_formula_in_three_units() -> None:
     per_minute = wanted.value * GAS_CONSTANT * 273.15 / 101_325.0 * 6e7
     assert result(found, "rate_sccm").figure.shown.value == pytest.approx(per_minute)
     assert found.verdict is Verdict.PASS
+
+
+def test_the_air_outside_counts_at_both_ends_where_the_gauge_counts_from_it() -> None:
+    """Half an hPa in ten minutes: 0.0007 mbar·L/s of 0.85 L; by V Δp / t."""
+    same, fell = (outcome("pressure-decay", end_barometer=at_end) for at_end in ("1013", "1012.5"))
+    by_itself = 0.85e-3 * 50 / 600 * 295.55 / 295.35
+    assert si(fell, "rate_si").value - si(same, "rate_si").value == pytest.approx(by_itself)
+
+    exact, known = (outcome("pressure-decay", barometer_off=off) for off in ("0", "0.2"))
+    assert si(known, "rate_si").u > si(exact, "rate_si").u
+    absolute = {"zero": ABSOLUTE_ZERO, "start": "151.3", "end": "150.72"}
+    unmoved = [
+        outcome("pressure-decay", **absolute, end_barometer=at_end, barometer_off=off)
+        for at_end, off in (("1013", "0"), ("1000", "2"))
+    ]
+    assert si(unmoved[0], "rate_si") == si(unmoved[1], "rate_si")
+
+    unread = outcome("pressure-decay", end_barometer="")
+    assert any("each hPa it rose or fell makes 0.001417" in said for said in unread.sentences)
+    assert not any("each hPa" in said for said in same.sentences)
 
 
 def test_a_rate_below_detection_is_kept_as_such() -> None:
