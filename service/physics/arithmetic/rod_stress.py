@@ -35,6 +35,7 @@ def greatest_tightening(
     Of a law that scatters it is the torque at which the greatest preload (k = 2) still keeps to
     that share, and the mean preload at that torque. ``deviation`` is the driver's.
 
+    >>> from service.physics.arithmetic.clamping import ThreadFriction
     >>> from service.physics.arithmetic.threads import hexagon_bearing, strength, thread
     >>> m8 = thread("M8x1")
     >>> law = ThreadFriction(m8, hexagon_bearing(m8), 0.12, 0.12)
