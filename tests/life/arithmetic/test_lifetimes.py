@@ -268,3 +268,16 @@ def test_a_hundred_thousand_lives_are_one_pass() -> None:
     lives = Lives(np.zeros(100_000), exits, np.ones(100_000, dtype=bool))
 
     assert at_risk(lives, exits).tolist() == list(range(100_000, 0, -1))
+
+
+def test_the_median_does_not_hang_on_a_rounding() -> None:
+    """All of n failed one after the other: the median is the first time half of them are gone."""
+    for n in range(2, 61):
+        ends = [100.0 * k for k in range(1, n + 1)]
+        curve = kaplan_meier(lives_of([Life(0, end, End.FAILED) for end in ends]))
+        assert curve.median_h == 100.0 * ((n + 1) // 2), n
+
+    for half in range(2, 31):
+        failed = [Life(0, 100.0 * k, End.FAILED) for k in range(1, half + 1)]
+        running = [Life(0, 9000.0, End.RUNNING)] * half
+        assert kaplan_meier(lives_of(failed + running)).median_h == 100.0 * half, half
