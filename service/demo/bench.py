@@ -156,9 +156,15 @@ class Bench:
         """Residual torque of every nut before loosening, about a share of the target."""
         self._torques(driver, 1, share, Stage.AS_FOUND, ReadingKind.RESIDUAL)
 
-    def open(self, hours: float) -> None:
+    def open(self, hours: float | None, unknown_because: str = "") -> None:
         """Release the clamp."""
-        self.enter(open_stack, 10.0, opened_at=self.clock_after(10.0), hours=hours)
+        self.enter(
+            open_stack,
+            10.0,
+            opened_at=self.clock_after(10.0),
+            hours=hours,
+            hours_unknown_because=unknown_because,
+        )
 
     def clock_after(self, minutes: float) -> datetime:
         """Say what the clock will show."""

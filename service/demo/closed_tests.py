@@ -19,6 +19,7 @@ from service.demo.lab import PASSPHRASE, Lab
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.limits.arithmetic.leak_recipes import Recipe
 from service.platform.arithmetic.vocabulary import Kind
+from service.proof.arithmetic.leak_searches import SearchWay
 from service.proof.changes import stack_tests as changes
 from service.proof.changes.releases import release_build
 from service.proof.queries.releases import gate
@@ -202,6 +203,22 @@ def check_shorts(bench: Bench) -> None:
         values=values,
         instrument_id=bench.lab.instruments["MM-1"],
         done_at=bench.clock_after(minutes),
+    )
+
+
+def search_cells(bench: Bench, leaking: int) -> None:
+    """Look for the cell that leaks, by voltages with hydrogen and nitrogen."""
+    values = [
+        f"{0.041 if cell == leaking else 0.1 + cell * 5 % 7 / 2000:.4f} V"
+        for cell, _kind in enumerate(_cells(bench), 1)
+    ]
+    bench.enter(
+        changes.record_leak_search,
+        12.0,
+        typed={"way": SearchWay.VOLTAGE},
+        values=values,
+        instrument_id=bench.lab.instruments["MM-1"],
+        done_at=bench.clock_after(12.0),
     )
 
 

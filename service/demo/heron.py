@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from service.demo import pictures
 from service.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
-from service.demo.closed_tests import TIGHT, Leak, make_tests, release
+from service.demo.closed_tests import TIGHT, Leak, make_tests, release, search_cells
 from service.demo.days import MON, THU, TUE, WED, When, ago, last_working_day
 from service.demo.designs import HERON
 from service.demo.lab import Entry, Lab, serial
@@ -228,6 +228,7 @@ def _heron_01_failed(lab: Lab, when: When) -> None:
         "11": [FindingEntry("flattened for good", 1, "fuel inlet side")],
     }
     with writing(lab, when, HERON_01_FAILED) as bench:
+        search_cells(bench, leaking=10)
         bench.make_safe({"% vol": 0.3, "V": 0.08})
         bench.read_as_found("TD-2", 0.81)
         bench.open(shown(lab, "HERON-01", when))

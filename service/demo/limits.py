@@ -12,7 +12,7 @@ from service.limits.queries import limits_version
 from service.platform.database import reading
 from service.store.arithmetic.instruments import GasMatrix, InstrumentKind, Principle
 from service.store.arithmetic.make_safe import LineAsked, SafeAct
-from service.store.changes.make_safe_lists import begin_list, propose_list
+from service.store.changes.make_safe_lists import begin_list, propose_list, withdraw_list
 from service.store.queries.proposals import proposals_waiting
 from service.store.tables import ChangeKind
 
@@ -45,9 +45,10 @@ def _first_in_force(lab: Lab, when: When) -> None:
         _approve(lab, when, design)
 
 
-# The site's make-safe list at one bench: its second version after a near miss.
+# The site's make-safe lists at two benches: the second version of one after a near miss, the other
+# withdrawn.
 
-AT = "endurance rig"
+AT, NOT_AT = "endurance rig", "test bench 3"
 SHORT = {"% vol": "hydrogen", "V": "stack voltage", "kPa": "pressures", "°C": "temperature"}
 GOOD_FOR = {"% vol": 30.0, "V": 60.0, "kPa": 60.0, "°C": 120.0}
 """min"""
@@ -78,17 +79,23 @@ IN_NITROGEN = tuple(
 )
 
 
-def _list_of_the_rig(lab: Lab, when: When) -> None:
+def _begin_lists(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
-        list_id = begin_list(
-            work,
-            SafeAct.OPENING,
-            AT,
-            BY_DESIGN,
-            source="Site procedure 12 (invented)",
-            reason="The rig's checklist, and how long a reading stays good.",
-        )
-        lab.lists[AT] = list_id
+        for place in (AT, NOT_AT):
+            lab.lists[place] = begin_list(
+                work,
+                SafeAct.OPENING,
+                place,
+                BY_DESIGN,
+                source="Site procedure 12 (invented)",
+                reason="The bench's checklist, and how long a reading stays good.",
+            )
+
+
+def _withdraw_list(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        why = "Made for the Herons: the Wrens there are opened by the lines of their design."
+        withdraw_list(work, lab.lists[NOT_AT], reason=why)
 
 
 def _list_for_nitrogen(lab: Lab, when: When) -> None:
@@ -102,10 +109,14 @@ def _list_for_nitrogen(lab: Lab, when: When) -> None:
         )
 
 
-def _approve_list(lab: Lab, when: When) -> None:
+def _approve_lists(lab: Lab, when: When) -> None:
     with reading(lab.engine) as session:
-        waiting = proposals_waiting(session, ChangeKind.MAKE_SAFE_LIST, lab.lists[AT])
-    put_in_force(lab, when, [proposal.id for proposal in waiting])
+        waiting = [
+            proposal.id
+            for list_id in lab.lists.values()
+            for proposal in proposals_waiting(session, ChangeKind.MAKE_SAFE_LIST, list_id)
+        ]
+    put_in_force(lab, when, waiting)
 
 
 def entries() -> list[Entry]:
@@ -145,8 +156,9 @@ def entries() -> list[Entry]:
             "tighter limits approved",
             lambda lab, when: _approve(lab, when, "Wren"),
         ),
-        Entry(ago(3, MON, "10:00"), "make-safe list of the rig", _list_of_the_rig),
-        Entry(ago(3, TUE, "09:15"), "make-safe list approved", _approve_list),
+        Entry(ago(3, MON, "10:00"), "make-safe lists of two benches", _begin_lists),
+        Entry(ago(3, TUE, "09:15"), "make-safe lists approved", _approve_lists),
         Entry(ago(1, MON, "14:00"), "make-safe list changed", _list_for_nitrogen),
-        Entry(ago(1, WED, "08:30"), "make-safe list approved again", _approve_list),
+        Entry(ago(1, MON, "14:20"), "make-safe list withdrawn", _withdraw_list),
+        Entry(ago(1, WED, "08:30"), "a list changed, one withdrawn: approved", _approve_lists),
     ]

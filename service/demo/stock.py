@@ -9,6 +9,7 @@ from service.demo.lab import (
     PASSPHRASE,
     PEOPLE,
     PIN,
+    QUICK,
     TABLET,
     Entry,
     Lab,
@@ -75,15 +76,15 @@ class Delivery:
 AT_FIRST = (
     Delivery("WM", "M-31", 20, MEMBRANES, 1),
     Delivery("WF", "P-11", 16, CARBON, 1),
-    Delivery("WE", "P-12", 3, CARBON, 1),
+    Delivery("WE", "P-12", 4, CARBON, 1),
     Delivery("WA", "P-13", 18, CARBON, 1),
     Delivery("WG", "G-71/25", 40, SEALS),
     Delivery("WK", "K-11/25", 30, SEALS),
-    Delivery("WC", "C-11", 4, WORKSHOP, 1),
-    Delivery("WI", "I-11", 4, WORKSHOP, 1),
-    Delivery("WP", "E-11", 4, WORKSHOP, 1),
-    Delivery("WR", "R-11", 12, WORKSHOP),
-    Delivery("WS", "S-11", 12, WORKSHOP),
+    Delivery("WC", "C-11", 8, WORKSHOP, 1),
+    Delivery("WI", "I-11", 8, WORKSHOP, 1),
+    Delivery("WP", "E-11", 8, WORKSHOP, 1),
+    Delivery("WR", "R-11", 16, WORKSHOP),
+    Delivery("WS", "S-11", 16, WORKSHOP),
     Delivery("WN", "N-11", 50, WORKSHOP),
     Delivery("HM", "M-40", 12, MEMBRANES, 101),
     Delivery("HB", "B-21", 3, WORKSHOP),
@@ -164,7 +165,7 @@ def _badges_and_tablet(lab: Lab, when: When) -> None:
         with lab.work(when, somebody.login) as work:
             make_badge(work, work.by.id)
         with lab.work(when, somebody.login) as work:
-            choose_pin(work, work.by.id, PIN, password=PASSPHRASE)
+            choose_pin(work, work.by.id, PIN, password=PASSPHRASE, hasher=QUICK)
     with lab.work(when, "olu") as work:
         enrol_tablet(work, TABLET, password=PASSPHRASE)
 

@@ -1,25 +1,43 @@
-"""The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
+"""The Wrens: one opened by an exception and its inspection sent back, one given two cells.
 
+A third ran before anybody wrote of it, so that its hours are not known; it was split in two.
+"""
+
+import hashlib
 from datetime import timedelta
 
 from service.bench.changes import approvals, corrections
 from service.bench.changes.layers import note_finding
+from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan, write_stack
 from service.bench.queries.corrections import correctable, correction
 from service.bench.tables import CorrectionOf
 from service.closing.changes.torque import read_torque
 from service.demo import pictures
-from service.demo.bench import Event, approve, throw_gaskets_away, writing
-from service.demo.closed_tests import TIGHT, Leak, make_tests, release
+from service.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
+from service.demo.closed_tests import TIGHT, Leak, check_closing, check_shorts, make_tests, release
 from service.demo.days import FRI, MON, THU, TUE, WED, When, ago
+from service.demo.designs import WREN
 from service.demo.lab import PASSPHRASE, Entry, Lab, serial
-from service.demo.piles import wren, wren_cells
+from service.demo.piles import FREE, Item, wren, wren_cells
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
-from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import (
+    End,
+    Facing,
+    Kind,
+    ReadingKind,
+    Stage,
+    Usability,
+)
 from service.records.changes.make_safe import record_exception, record_make_safe
+from service.records.changes.splits import split_off
 from service.records.queries.working_piles import working_pile
-from service.records.tables import RecordKind
+from service.records.tables import RebuildRecord, RecordKind
+from service.store.arithmetic.acceptance import Acceptance, Basis
+from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.holds import Subject, give_concession
+from service.store.changes.imports import SourceFile
+from service.store.changes.part_axes import judge_parts
 
 RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}
 CORNERS = {"A": 0.12, "B": -0.11, "C": -0.13, "D": 0.1}
@@ -88,6 +106,19 @@ WREN_02_CELLS = Event(
     (),
     "anton",
 )
+WREN_03, WREN_04 = "WREN-03", "WREN-04"
+WREN_03_SPLIT = Event(
+    "WREN-03 split",
+    WREN_03,
+    RecordKind.REBUILD,
+    "Two stacks of two cells are needed to compare humidifiers side by side: this one is split.",
+    "mira",
+    (),
+    "anton",
+)
+WREN_04_FIRST = Event("WREN-04 first", WREN_04, RecordKind.FIRST_BUILD, "", "mira")
+OF_TWO_CELLS = 11
+"""Layers of two cells with the coolant gasket between them."""
 
 
 def _wren_01_first(lab: Lab, when: When) -> None:
@@ -255,6 +286,92 @@ def _decide(lab: Lab, when: When) -> None:
         )
 
 
+def _wren_03_found(lab: Lab, when: When) -> None:
+    """Students built it from the store's parts and ran it; nobody read its meter."""
+    meas = [lab.next_of("WM") for _ in range(4)]
+    parts = [
+        PartInPile(
+            line,
+            lab.types[(item.serial or item.lot).split("-")[0].split(" ")[0]],
+            position=line - 1,
+            part_id=lab.parts.get(item.serial),
+            lot=_lot_key(lab, item.lot),
+            facing=item.facing or Facing.EITHER,
+        )
+        for line, item in enumerate(wren(lab, meas), 2)
+    ]
+    head = StackHead(
+        WREN_03,
+        lab.designs[WREN.name],
+        build_number=1,
+        closed_at=lab.days.noon(60),
+        place="test bench 3",
+        reason="Built by students from our parts and run for a summer: found in the cupboard.",
+    )
+    name = f"{WREN_03} pile.csv"
+    source = SourceFile(name, hashlib.sha256(name.encode()).hexdigest())
+    with lab.work(when, "mira") as work:
+        number = write_stack(work, StackPlan(source, head, (), tuple(parts)))
+        record = work.session.get_one(RebuildRecord, number)
+        lab.records[WREN_03], lab.stacks[WREN_03] = number, record.stack_id
+        lab.hashes[WREN_03] = record.content_sha256 or ""
+        lab.design_of[WREN_03] = WREN
+
+
+def _lot_key(lab: Lab, lot: str) -> tuple[int, str] | None:
+    key, _, label = lot.partition(" ")
+    return (lab.types[key], serial_key(label)) if lot else None
+
+
+def _wren_03_split(lab: Lab, when: When) -> None:
+    """Its two cells of the free end become a stack; the others are closed again."""
+    with writing(lab, when, WREN_03_SPLIT) as at_work:
+        at_work.make_safe()
+        at_work.open(None, "Its meter stayed with the students' rig, and nobody wrote it down.")
+        lifted = at_work.lift(End.FREE, 2 + OF_TWO_CELLS + 1)
+        lab.records[WREN_04_FIRST.name] = number = split_off(
+            at_work.work, at_work.record_id, None, serial=WREN_04, place="test bench 3"
+        )
+        record = at_work.work.session.get_one(RebuildRecord, number)
+        lab.stacks[WREN_04], lab.design_of[WREN_04] = record.stack_id, WREN
+        at_work.restack(lifted[:2], End.FREE, gas="", coolant="")
+        _clamp(at_work)
+
+
+def _clamp(at_work: Bench) -> None:
+    at_work.fit_plates("WP", End.FIXED)
+    at_work.fit_plates("WP", End.FREE)
+    at_work.fit_rods(RODS)
+    at_work.tighten("TD-1")
+    at_work.close()
+    check_closing(at_work)
+    check_shorts(at_work)
+    at_work.hand_in()
+
+
+def _accept_cells(lab: Lab, when: When) -> None:
+    """What was lifted off the third Wren may be used in the fourth."""
+    with lab.work(when, "keiko") as work:
+        judge_parts(
+            work,
+            [layer.part for layer in lab.lifted[WREN_03_SPLIT.name]],
+            usability=Usability.ACCEPTED_USED,
+            reason="Light table and microscope: none seen.",
+            acceptance=Acceptance(Basis.INSPECTION),
+        )
+
+
+def _wren_04_first(lab: Lab, when: When) -> None:
+    ends = [[Item(lab.next_of("WI")), Item(lab.next_of("WC"))] for _ in range(2)]
+    lifted = lab.lifted[WREN_03_SPLIT.name][2 : 2 + OF_TWO_CELLS]
+    first = {lifted[-1].label: Item(lab.next_of("WE"), facing=FREE)}
+    with going_on(lab, when, WREN_04_FIRST) as at_work:
+        at_work.put(ends[0])
+        at_work.restack(lifted, End.FREE, gas="WG G-71/25", coolant="WK K-11/25", instead=first)
+        at_work.put(ends[1][::-1])
+        _clamp(at_work)
+
+
 def entries() -> list[Entry]:
     """Return what happened to the Wrens."""
 
@@ -293,6 +410,17 @@ def entries() -> list[Entry]:
         Entry(ago(56, TUE, "11:15"), "WREN-02: correction written", _propose),
         Entry(ago(56, THU, "09:35"), "WREN-02: correction approved", _decide),
         released(ago(56, THU, "09:50"), WREN_02_CELLS, "petra"),
+        Entry(ago(16, TUE, "10:20"), "WREN-03: found and written down", _wren_03_found),
+        Entry(
+            ago(16, THU, "09:30"),
+            "WREN-03 approved",
+            lambda lab, when: approve(lab, when, WREN_03, "petra"),
+        ),
+        Entry(ago(6, TUE, "09:10"), "WREN-03: split in two", _wren_03_split),
+        Entry(ago(6, TUE, "13:10"), "WREN-03: cells accepted", _accept_cells),
+        Entry(ago(6, TUE, "14:00"), "WREN-04: first build of its cells", _wren_04_first),
+        approved(ago(6, THU, "10:10"), WREN_03_SPLIT, "olu"),
+        approved(ago(6, THU, "10:30"), WREN_04_FIRST, "olu"),
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
         Entry(ago(1, THU, "14:00"), "WREN-02: paper entered late", _wren_02_paper),
         approved(ago(1, THU, "16:05"), WREN_02_PAPER, "olu"),

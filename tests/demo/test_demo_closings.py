@@ -95,7 +95,7 @@ def test_every_closing_keeps_a_plausible_result_that_breaks_no_limit(engine: Eng
     with reading(engine) as session:
         found = _outcomes(session)
 
-    assert len(found) == 13
+    assert len(found) == 15
     for outcome in found.values():
         assert outcome.not_computed == ()
         assert outcome.verdict is Verdict.PASS

@@ -26,15 +26,19 @@ from service.platform.audit import Event
 from service.platform.database import make_engine, now_utc, reading
 from service.platform.tables import Attachment, AuditEntry
 from service.proof.queries.instrument_uses import assessment
+from service.proof.queries.leak_searches import leak_suspicions
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.lineage import lineage
+from service.stacks.queries.part_hours import part_hours
 from service.stacks.queries.stacks import find_stack, stack_list
 from service.stacks.tables import Build, HourReading, Layer, Stack
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.queries.instruments import instruments
+from service.store.queries.make_safe_lists import make_safe_lists
 from service.store.queries.scans import resolve
 from service.store.tables import Calibration, Concession, Part, PartType
 from tests.bench.at_the_bench import what_is_missing
@@ -74,11 +78,11 @@ def test_every_record_says_what_was_hashed_when_it_was_handed_in(engine: Engine)
 
         verifications = verify(session, ids)
 
-    assert len(verifications) == 21
+    assert len(verifications) == 24
     assert [v.why for v in verifications.values() if not v.holds] == []
 
 
-def test_there_are_six_stacks_of_4_to_40_cells_and_six_short_ones(engine: Engine) -> None:
+def test_there_are_eight_stacks_of_2_to_40_cells_and_six_short_ones(engine: Engine) -> None:
     with reading(engine) as session:
         stacks = stack_list(session).rows
 
@@ -92,6 +96,8 @@ def test_there_are_six_stacks_of_4_to_40_cells_and_six_short_ones(engine: Engine
         "STORK-01": 40,
         "WREN-01": 4,
         "WREN-02": 8,
+        "WREN-03": 2,
+        "WREN-04": 2,
     }
     assert len({stack.design for stack in stacks}) == 3
 
@@ -112,7 +118,7 @@ def test_no_build_lacks_a_plate_or_a_gasket(engine: Engine) -> None:
         ).all()
         piles = {(row.serial, row.number): (row.cells, _kinds(session, row.id)) for row in rows}
 
-    assert len(piles) == 18
+    assert len(piles) == 21
     for cells, kinds in piles.values():
         assert kinds[Kind.HALF_PLATE] == 2 * cells
         assert kinds[Kind.MEA] + kinds.get(Kind.BLANK_CELL, 0) == cells
@@ -141,7 +147,7 @@ def test_what_later_builds_hold_is_no_remark_on_an_earlier_record(engine: Engine
     with reading(engine) as session:
         remarks = {number: what_is_missing(session, number) for number in first_builds}
 
-    assert len(remarks) == 6
+    assert len(remarks) == 7
     assert not [m for found in remarks.values() for m in found if "put back" in m.sentence]
 
 
@@ -261,6 +267,29 @@ def test_what_was_put_right_and_added_is_told_once_each(engine: Engine) -> None:
     assert [told[act] for act in acts] == [1, 1, 1]
     assert files == ["K-CV-1-110.jpg"]
     assert any("jumped by three hours" in reason for reason in outran)
+
+
+def test_cells_given_a_stack_split_a_search_and_a_list_withdrawn_are_told_once_each(
+    engine: Engine,
+) -> None:
+    """An MEA went from HERON-02 to HERON-01; WREN-03, whose hours are not known, was split."""
+    with reading(engine) as session:
+        given = session.scalars(select(Step.note).where(Step.kind == StepKind.DONOR)).all()
+        new_id = find_stack(session, "WREN-04")
+        split = lineage(session, new_id)
+        sitting = session.scalars(select(Part.id).where(Part.stack_id == new_id)).all()
+        unknown = [hours for hours in part_hours(session, sitting).values() if hours.total.at_least]
+        searches = leak_suspicions(session, session.scalars(select(Build.id)).all()).values()
+        lists = {each.place: each.in_force for each in make_safe_lists(session)}
+
+    assert [note.split(",")[0] for note in given] == ["HERON-02", "WREN-03"]
+    assert [(each.serial, each.build_number, each.is_origin) for each in split] == [
+        ("WREN-03", 1, True)
+    ]
+    assert len(unknown) == 5  # two MEAs and three half plates that ran before it was split
+    assert [search.cells for search in searches] == [(10,)]
+    assert lists["endurance rig"] is not None
+    assert lists["test bench 3"] is None
 
 
 def test_a_late_entry_an_exception_and_used_concessions_are_there(engine: Engine) -> None:

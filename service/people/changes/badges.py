@@ -7,6 +7,7 @@ wrong ones in a row the password is needed.
 import secrets
 from datetime import datetime
 
+from argon2 import PasswordHasher
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
@@ -50,8 +51,13 @@ def withdraw_badge(work: Work, person_id: int) -> None:
     )
 
 
-def choose_pin(work: Work, person_id: int, pin: str, *, password: str) -> None:
-    """Choose one's own PIN, with the password; the one of before holds no longer."""
+def choose_pin(
+    work: Work, person_id: int, pin: str, *, password: str, hasher: PasswordHasher = HASHER
+) -> None:
+    """Choose one's own PIN, with the password; the one of before holds no longer.
+
+    ``hasher`` is another one only for PINs which are no secret, in invented histories.
+    """
     person = _of_oneself(work, person_id, "PIN")
     pin = pin.strip()
     if not is_pin(pin):
@@ -65,7 +71,7 @@ def choose_pin(work: Work, person_id: int, pin: str, *, password: str) -> None:
     if row is None:
         row = PersonPin(person_id=person_id)
         work.session.add(row)
-    row.pin_hash, row.chosen_at, row.wrong_in_a_row = HASHER.hash(pin), work.now, 0
+    row.pin_hash, row.chosen_at, row.wrong_in_a_row = hasher.hash(pin), work.now, 0
     work.session.flush()
     work.note(Event.PIN_CHOSEN, ("person", person_id, person.name))
 
