@@ -150,7 +150,9 @@ def test_a_person_confirms_and_withdraws_with_a_reason(
     assert "failed" in part
     listed = words(client.get("/failing?which=failed").text)
     assert "weak in two builds failed since 2026-03-20 10:00 ; Ida Moss" in listed
-    assert "as failing" in words(client.get("/audit-trail").text)
+    trail = words(client.get("/audit-trail").text)
+    assert "recorded a word on" in trail
+    assert "it is: failed" in trail
 
     gone = client.post(
         f"/parts/{made.weak}/failing/withdraw", data={"withdrawal": "the lead was loose"}

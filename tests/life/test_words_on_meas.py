@@ -64,9 +64,11 @@ def test_a_word_names_the_finding_and_the_test_it_rests_on(engine: Engine) -> No
     assert mea is not None
     stack.bench.do(note_finding, part_id=mea, findings=[FindingEntry("burn mark", 2, "A3")])
     stack.leak(3)
+    stack.leak(4)
     lab = stack.lab
     quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
     offered = lab.rows(lambda s: grounds_offered(s, mea))
+    assert len({of.words for of in offered}) == len(offered), "two that cannot be told apart"
     by_kind = {of.kind: of for of in offered}
     assert {GroundKind.FINDING, GroundKind.CROSSOVER, GroundKind.LEAK} < set(by_kind)
 
@@ -92,6 +94,7 @@ def test_a_word_names_the_finding_and_the_test_it_rests_on(engine: Engine) -> No
     assert "burn mark" in finding.words
     assert finding.address == f"/records/{stack.bench.number}#entries"
     assert crossover.words.startswith("crossover: leak test of ")
+    assert "set-up 3, coolant" in crossover.words
     with Session(engine) as session:
         rows = session.scalars(select(FailingGround).where(FailingGround.mark_id == key)).all()
         assert {row.test_id for row in rows} == {None, crossover.test_id}

@@ -275,7 +275,7 @@ def _groups(record: Correctable) -> tuple[FactGroup, ...]:
 def _title(fact: Fact) -> str:
     """What facts are listed under: those of entries by what kind of entry it is."""
     kind = getattr(fact.details, "kind", None) if fact.of is CorrectionOf.ENTRY else None
-    return str(kind or fact.of)
+    return f"entry of a {kind}" if kind == CorrectionOf.TORQUE else str(kind or fact.of)
 
 
 def _shown(request: Request, value: str) -> str:

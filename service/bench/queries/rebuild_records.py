@@ -234,6 +234,22 @@ class RecordView:
         """Say whether every line before the opening is recorded. It says nothing of the stack."""
         return all(row.entry is not None for row in self.checklist_of(SafeAct.OPENING))
 
+    @property
+    def checklist_acts(self) -> tuple[SafeAct, ...]:
+        """The acts whose lines say something: done here, still possible, or with lines recorded."""
+        done = {
+            SafeAct.OPENING: self.head.opened_at,
+            SafeAct.RE_TORQUE: self.of(StepKind.TORQUE),
+            SafeAct.LEAK_TEST: self.of(StepKind.LEAK_TEST),
+        }
+        always = self.head.is_being_written or self.exceptions
+        return tuple(
+            act
+            for act in SafeAct
+            if (rows := self.checklist_of(act))
+            and (always or done[act] or any(row.entry for row in rows))
+        )
+
     def checklist_of(self, act: SafeAct) -> tuple[ChecklistRow, ...]:
         """Return the lines of the list for one act."""
         return tuple(row for row in self.checklist if row.act == act)

@@ -44,7 +44,12 @@ def confirm_failing(
     work.refuse_nobody("signed by", "a person confirms this.")
     label, kind = _label_and_kind(work, part_id)
     if kind is not Kind.MEA:
-        raise Refused("part", label, f"it is a {kind}.", "Only an MEA can be confirmed as failing.")
+        raise Refused(
+            "part",
+            label,
+            f"it is a {kind}.",
+            "Only an MEA can be failed, suspected or at its end of life.",
+        )
     since = changes.not_ahead("failed_at", failed_at, work.now)
     why = changes.reason(reason)
     chosen = _chosen_grounds(work, part_id, label, says, grounds)

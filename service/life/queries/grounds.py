@@ -16,6 +16,9 @@ from service.life.tables import FailingGround
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.queries.answers import grouped_as
 from service.platform.queries.statements import known, param, param_list
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.tests_in_words import what_of
+from service.proof.queries.stack_tests import read_result
 from service.proof.tables import StackTest
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables import BuildPeriod, Layer
@@ -61,7 +64,14 @@ OF_PART = (
 )
 FINDINGS = OF_PART.where(Finding.condition != NONE_SEEN)
 TESTS = (
-    select(StackTest.id, Step.kind, Step.done_at, StackTest.verdict, StackTest.record_id)
+    select(
+        StackTest.id,
+        Step.kind,
+        Step.done_at,
+        StackTest.verdict,
+        StackTest.result,
+        StackTest.record_id,
+    )
     .join(Step, Step.id == StackTest.step_id)
     .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
     .join(
@@ -113,6 +123,7 @@ OF_MARKS = (
         Step.kind,
         Step.done_at,
         StackTest.verdict,
+        StackTest.result,
         Step.record_id,
     )
     .outerjoin(Finding, Finding.id == FailingGround.finding_id)
@@ -158,9 +169,11 @@ def _of_finding(row: Any, finding_id: int) -> GroundSeen:
 
 
 def _of_test(row: Any, test_id: int, kind: GroundKind) -> GroundSeen:
+    which = what_of(read_result(TestKind(row.kind), row.result))
     return GroundSeen(
         kind,
-        f"{kind}: {row.kind} of {row.done_at:%Y-%m-%d} in record {row.record_id}, {row.verdict}",
+        f"{kind}: {row.kind} of {row.done_at:%Y-%m-%d}, {which}, in record {row.record_id}: "
+        f"{row.verdict}",
         f"/records/{row.record_id}#entries",
         test_id=test_id,
     )

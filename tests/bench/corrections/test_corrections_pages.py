@@ -104,6 +104,9 @@ def test_the_facts_of_a_record_are_listed_to_choose_from(lab: Lab) -> None:
     assert f"of={quote('part in a layer')}&amp;subject={mea.subject_id}" in page.text
     for of in (OF.LAYER_FACING, OF.TORQUE, OF.TORQUE_INSTRUMENT, OF.CLOSED_AT):
         assert of.value.capitalize() in page.text
+    titles = re.findall("<summary><b>(.*?)</b>", page.text)
+    assert "Entry of a torque reading" in titles
+    assert len(titles) == len(set(titles))
 
 
 def test_a_record_being_written_is_not_corrected(lab: Lab) -> None:

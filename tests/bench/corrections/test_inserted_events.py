@@ -12,6 +12,7 @@ from service.bench.changes.layers import note_finding
 from service.bench.queries.corrections import HourFacts, correctable
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.looking_again import rests_on
+from service.bench.queries.rebuild_records import record_view
 from service.bench.tables import CorrectionOf, Rests
 from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_results import counting, kept_results
@@ -166,6 +167,9 @@ def test_case_12_an_inspection_of_then_brings_its_hours_and_changes_no_closing(
     assert follows(stack, record).rows == ()
     assert stack.states == {"released"}
     assert record.pile.base_build_id == periods(stack)[2].build_id
+    view = stack.lab.rows(lambda s: record_view(s, record.number))
+    assert view.checklist, "the lines an opening would ask for"
+    assert view.checklist_acts == (), "nothing was opened: none of them is missing"
 
 
 def test_case_12_what_cannot_be_inserted_is_refused_with_what_can_be_done(stack: Again) -> None:
