@@ -172,13 +172,13 @@ def test_a_setting_outside_the_band_of_its_pass_is_asked_about(
 
 
 def test_a_tester_far_from_the_setting_is_asked_about(setting: Callable[..., int]) -> None:
-    """The tool may be 6 % off below 10 N·m: ISO 6789-1:2017, from memory."""
-    setting(1, "3", checked="3.17")
+    """A tool that reaches 20 N·m may be 4 % off: ISO 6789-1:2017, from memory."""
+    setting(1, "3", checked="3.11")
 
     with pytest.raises(Question) as asked:
-        setting(1, "3", checked="3.2")
+        setting(1, "3", checked="3.14")
 
-    assert "checked before the pass: 3.2 N·m, +6.7 %" in asked.value.reason
+    assert "checked before the pass: 3.14 N·m, +4.7 %" in asked.value.reason
 
 
 @pytest.mark.both_engines

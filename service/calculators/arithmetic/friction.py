@@ -78,8 +78,8 @@ DRIVER = fields.Section(
             "Permissible deviation ±",
             most=50.0,
             example="6",
-            help="From its certificate; ISO 6789-1 allows 6 % up to 10 N·m, 4 % above. Left"
-            " empty: that.",
+            help="From its certificate; ISO 6789-1 allows a driver up to 10 N·m 6 %, others 4 %."
+            " Left empty: that.",
         ),
         fields.deviation(
             "driver_step", "Smallest step of its reading", Measure.TORQUE, "N·m", example="0.1"
@@ -156,7 +156,10 @@ def how_uncertain(answers: desk.Answers) -> tuple[str, ...]:
     """Return what was left out of the uncertainty, or assumed, in sentences."""
     sentences = []
     if not answers.has("driver_percent"):
-        sentences.append("The driver is taken to keep ISO 6789-1: ± 6 % up to 10 N·m, ± 4 % above.")
+        sentences.append(
+            "The driver is taken to keep ISO 6789-1 and to be no larger than the torque needs:"
+            " ± 6 % up to 10 N·m, ± 4 % above."
+        )
     if not answers.has("common_percent") and not answers.has("each_percent"):
         sentences.append(
             "Friction is taken as exact. It seldom is: with friction only estimated, preload"

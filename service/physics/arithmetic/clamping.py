@@ -253,12 +253,13 @@ def from_scatter(certain: Law, scatter: float) -> float:
     return share * float(certain.levers(1)[0]) / per_friction
 
 
-def permissible_deviation(torque_nm: float) -> float:
-    """Return the share by which a driver of the common classes may read wrong at this torque.
+def permissible_deviation(greatest_nm: float) -> float:
+    """Return the share by which a driver whose range ends at this torque may read wrong.
 
-    Source: ISO 6789-1:2017, 6 % up to 10 N·m, 4 % above; from memory. Its certificate goes first.
+    Source: ISO 6789-1:2017, 6 % up to 10 N·m, 4 % above, by the tool's greatest torque; from
+    memory. Its certificate goes first.
     """
-    return 0.06 if more_than_zero("the torque", torque_nm, "N·m", "torque_nm") <= 10.0 else 0.04
+    return 0.06 if more_than_zero("the torque", greatest_nm, "N·m", "torque_nm") <= 10.0 else 0.04
 
 
 @dataclass(frozen=True, slots=True)

@@ -232,12 +232,13 @@ _USUAL = {
 KINDS = tuple(_USUAL)
 
 
-def instrument_accuracy(kind: str, reading: float | None = None) -> Accuracy:
-    """Return how far an instrument of this kind may read wrong; ``reading`` in its unit.
+def instrument_accuracy(kind: str, greatest_nm: float | None = None) -> Accuracy:
+    """Return how far an instrument of this kind may read wrong.
 
-    Drivers below 10 N·m may be 6 % off. Raises OutOfRange for an unknown kind.
+    A torque driver's class goes by the end of its range, ``greatest_nm``: up to 10 N·m it may be
+    6 % off, at every torque it is made for. Raises OutOfRange for an unknown kind.
 
-    >>> instrument_accuracy("torque driver").percent
+    >>> instrument_accuracy("torque driver", 60.0).percent
     4.0
     >>> instrument_accuracy("torque driver", 8.0).percent
     6.0
@@ -245,19 +246,23 @@ def instrument_accuracy(kind: str, reading: float | None = None) -> Accuracy:
     if kind not in _USUAL:
         raise OutOfRange("the kind of instrument", kind or "missing", "", ", ".join(KINDS))
     usual = _USUAL[kind]
-    if kind == "torque driver" and reading is not None:
-        percent = round(100 * permissible_deviation(reading), 9)
+    if kind == "torque driver" and greatest_nm is not None:
+        percent = round(100 * permissible_deviation(greatest_nm), 9)
         bound = "up to" if percent > usual.percent else "above"
         return Accuracy(percent, 0.0, usual.unit, f"ISO 6789-1:2017, {bound} 10 N·m")
     return usual
 
 
 def driver_percent(driver: Any, torque_nm: float) -> float:
-    """Return how far a torque driver may be off at a torque, ± % of it, from its row."""
-    may_be = may_be_off(driver).in_unit(driver.unit or "N·m", "N·m", Measure.TORQUE)
-    percent = may_be.percent_at(torque_nm)
+    """Return how far a torque driver may be off at a torque, ± % of it, from its row.
+
+    Without a sheet it is of the class of its range; where that is not known, of the torque's.
+    """
+    unit = driver.unit or "N·m"
+    percent = may_be_off(driver).in_unit(unit, "N·m", Measure.TORQUE).percent_at(torque_nm)
     if percent is None:
-        percent = instrument_accuracy("torque driver", torque_nm).percent
+        greatest = driver.range_most and to_si(driver.range_most, unit, Measure.TORQUE)
+        percent = instrument_accuracy("torque driver", greatest or torque_nm).percent
     return percent
 
 
