@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
+from service.bench.changes.calibration_corrections import before_recording
 from service.bench.changes.corrections import propose
 from service.bench.changes.entries import (
     ENTRIES,
@@ -26,6 +27,7 @@ from service.bench.changes.entries import (
 )
 from service.bench.changes.identities import propose_identity
 from service.bench.changes.looking_again import look_again
+from service.bench.queries.calibration_follows import CalibrationFollows
 from service.bench.queries.correction_preview import Follows, preview
 from service.bench.queries.corrections import (
     CorrectionView,
@@ -46,7 +48,7 @@ from service.platform.api.answers import Out, Page, Turned, like, page_of, read_
 from service.platform.api.callers import AskedAsKnown, Call, Caller, Database, make_once
 from service.platform.api.request_models import Why
 from service.platform.changes import In, Name, Words
-from service.platform.database import Work, reading
+from service.platform.database import Work, now_utc, reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
@@ -58,6 +60,7 @@ from service.records.queries.pile_checks import pile_check
 from service.records.queries.records import people_on, record_head, removed_from
 from service.records.tables import Involvement, RecordKind, RecordState, WaiverWhy
 from service.stacks.queries.stacks import find_stack
+from service.store.api import CalibrationSent, InstrumentNumber, entry_of
 from service.store.queries.names import instruments_by_mark, part_by_text, people_by_login
 
 
@@ -282,6 +285,7 @@ router = APIRouter(prefix="/records")
 of_corrections = APIRouter(prefix="/corrections")
 of_resting = APIRouter(prefix="/looking-again")
 of_identities = APIRouter(prefix="/parts")
+of_instruments = APIRouter(prefix="/instruments", tags=["parts"])
 TAGS: list[str | Enum] = ["records"]
 
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -427,6 +431,30 @@ def resting(caller: Caller, engine: Database) -> list[Resting]:
 def look(sent: LookedSent, call: Call) -> answers.Made:
     """Say that one looked again at what rests on a corrected fact."""
     return make_once(call, lambda work: look_again(work, **sent.model_dump()))
+
+
+@like(CalibrationFollows)
+class Effect(Out):
+    """One thing that changes with a calibration."""
+
+
+@of_instruments.post("/{instrument_id}/calibrations/effect")
+def effect(
+    instrument_id: InstrumentNumber,
+    body: CalibrationSent,
+    caller: Caller,
+    engine: Database,
+    corrects: Annotated[
+        int | None, Query(ge=1, le=2**53, description="calibration it would take the place of")
+    ] = None,
+) -> list[Effect]:
+    """Return what would follow from a calibration, or from it as a correction. Writes nothing."""
+    need(caller, Act.INSTRUMENT_WRITE)
+    with reading(engine) as session:
+        rows = before_recording(
+            session, now_utc(), instrument_id, entry_of(body), corrects=corrects
+        )
+    return [Effect.from_answer(row) for row in rows]
 
 
 @router.get("/{record_id}/check", tags=TAGS)

@@ -487,9 +487,13 @@ def instrument(
 def calibrate(instrument_id: InstrumentNumber, body: CalibrationSent, call: Call) -> Made:
     """Record a calibration."""
     need(call.caller, Act.INSTRUMENT_WRITE)
+    return make_once(call, lambda work: record_calibration(work, instrument_id, entry_of(body)))
+
+
+def entry_of(body: CalibrationSent) -> CalibrationEntry:
+    """Return the calibration that was sent."""
     points = tuple(Point(**dict(point)) for point in body.points)
-    entry = CalibrationEntry(**(dict(body) | {"points": points}))
-    return make_once(call, lambda work: record_calibration(work, instrument_id, entry))
+    return CalibrationEntry(**(dict(body) | {"points": points}))
 
 
 @router.post("/instruments/{instrument_id}/away", status_code=201)

@@ -126,6 +126,10 @@ def test_a_driver_found_out_of_tolerance_puts_its_readings_in_doubt(
     expect(desk.locator("#error_percent")).to_have_value("-7,5")
     desk.locator("#due_at").fill((today + timedelta(days=365)).strftime("%Y-%m-%d"))
     desk.locator("form button.main").click()
+    expect(desk.get_by_role("table", name="Effect once it is recorded")).to_contain_text(
+        record.serial
+    )
+    desk.get_by_role("button", name="Record it").click()
 
     rests.click()
     doubted = desk.get_by_role("table", name="Readings of").get_by_role("row")

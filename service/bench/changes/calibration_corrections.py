@@ -5,14 +5,24 @@ error found. What else rests on the instrument waits for a judgement.
 """
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
-from service.bench.queries.calibration_follows import closings_judged, nuts_read_with
+from sqlalchemy.orm import Session
+
+from service.bench.queries.calibration_follows import (
+    CalibrationFollows,
+    closings_judged,
+    follows,
+    follows_recording,
+    nuts_read_with,
+)
 from service.closing.changes.results import keep_closings_of
 from service.closing.queries.closing_results import ClosingAnew
 from service.platform.audit import Event
 from service.platform.changes import Stored
 from service.platform.database import Work
+from service.platform.errors import NotFound
 from service.platform.queries.answers import grouped
 from service.proof.queries.true_values import closings_found_out, releases_ending, true_values
 from service.proof.tables import ReleaseEnd
@@ -24,10 +34,11 @@ from service.store.changes.calibrations import (
     CalibrationEntry,
     add_calibration,
     calibration_proposed,
+    checked_calibration,
     put_correction_in_force,
 )
 from service.store.queries.calibrations import histories
-from service.store.tables import Calibration, ProposedChange
+from service.store.tables import Calibration, Instrument, ProposedChange
 
 DOES_NOT_HOLD = "Computed anew, the verdict of its closing no longer is a pass."
 
@@ -56,6 +67,30 @@ def correct_calibration(work: Work, row: ProposedChange, content: Mapping[str, A
         anew += keep_closings_of(work, stack_id, {row.build_id for row in rows if row.build_id})
     anew += closings_found_out(work.session, true_values(work.session, instrument_id, of))
     _end_releases(work, calibration_id, anew)
+
+
+def before_recording(
+    session: Session,
+    now: datetime,
+    instrument_id: int,
+    entry: CalibrationEntry,
+    *,
+    corrects: int | None = None,
+) -> tuple[CalibrationFollows, ...]:
+    """Return what follows once this calibration is recorded, or takes the place of another.
+
+    Writes nothing. Raises Refused where `record_calibration` would, NotFound.
+    """
+    instrument = session.get(Instrument, instrument_id)
+    if instrument is None:
+        raise NotFound("instrument", instrument_id)
+    entry = checked_calibration(now, instrument, entry)
+    if corrects is None:
+        return follows_recording(session, instrument_id, entry)
+    old = session.get(Calibration, corrects)
+    if old is None or old.instrument_id != instrument_id:
+        raise NotFound("calibration", corrects)
+    return follows(session, corrects, entry)
 
 
 def record_calibration(

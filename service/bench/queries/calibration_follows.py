@@ -1,7 +1,7 @@
-"""What follows a correction of a calibration: readings it judges, closings that rest on it."""
+"""What follows a calibration or its correction: readings it judges, closings that rest on it."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -31,7 +31,13 @@ from service.records.tables import (
 )
 from service.stacks.queries.release_standing import release_ends
 from service.stacks.tables import Build
-from service.store.queries.calibrations import Histories, KeptCalibration, histories
+from service.store.arithmetic.calibrations import CalibrationResult
+from service.store.queries.calibrations import (
+    Histories,
+    KeptCalibration,
+    device_edge,
+    histories,
+)
 from service.store.queries.instrument_columns import USED_BY
 from service.store.tables import Calibration
 
@@ -41,7 +47,7 @@ GIVEN = (*ERROR, "done_at", "due_at", "due_operations", "result", "as_left")
 
 @dataclass(frozen=True, slots=True)
 class CalibrationFollows:
-    """One thing that changes with a correction of a calibration."""
+    """One thing that changes with a calibration or its correction."""
 
     what: str
     before: str
@@ -60,20 +66,51 @@ def follows(session: Session, calibration_id: int, right: Any) -> tuple[Calibrat
     if instrument_id is None:
         return ()
     before = histories(session, [instrument_id])
-    after = _corrected(before, instrument_id, calibration_id, right)
+    true = _true(session, instrument_id, calibration_id, before, right)
     return (
-        *_of_uses(session, instrument_id, before, after),
-        *_of_closings(session, before, _true(session, instrument_id, calibration_id, after, right)),
+        *_of_uses(session, instrument_id, before, true.of),
+        *_of_closings(session, before, true),
     )
 
 
-def _corrected(before: Histories, instrument_id: int, calibration_id: int, right: Any) -> Histories:
-    values = {name: getattr(right, name) for name in GIVEN}
-    of = [
-        replace(each, **values) if each.id == calibration_id else each
-        for each in before.calibrations.get(instrument_id, [])
+NOT_RECORDED = 0
+"""What stands for the number of a calibration that is not recorded yet."""
+
+
+def follows_recording(
+    session: Session, instrument_id: int, entry: Any
+) -> tuple[CalibrationFollows, ...]:
+    """Return what follows once a calibration is recorded. Writes nothing.
+
+    Nothing of one that found the instrument in tolerance: it judges no reading taken before.
+    """
+    if entry.result is not CalibrationResult.OUT_OF_TOLERANCE:
+        return ()
+    before = histories(session, [instrument_id])
+    true = _true(session, instrument_id, NOT_RECORDED, before, entry)
+    return (
+        *_of_uses(session, instrument_id, before, true.of),
+        *_of_releases(session, closings_found_out(session, true), by="this calibration"),
+    )
+
+
+def _with(
+    session: Session, instrument_id: int, calibration_id: int, before: Histories, right: Any
+) -> Histories:
+    """The calibrations with this one among them. One statement."""
+    edges = (device_edge(instrument_id, right.done_at, after=after) for after in (False, True))
+    device_from, device_until = session.execute(select(*edges)).one()
+    new = KeptCalibration(
+        id=calibration_id,
+        instrument_id=instrument_id,
+        device_from=device_from,
+        device_until=device_until,
+        **{name: getattr(right, name) for name in GIVEN},
+    )
+    others = [
+        each for each in before.calibrations.get(instrument_id, []) if each.id != calibration_id
     ]
-    in_order = sorted(of, key=lambda each: (each.done_at, each.id))
+    in_order = sorted([*others, new], key=lambda each: (each.done_at, each.id))
     return Histories({instrument_id: in_order}, before.operations)
 
 
@@ -181,8 +218,9 @@ def nuts_read_with(session: Session, instrument_id: int) -> list[Any]:
 
 
 def _true(
-    session: Session, instrument_id: int, calibration_id: int, after: Histories, right: Any
+    session: Session, instrument_id: int, calibration_id: int, before: Histories, right: Any
 ) -> TrueValues:
+    after = _with(session, instrument_id, calibration_id, before, right)
     true = true_values(session, instrument_id, after)
     return replace(true, points={**true.points, calibration_id: tuple(right.points)})
 
@@ -207,6 +245,11 @@ def _of_closings(
         for name, was_closed, then_closed in anew.rows:
             if was_closed != then_closed:
                 yield CalibrationFollows(name, str(was_closed), str(then_closed))
-    closings += closings_found_out(session, true)
-    for row in releases_ending(session, closings):
-        yield CalibrationFollows(*release_ends(row.number, row.serial))
+    yield from _of_releases(session, [*closings, *closings_found_out(session, true)])
+
+
+def _of_releases(
+    session: Session, anew: Iterable[ClosingAnew], by: str = "this correction"
+) -> Iterator[CalibrationFollows]:
+    for row in releases_ending(session, anew):
+        yield CalibrationFollows(*release_ends(row.number, row.serial, by))

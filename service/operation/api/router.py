@@ -51,6 +51,7 @@ for routes in (
     records.of_corrections,
     records.of_resting,
     records.of_identities,
+    records.of_instruments,
     lab_words.router,
     closing.router,
     stack_tests.router,

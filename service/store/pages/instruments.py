@@ -1,16 +1,20 @@
 """Instruments: the list, one with its calibrations and what they put in doubt, entries."""
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.bench.changes.calibration_corrections import record_calibration
+from service.bench.changes.calibration_corrections import before_recording, record_calibration
+from service.bench.queries.calibration_follows import CalibrationFollows
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Field, by_name
+from service.platform.changes import Stored
 from service.platform.database import changing, now_utc, reading
 from service.platform.files import photos
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
@@ -97,6 +101,17 @@ class CorrectionPage:
     fields: Mapping[str, Field] = field(default_factory=lambda: by_name(OF_CALIBRATION))
 
 
+@dataclass(frozen=True, slots=True)
+class BeforeRecordingPage:
+    """What follows a calibration that is not recorded yet; ``seen``: the hash of just that."""
+
+    of: InstrumentOnPage
+    follows: tuple[CalibrationFollows, ...]
+    form: Form
+    kept_file: str
+    seen: str
+
+
 @router.get("")
 def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List the instruments."""
@@ -142,23 +157,44 @@ def show(request: Request, me: Me, database: Database, instrument_id: int) -> Re
 def calibrate(
     request: Request, me: Me, database: Database, form: Typed, instrument_id: int
 ) -> Response:
-    """Record a calibration, with its certificate as a file."""
+    """Record a calibration, with its certificate as a file; first show what follows from it."""
     need(me, Act.INSTRUMENT_WRITE)
-    settings: Settings = request.app.state.settings
+    if form.raw("step") == "change":
+        return _instrument_page(request, database, instrument_id, form)
     with form.collecting_errors():
         entry = CalibrationEntry(**form.values(CALIBRATION_FIELDS), points=points_typed(form))
-        file = None
-        for upload in form.files("file"):
-            content = upload.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
-            most_mb = settings.attachment_max_mb
-            checked = photos.check(content, upload.filename or "", most_mb=most_mb, field="file")
-            form.check()
-            file = photos.store(settings.data_folder, checked)
+        form.check()
+        file = _certificate(request.app.state.settings, form)
+        with reading(database) as session:
+            follows = before_recording(session, now_utc(), instrument_id, entry)
+            of = instrument(session, instrument_id)
+        seen = sha256_of(canonical_json([asdict(each) for each in follows]))
+        if follows and form.raw("seen") != seen:
+            kept = f"{file.content_sha256} {file.name}" if file else ""
+            context = BeforeRecordingPage(of, follows, form, kept, seen)
+            return page(request, "store/instruments/before_recording.html", context)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
             record_calibration(work, instrument_id, entry, file)
         return go_on(request, work.answer)
     return _instrument_page(request, database, instrument_id, form)
+
+
+def _certificate(settings: Settings, form: Form) -> Stored | None:
+    """The file chosen, else the one kept from the step before."""
+    most_mb = settings.attachment_max_mb
+    sha256, _space, name = form.raw("kept_file").partition(" ")
+    content = None
+    if re.fullmatch("[0-9a-f]{64}", sha256):
+        place = photos.path_of(settings.data_folder, sha256)
+        content = place.read_bytes() if place.is_file() else None
+    for upload in form.files("file"):
+        content = upload.file.read(most_mb * photos.MEGABYTE + 1)
+        name = upload.filename or ""
+    if content is None:
+        return None
+    checked = photos.check(content, name, most_mb=most_mb, field="file")
+    return photos.store(settings.data_folder, checked)
 
 
 def points_typed(form: Form) -> tuple[Point, ...]:

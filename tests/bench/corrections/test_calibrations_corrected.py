@@ -1,8 +1,10 @@
 """A calibration corrected: old and new kept, readings judged by it derived anew."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -37,6 +39,7 @@ from tests.bench.test_kept_beside_pages import words
 from tests.proof.stack_testing import later
 from tests.proof.test_releases import at_the_gate
 from tests.proof.test_releases_corrected import Released
+from tests.store.test_calibrations_pages import PDF
 
 OUT = CalibrationResult.OUT_OF_TOLERANCE
 ENDED = AuditEntry.act == Event.BUILD_RELEASE_ENDED
@@ -210,6 +213,61 @@ def test_a_result_corrected_leaves_what_it_doubts_to_be_judged(stack: Released) 
                             due_at=stack.lab.now + timedelta(days=9)))  # fmt: skip
 
     assert "found out of tolerance" in at_the_gate(stack).closed.doubts.closing
+
+
+OUT_SENT = {"certificate": "K-9", "result": str(OUT), "error_percent": 60.0}
+
+
+@pytest.mark.both_engines
+def test_what_a_finding_ends_is_shown_before_it_is_recorded(
+    app: Any, signed_in_client: Callable[..., Any], calling: Callable[..., Any]
+) -> None:
+    """By page a step with the file kept, shown again once another is typed; by machine asked."""
+    stack = Released(app.state.engine)
+    later(stack, hours=1)
+    tool = stack.lab.driver_id
+    client, at = signed_in_client("quality"), f"/instruments/{tool}"
+    day = f"{stack.lab.now + timedelta(days=1):%Y-%m-%d}"
+    typed = OUT_SENT | {"done_at": day, "due_at": "2031-03-07", "points": "1; 4\n5; 32"}
+    ends = "ended by this calibration"
+    sent = OUT_SENT | {
+        "done_at": stack.lab.now.isoformat(), "due_at": "2031-03-07T11:00:00Z"
+    }  # fmt: skip
+    effect = f"/api/v1{at}/calibrations/effect"
+    call = calling("quality")
+    rows = call.post(effect, json=sent).json()
+    (right,) = call.post(f"{effect}?corrects={of_driver(stack)}", json=sent).json()[-1:]
+    good = call.post(effect, json=sent | {"result": str(CalibrationResult.IN_TOLERANCE)})
+    assert rows[-1]["after"] == ends
+    assert right["after"] == "ended by this correction"
+    assert good.json() == []
+    assert call.post(f"{effect}?corrects=9999", json=sent).status_code == 404
+    assert calling("builder").post(effect, json=sent).status_code == 403
+
+    step = client.post(
+        f"{at}/calibrations", data=typed, files={"file": ("K-9.pdf", PDF, "application/pdf")}
+    )
+    assert (step.status_code, stack.states) == (200, {"released"})
+    assert "Nothing is recorded yet" in step.text
+    assert ends in step.text
+    going_on = hidden_of(step.text)
+    assert going_on["points"].split() == ["1;", "4", "5;", "32"]
+    again = client.post(f"{at}/calibrations", data=going_on | {"step": "change"})
+    assert "K-9.pdf" in again.text
+    other = client.post(f"{at}/calibrations", data=going_on | {"done_at": "2026-03-01"})
+    assert "Nothing is recorded yet" in other.text, "what was seen is not what would follow"
+
+    made = client.post(f"{at}/calibrations", data=going_on)
+
+    assert made.status_code == 303, words(made.text)[:1500]
+    assert stack.states == {"not released"}
+    assert ">file</a>" in client.get(at).text
+
+
+def hidden_of(page: str) -> dict[str, str]:
+    """What the form of a page sends of itself."""
+    found = re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)">', page)
+    return {name: unescape(value) for name, value in reversed(found) if name != "form_token"}
 
 
 @pytest.mark.both_engines
