@@ -89,6 +89,7 @@ PAGES = (
     "service.life.pages.containment",
     "service.life.pages.mea_lives",
     "service.life.pages.failing",
+    "service.life.pages.places",
     "service.life.pages.failing_rules",
     "service.people.pages.audit_trail",
     "service.overview.pages.scan",

@@ -360,7 +360,9 @@ class Finding(Base):
     step_id: Mapped[int] = reference("step", index=True)
     part_id: Mapped[int] = reference("part", index=True)
     condition: Mapped[str] = mapped_column(comment="the laboratory's word as it was then")
-    code: Mapped[str | None] = mapped_column(comment="of the word; none: it stands alone")
+    code: Mapped[str | None] = mapped_column(
+        index=True, comment="of the word; none: it stands alone"
+    )
     severity: Mapped[int | None]
     where: Mapped[str] = mapped_column("where_", default="", comment="on the part, in words")
     note: Mapped[text] = mapped_column(default="")

@@ -15,7 +15,7 @@ from service.limits.arithmetic.leak_recipes import Recipe, Wetness
 from service.platform.database import reading
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.queries.stack_tests import made_in_record
-from service.records.tables import RebuildRecord, Step, StepKind
+from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.instruments import TorqueTool
 from tests import builders
 from tests.bench.test_bench_pages import AtTheBench, an_instrument, at_bench, rows
@@ -342,16 +342,33 @@ def test_a_record_with_a_plan_prints_its_steps_and_takes_them_as_planned(
     page = client.get(f"/records/{bench.number}/paper/enter").text
     lifts = re.findall(r'name="(lift\.\d+)\.condition"', page)
     lays = re.findall(r'name="(lay\.[\w.]+)\.planned"', page)
-    assert len(lifts) == 3
+    assert len(lifts) == paper(bench).count('class="to-mark"') == 3
     assert len(lays) == 9
 
     typed = {"began": "2026-03-01 09:30", "open.hours_unknown_because": "no display"}
     typed |= {f"{key}.condition": "none seen" for key in lifts}
     typed |= {f"{key}.planned": "yes" for key in lays}
-    answer = entered(bench, **typed)
+    faces = re.findall(rf'id="{lifts[0]}.face".*?</select>', page)[0]
+    typed |= {
+        f"{lifts[0]}.condition": "wet",
+        f"{lifts[0]}.face": re.findall(r'value="(\w[^"]+)"', faces)[0],
+        f"{lifts[0]}.places": "b2, A1 G7",
+    }
+    refused = entered(bench, **typed)
+    assert refused.status_code == 422
+    assert "allowed: A1 to F6" in refused.text
+    assert 'value="b2, A1 G7"' in refused.text
+
+    answer = entered(bench, **typed | {f"{lifts[0]}.places": "b2, A1"})
 
     assert answer.status_code == 200, re.findall(r'class="wrong"[^>]*>([^<]*)', answer.text)
     made = steps(app, bench.number)
     assert made.count(StepKind.LIFTED_OFF) == 3
     assert made.count(StepKind.PUT_ON) == 9
+    with Session(app.state.engine) as session:
+        assert session.scalars(select(Finding.places).where(Finding.code == "WET")).all() == [
+            "A1 B2"
+        ]
+    sheet = paper(bench)
+    assert sheet.count('class="to-mark"') == 0, "recorded: there is nothing to mark any more"
     assert "Nothing departs from the plan" in client.get(f"/records/{bench.number}").text

@@ -4,6 +4,7 @@ Machines need no route of their own: each line is an entry, and the routes of en
 the time it was done.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -143,6 +144,8 @@ def _line_form(form: Form, section: Section, line: PaperLine) -> Form:
     if cells := [name for name in texts if name.startswith(CELL)]:
         values = {int(name.removeprefix(CELL)): texts.pop(name)[0] for name in cells}
         texts["cell"] = tuple(values.get(cell, "") for cell in range(1, max(values) + 1))
+    if "places" in texts:
+        texts["places"] = tuple(re.split(r"[\s,;]+", texts["places"][0].strip().upper()))
     texts[line.time] = (_moment(form.raw("began"), texts.pop("at", ("",))[0]),)
     texts[ENTRY_KEY] = (f"{form.raw(ENTRY_KEY)[:36]}.{line.key}"[:80],)
     return Form(texts, zone=form.zone, sent_to=form.sent_to)

@@ -24,6 +24,7 @@ from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
     SEVERITIES,
+    faces_of,
 )
 from service.physics.arithmetic.gases import TEST_GASES
 from service.planning.queries.plans import KeptPlan, against, plan_of_record
@@ -60,7 +61,7 @@ class Write:
 
     name: str
     label: str
-    asks: Literal["number", "text", "serial", "tick", "choice", "boxes"] = "text"
+    asks: Literal["number", "text", "serial", "tick", "choice", "boxes", "squares"] = "text"
     unit: str = ""
     choices: tuple[Choice, ...] = ()
     on_paper: bool = True
@@ -438,6 +439,8 @@ def _lifts(words: LabWords, pile: WorkingPile, plan: KeptPlan | None) -> Iterato
             (
                 Write("condition", "seen", "choice", choices=conditions),
                 Write("severity", "severity 0–3", "choice", choices=tuple(SEVERITIES.items())),
+                Write("face", "face", "boxes", choices=tuple((x, x) for x in faces_of(layer.kind))),
+                Write("places", "squares, such as A1 B2", "squares"),
                 Write("finding_note", "words", on_paper=False),
             ),
             facts={"end": end.value, "part_id": str(layer.part)},

@@ -27,10 +27,12 @@ from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.life.queries.grounds import GroundSeen, grounds_offered
 from service.life.queries.mea_histories import MeaSat
 from service.life.queries.mea_lives import MeaLife, mea_life
+from service.life.queries.places import FaceCounted, FindingFilter, WordSeen, findings_by_place
 from service.life.tables import RuleAnswer
 from service.platform.api.answers import Below, Cursor, Made, Out, Page, like, page_of, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Words
+from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn, from_keys
@@ -137,6 +139,27 @@ DesignNumber = Annotated[int, Path(ge=1, le=2**53)]
 Reason = Annotated[str, Field(min_length=1, max_length=4000)]
 
 
+@like(FaceCounted)
+class FaceOut(Out):
+    """One face: on how many parts the word was seen, in all and in each square that has some."""
+
+
+@like(WordSeen)
+class WordSeenOut(Out):
+    """A word and on how many parts it was seen, on how many of them without a square."""
+
+
+class PlacesOut(Out):
+    """Parts of a kind counted by what was seen on them; ``faces`` for the word asked for."""
+
+    inspected: int = read_from("inspected.inspected", "parts inspected: what is counted is of them")
+    nothing_found: int = read_from("inspected.nothing_found", "of those inspected")
+    not_inspected: int = read_from("inspected.not_inspected", "parts nobody inspected, beside them")
+    seen: list[WordSeenOut]
+    chosen: WordSeenOut | None
+    faces: list[FaceOut]
+
+
 class RuleSent(In):
     """A new version of a rule; ``content`` in the form “failing rule 1”."""
 
@@ -190,6 +213,25 @@ def failing(
             mea_list = judged(session, answer, from_keys(turn, after), design_id=design_id)
     after = mea_list.rows[-1].part_id if mea_list.further else None
     return FailingList.from_answer(mea_list, after=after, **page_of(mea_list))
+
+
+@router.get("/failing/findings")
+def findings_counted(
+    *,
+    caller: Caller,
+    engine: Database,
+    kind: Kind = Kind.MEA,
+    word: Annotated[str, Query(max_length=200, description="a finding’s word or its code")] = "",
+    design_id: Annotated[int | None, Query(alias="design", ge=1, le=2**53)] = None,
+    supplier: Annotated[str, Query(max_length=200)] = "",
+    lot: Annotated[str, Query(max_length=200, description="what it is called")] = "",
+) -> PlacesOut:
+    """Count parts by what was seen on them, and by face and square for one word."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        asked = FindingFilter(kind, design_id, supplier, lot)
+        counted = findings_by_place(session, asked, word)
+    return PlacesOut.from_answer(counted)
 
 
 @router.get("/parts/{serial}/life")

@@ -30,7 +30,7 @@ SIGNING = frozenset({"/sign-in", "/sign-out", "/first-start", "/change-person"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
 MEGABYTE = 1024 * 1024
-MOST_FIELDS = 5_000
+MOST_FIELDS = 8_000
 MOST_BODIES, MOST_BODIES_OF_ADDRESS = 64, 16
 """Requests a process reads at once of those that come in pieces, and of them from one address."""
 CONTENT_POLICY = (
