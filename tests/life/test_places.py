@@ -102,7 +102,8 @@ def test_parts_are_counted_by_square_beside_those_inspected(
             ANODE, 2, {"A1": 2, "B1": 1, "C3": 1},
         )  # fmt: skip
         assert dict(cathode.counts) == {"F6": 1}
-        assert [anode.shade(square) for square in ("A1", "B1", "F6")] == [4, 2, 0]
+        assert [counted.shade(anode, square) for square in ("A1", "B1", "F6")] == [4, 2, 0]
+        assert counted.shade(cathode, "F6") == 2, "one scale for both faces"
         assert by_lot == by_supplier
         assert dict(by_lot.faces[0].counts) == {"A1": 1, "B1": 1}
         assert by_lot.inspected.inspected == 3

@@ -96,7 +96,7 @@ class PaperLine:
     @property
     def rows(self) -> int:
         """How many rows of a sheet it takes."""
-        blanks = sum(write.on_paper for write in self.writes)
+        blanks = 0 if self.is_done else sum(write.on_paper for write in self.writes)
         return max(1, ceil(len(self.words) / SIGNS), ceil(blanks / BLANKS))
 
 

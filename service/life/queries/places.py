@@ -70,10 +70,6 @@ class FaceCounted:
     parts: int
     counts: Mapping[str, int]
 
-    def shade(self, square: str) -> int:
-        """Return how dark a square is drawn: 0 for none, 4 for the most on this face."""
-        return -(-4 * self.counts.get(square, 0) // max(self.counts.values(), default=1))
-
 
 @dataclass(frozen=True, slots=True)
 class FindingsByPlace:
@@ -84,6 +80,11 @@ class FindingsByPlace:
     seen: tuple[WordSeen, ...]
     chosen: WordSeen | None
     faces: tuple[FaceCounted, ...]
+
+    def shade(self, face: FaceCounted, square: str) -> int:
+        """Return how dark a square is drawn: 0 for none, 4 for the most on any face."""
+        most = max((count for each in self.faces for count in each.counts.values()), default=1)
+        return -(-4 * face.counts.get(square, 0) // most)
 
 
 def findings_by_place(session: Session, asked: FindingFilter, text: str = "") -> FindingsByPlace:
@@ -106,7 +107,8 @@ def findings_by_place(session: Session, asked: FindingFilter, text: str = "") ->
     counted: Any = session.execute(_seen(*flags), values)
     name_of = {word.code: word.word for word in words}
     seen = tuple(read_as(WordSeen, row, word=name_of.get(row.code, row.code)) for row in counted)
-    chosen, faces = None, ()
+    chosen: WordSeen | None = None
+    faces: tuple[FaceCounted, ...] = ()
     if named is not None:
         nowhere = WordSeen(named.code, named.word, 0, 0)
         chosen = next((each for each in seen if each.code == named.code), nowhere)
