@@ -160,7 +160,7 @@ def _people() -> Any:
             other_id=PersonRow.id,
             login=PersonRow.login,
         )
-        .join(PasswordMade, PasswordMade.id == newest_password(PersonRow))
+        .join(PasswordMade, PasswordMade.id == newest_password())
         .where(
             PersonRow.active,
             PasswordMade.made_by_id.is_not(None),

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import PasswordMade, Person, SignInSession
 from service.platform.queries.answers import columns
+from service.platform.queries.statements import param, statement
 
 MAKER, CONFIRMER = aliased(Person), aliased(Person)
 CODE_SIGNS = 8
@@ -71,11 +72,12 @@ class PasswordStanding:
         return ""
 
 
-def newest_password(person: Any = Person) -> Any:
+@statement
+def newest_password() -> Any:
     """Return the number of the password made last for a person, as a condition asks for it."""
     each = aliased(PasswordMade)
     return (
-        select(func.max(each.id)).where(each.person_id == person.id).correlate(person)
+        select(func.max(each.id)).where(each.person_id == Person.id).correlate(Person)
     ).scalar_subquery()
 
 
@@ -95,10 +97,10 @@ def standing_of_row(row: Any) -> PasswordStanding | None:
     )
 
 
-def join_standing(statement: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
+def join_standing(people: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
     """Join what `standing_columns` reads to a statement about people."""
     return (
-        statement.outerjoin(PasswordMade, PasswordMade.id == newest_password())
+        people.outerjoin(PasswordMade, PasswordMade.id == newest_password())
         .outerjoin(MAKER, MAKER.id == PasswordMade.made_by_id)
         .outerjoin(CONFIRMER, CONFIRMER.id == PasswordMade.confirmed_by_id)
     )
@@ -106,18 +108,24 @@ def join_standing(statement: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...
 
 def password_standing(session: Session, person_id: int) -> PasswordStanding | None:
     """Return who made a person's password; None where they chose it themselves. One statement."""
-    row = session.execute(
-        join_standing(select(*standing_columns()).select_from(Person)).where(Person.id == person_id)
-    ).one_or_none()
+    row = session.execute(_standing(), {"person_id": person_id}).one_or_none()
     return None if row is None else standing_of_row(row)
 
 
 def is_confirmed(session: Session, person_id: int) -> bool:
     """Say whether a person may sign: no password waits for a confirmation. One statement."""
-    standing = session.scalar(
-        select(Person.id).where(Person.id == person_id, Person.active, not_waiting())
-    )
-    return standing is not None
+    return session.scalar(_confirmed(), {"person_id": person_id}) is not None
+
+
+@statement
+def _standing() -> Any:
+    people: Any = select(*standing_columns()).select_from(Person)
+    return join_standing(people).where(Person.id == param("person_id"))
+
+
+@statement
+def _confirmed() -> Any:
+    return select(Person.id).where(Person.id == param("person_id"), Person.active, not_waiting())
 
 
 def not_waiting() -> ColumnElement[bool]:

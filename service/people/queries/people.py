@@ -34,6 +34,7 @@ from service.platform.errors import NotFound
 from service.platform.permissions import Act
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
+from service.platform.queries.statements import param
 
 HASHER = PasswordHasher()  # Argon2id with the low-memory parameters of RFC 9106
 NOBODYS_HASH = HASHER.hash("the password of nobody at all")
@@ -287,6 +288,34 @@ def secret_sha256(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
+SIGNED_IN: Any = join_standing(
+    select(
+        SignInSession.id.label("session_id"),
+        SignInSession.seen_at,
+        SignInSession.entered,
+        SignInSession.tablet_id,
+        SignInSession.locked_at,
+        Tablet.label.label("tablet"),
+        Person.id,
+        Person.login,
+        Person.name,
+        PersonRole.role,
+        *standing_columns(),
+        *waiting_columns(),
+    )
+    .join(Person, Person.id == SignInSession.person_id)
+    .outerjoin(PersonRole, PersonRole.person_id == Person.id)
+    .outerjoin(Tablet, Tablet.id == SignInSession.tablet_id)
+    .where(
+        SignInSession.token_sha256 == param("token_sha256"),
+        SignInSession.ended_at.is_(None),
+        SignInSession.begun_at > param("begun_after"),
+        SignInSession.seen_at > param("seen_after"),
+        Person.active,
+    )
+)
+
+
 def signed_in_with(
     session: Session, secret: str, now: datetime, longest: timedelta, idle: timedelta
 ) -> SignedIn | None:
@@ -294,33 +323,14 @@ def signed_in_with(
 
     One statement; a person shut out meanwhile is not signed in any more.
     """
-    statement: Any = (  # more columns than Select has types for
-        select(
-            SignInSession.id.label("session_id"),
-            SignInSession.seen_at,
-            SignInSession.entered,
-            SignInSession.tablet_id,
-            SignInSession.locked_at,
-            Tablet.label.label("tablet"),
-            Person.id,
-            Person.login,
-            Person.name,
-            PersonRole.role,
-            *standing_columns(),
-            *waiting_columns(),
-        )
-        .join(Person, Person.id == SignInSession.person_id)
-        .outerjoin(PersonRole, PersonRole.person_id == Person.id)
-        .outerjoin(Tablet, Tablet.id == SignInSession.tablet_id)
-        .where(
-            SignInSession.token_sha256 == secret_sha256(secret),
-            SignInSession.ended_at.is_(None),
-            SignInSession.begun_at > now - longest,
-            SignInSession.seen_at > now - idle,
-            Person.active,
-        )
-    )
-    rows = session.execute(join_standing(statement)).all()
+    rows = session.execute(
+        SIGNED_IN,
+        {
+            "token_sha256": secret_sha256(secret),
+            "begun_after": now - longest,
+            "seen_after": now - idle,
+        },
+    ).all()
     if not rows:
         return None
     first = rows[0]

@@ -1,11 +1,11 @@
 """The entries of a record in order, with everything that hangs on them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
@@ -14,7 +14,7 @@ from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED, plac
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
 from service.platform.queries.answers import columns, grouped_as, read_as
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param, statement
 from service.proof.tables import StackTest
 from service.records.queries.records import NOT_CONFIRMED, confirmed_at
 from service.records.tables import (
@@ -36,6 +36,7 @@ from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
 from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 
 MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
+LAST_STEP = select(func.max(Step.sequence)).where(Step.record_id == param("record_id"))
 LATE_AFTER = timedelta(hours=24)
 """Written down more than this after it was done: an entry is called late."""
 
@@ -380,11 +381,10 @@ def entries_of(
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.
     """
-    condition: ColumnElement[bool] = Step.record_id == record_id
+    wanted = {"record_id": record_id}
     if moved_most is not None:
-        last = session.scalar(select(func.max(Step.sequence)).where(condition)) or 0
-        condition = and_(condition, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
-    findings = _findings(session, condition)
+        wanted["moved_after"] = (session.scalar(LAST_STEP, wanted) or 0) - moved_most
+    findings = _findings(session, wanted)
     checks = _checks(session, record_id)
     bumps = _bumps(session, record_id)
     handovers = _handovers(session, record_id)
@@ -393,8 +393,31 @@ def entries_of(
     settings = _settings(session, record_id)
     heights = _heights(session, record_id)
     held = _held(session, record_id)
+    rows = session.execute(_entries(moved_most is None), wanted).all()
+    return tuple(
+        read_as(
+            RecordEntry,
+            row,
+            kind=row.step,
+            part=None if row.part_id is None else part_named(row),
+            findings=tuple(findings.get(row.step_id, ())),
+            check=checks.get(row.step_id),
+            bump=bumps.get(row.step_id),
+            handover=handovers.get(row.step_id),
+            torque=tuple(torque.get(row.step_id, ())),
+            hours=tuple(hours.get(row.step_id, ())),
+            setting=settings.get(row.step_id),
+            heights=tuple(heights.get(row.step_id, ())),
+            held=held.get(row.step_id),
+        )
+        for row in rows
+    )
+
+
+@statement
+def _entries(is_whole: bool) -> Any:
     by, undone_by, right = aliased(Person), aliased(Person), aliased(Step)
-    rows: Sequence[Any] = session.execute(
+    return (
         select(
             Step.id.label("step_id"),
             Step.sequence,
@@ -427,42 +450,37 @@ def entries_of(
         .outerjoin(Part, Part.id == Step.part_id)
         .outerjoin(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(condition)
+        .where(*_which(is_whole))
         .order_by(Step.sequence)
-    ).all()
-    return tuple(
-        read_as(
-            RecordEntry,
-            row,
-            kind=row.step,
-            part=None if row.part_id is None else part_named(row),
-            findings=tuple(findings.get(row.step_id, ())),
-            check=checks.get(row.step_id),
-            bump=bumps.get(row.step_id),
-            handover=handovers.get(row.step_id),
-            torque=tuple(torque.get(row.step_id, ())),
-            hours=tuple(hours.get(row.step_id, ())),
-            setting=settings.get(row.step_id),
-            heights=tuple(heights.get(row.step_id, ())),
-            held=held.get(row.step_id),
-        )
-        for row in rows
     )
 
 
-def _findings(session: Session, condition: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
-    rows = session.execute(
+def _which(is_whole: bool) -> tuple[ColumnElement[bool], ...]:
+    of_record = Step.record_id == param("record_id")
+    if is_whole:
+        return (of_record,)
+    return of_record, or_(Step.kind.not_in(MOVED), Step.sequence > param("moved_after"))
+
+
+@statement
+def _findings_of(is_whole: bool) -> Any:
+    return (
         select(Finding.step_id, *columns(FindingSeen, Finding))
         .join(Step, Step.id == Finding.step_id)
-        .where(condition, known(Finding))
+        .where(*_which(is_whole), known(Finding))
         .order_by(Finding.id)
     )
+
+
+def _findings(session: Session, wanted: Mapping[str, int]) -> dict[int, list[FindingSeen]]:
+    rows = session.execute(_findings_of("moved_after" not in wanted), wanted)
     return grouped_as(rows, "step_id", lambda row: read_as(FindingSeen, row))
 
 
-def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
+@statement
+def _checks_of() -> Any:
     person, witness = aliased(Person), aliased(Person)
-    rows = session.execute(
+    return (
         select(
             MakeSafeLine.step_id,
             Instrument.id.label("instrument_id"),
@@ -484,8 +502,12 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
         .outerjoin(witness, witness.id == MakeSafeLine.witness_id)
         .outerjoin(Instrument, Instrument.id == MakeSafeLine.instrument_id)
         .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
-        .where(MakeSafeLine.record_id == record_id)
+        .where(MakeSafeLine.record_id == param("record_id"))
     )
+
+
+def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
+    rows = session.execute(_checks_of(), {"record_id": record_id})
     return {
         row.step_id: read_as(
             CheckRecorded, row, tool=None if row.instrument_id is None else _tool(row)
@@ -494,36 +516,46 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
     }
 
 
-def _bumps(session: Session, record_id: int) -> dict[int, BumpTested]:
-    rows = session.execute(
+@statement
+def _bumps_of() -> Any:
+    return (
         select(
             BumpTest.step_id,
             *columns(BumpTested, BumpTest, tool=Instrument.label, person=Person.name),
         )
         .join(Instrument, Instrument.id == BumpTest.instrument_id)
         .join(Person, Person.id == BumpTest.person_id)
-        .where(BumpTest.record_id == record_id)
+        .where(BumpTest.record_id == param("record_id"))
     )
+
+
+def _bumps(session: Session, record_id: int) -> dict[int, BumpTested]:
+    rows = session.execute(_bumps_of(), {"record_id": record_id})
     return {row.step_id: read_as(BumpTested, row) for row in rows}
 
 
-def _handovers(session: Session, record_id: int) -> dict[int, HandedOver]:
+@statement
+def _handovers_of() -> Any:
     left, taken_on = aliased(Person), aliased(Person)
-    rows = session.execute(
+    return (
         select(
             Handover.step_id,
             *columns(HandedOver, Handover, left_by=left.name, taken_on_by=taken_on.name),
         )
         .join(left, left.id == Handover.from_person_id)
         .join(taken_on, taken_on.id == Handover.to_person_id)
-        .where(Handover.record_id == record_id)
+        .where(Handover.record_id == param("record_id"))
     )
+
+
+def _handovers(session: Session, record_id: int) -> dict[int, HandedOver]:
+    rows = session.execute(_handovers_of(), {"record_id": record_id})
     return {row.step_id: read_as(HandedOver, row) for row in rows}
 
 
-def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
-    """Readings by entry, each after those a correction has put it in place of."""
-    rows: Sequence[Any] = session.execute(
+@statement
+def _torque_of() -> Any:
+    return (
         select(
             TorqueReading.step_id,
             Instrument.id.label("instrument_id"),
@@ -537,9 +569,14 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
         .join(Person, Person.id == TorqueReading.by_id)
         .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
-        .where(TorqueReading.record_id == record_id)
+        .where(TorqueReading.record_id == param("record_id"))
         .order_by(TorqueReading.id)
-    ).all()
+    )
+
+
+def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
+    """Readings by entry, each after those a correction has put it in place of."""
+    rows = session.execute(_torque_of(), {"record_id": record_id})
     return grouped_as(
         rows,
         "step_id",
@@ -549,9 +586,10 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
     )
 
 
-def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
+@statement
+def _settings_of() -> Any:
     tester, valid = aliased(Instrument), aliased(Calibration)
-    rows = session.execute(
+    return (
         select(
             ToolSetting.step_id,
             Instrument.id.label("instrument_id"),
@@ -568,8 +606,12 @@ def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
         .outerjoin(Calibration, Calibration.id == ToolSetting.calibration_id)
         .outerjoin(tester, tester.id == ToolSetting.tester_id)
         .outerjoin(valid, valid.id == ToolSetting.tester_calibration_id)
-        .where(ToolSetting.record_id == record_id)
+        .where(ToolSetting.record_id == param("record_id"))
     )
+
+
+def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
+    rows = session.execute(_settings_of(), {"record_id": record_id})
     return {
         row.step_id: read_as(
             ToolSet,
@@ -583,41 +625,56 @@ def _settings(session: Session, record_id: int) -> dict[int, ToolSet]:
     }
 
 
-def _heights(session: Session, record_id: int) -> dict[int, list[CornerRead]]:
-    rows = session.execute(
+@statement
+def _heights_of() -> Any:
+    return (
         select(
             CornerHeightRead.step_id, *columns(CornerRead, CornerHeightRead, gauge=Instrument.label)
         )
         .join(Instrument, Instrument.id == CornerHeightRead.instrument_id)
-        .where(CornerHeightRead.record_id == record_id)
+        .where(CornerHeightRead.record_id == param("record_id"))
         .order_by(CornerHeightRead.id)
     )
+
+
+def _heights(session: Session, record_id: int) -> dict[int, list[CornerRead]]:
+    rows = session.execute(_heights_of(), {"record_id": record_id})
     return grouped_as(rows, "step_id", lambda row: read_as(CornerRead, row))
 
 
-def _held(session: Session, record_id: int) -> dict[int, HeldRead]:
+@statement
+def _held_of() -> Any:
     gauge, cell = aliased(Instrument), aliased(Instrument)
-    rows = session.execute(
+    return (
         select(
             HeldClosing.step_id,
             *columns(HeldRead, HeldClosing, gauge=gauge.label, load_cell=cell.label),
         )
         .join(gauge, gauge.id == HeldClosing.gauge_id)
         .outerjoin(cell, cell.id == HeldClosing.load_cell_id)
-        .where(HeldClosing.record_id == record_id)
+        .where(HeldClosing.record_id == param("record_id"))
     )
+
+
+def _held(session: Session, record_id: int) -> dict[int, HeldRead]:
+    rows = session.execute(_held_of(), {"record_id": record_id})
     return {row.step_id: read_as(HeldRead, row) for row in rows}
 
 
-def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:
-    rows = session.execute(
+@statement
+def _hours_of() -> Any:
+    return (
         select(
             HourReading.step_id,
             *columns(HoursRead, HourReading, corrected=HourReading.known_until.is_not(None)),
         )
-        .where(HourReading.record_id == record_id)
+        .where(HourReading.record_id == param("record_id"))
         .order_by(HourReading.id)
     )
+
+
+def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:
+    rows = session.execute(_hours_of(), {"record_id": record_id})
     return grouped_as(rows, "step_id", lambda row: read_as(HoursRead, row))
 
 

@@ -12,8 +12,11 @@ from sqlalchemy import ColumnElement, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.platform.queries.answers import columns, read_as
+from service.platform.queries.statements import statement
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Build, BuildPeriod
+
+OTHER, THIS = aliased(RebuildRecord), aliased(RebuildRecord)
 
 
 def came_before(other: Any, this: Any) -> ColumnElement[bool]:
@@ -26,29 +29,29 @@ def came_before(other: Any, this: Any) -> ColumnElement[bool]:
 
 def event_before(record_id: Any, this_id: int, *, or_itself: bool = False) -> ColumnElement[bool]:
     """Say whether the event of one record, by its number, came before that of another."""
-    other, this = aliased(RebuildRecord), aliased(RebuildRecord)
     before = (
-        or_(came_before(other, this), other.id == this.id)
+        or_(came_before(OTHER, THIS), OTHER.id == THIS.id)
         if or_itself
-        else came_before(other, this)
+        else came_before(OTHER, THIS)
     )
-    return exists().where(other.id == record_id, this.id == this_id, before)
+    return exists().where(OTHER.id == record_id, THIS.id == this_id, before)
 
 
-def inserted_before(record: Any = RebuildRecord) -> Any:
+@statement
+def inserted_before() -> Any:
     """Return the first record of a later event that was written before this one; None: none."""
     later = aliased(RebuildRecord)
     return (
         select(later.id)
         .where(
-            later.stack_id == record.stack_id,
-            later.id < record.id,
-            later.performed_from > record.performed_from,
+            later.stack_id == RebuildRecord.stack_id,
+            later.id < RebuildRecord.id,
+            later.performed_from > RebuildRecord.performed_from,
             later.state != RecordState.VOID,
         )
         .order_by(later.performed_from, later.id)
         .limit(1)
-        .correlate(record)
+        .correlate(RebuildRecord)
         .scalar_subquery()
     )
 

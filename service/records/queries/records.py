@@ -17,7 +17,7 @@ from service.platform import permissions
 from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.statements import known
+from service.platform.queries.statements import known, param, statement
 from service.platform.tables import Attachment, AuditEntry
 from service.records.queries.inserted import inserted_before
 from service.records.tables import (
@@ -168,12 +168,14 @@ class ToWitness:
         return f"make-safe {'line' if len(self.lines) == 1 else 'lines'} {which}"
 
 
+WORD = aliased(WitnessConfirmation)
+
+
 def confirmed_at(since: Any, record_id: Any, person_id: Any) -> Any:
     """Return the expression of when a witness first confirmed something written down then."""
-    word = aliased(WitnessConfirmation)
     return (
-        select(func.min(word.confirmed_at))
-        .where(word.record_id == record_id, word.person_id == person_id, word.confirmed_at >= since)
+        select(func.min(WORD.confirmed_at))
+        .where(WORD.record_id == record_id, WORD.person_id == person_id, WORD.confirmed_at >= since)
         .scalar_subquery()
     )
 
@@ -317,9 +319,17 @@ class RecordHead:
 
 def record_head(session: Session, record_id: int) -> RecordHead:
     """Return what the head of a record says: one statement. Raises NotFound."""
+    row = session.execute(_head(), {"record_id": record_id}).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    return read_as(RecordHead, row)
+
+
+@statement
+def _head() -> Any:
     writer, hander = aliased(Person), aliased(Person)
     base, own_build = aliased(Build), aliased(Build)
-    row = session.execute(
+    return (
         select(
             *columns(
                 RecordHead,
@@ -348,8 +358,5 @@ def record_head(session: Session, record_id: int) -> RecordHead:
         .outerjoin(hander, hander.id == RebuildRecord.handed_in_by_id)
         .outerjoin(base, base.id == RebuildRecord.base_build_id)
         .outerjoin(own_build, own_build.record_id == RebuildRecord.id)
-        .where(RebuildRecord.id == record_id)
-    ).first()
-    if row is None:
-        raise NotFound("record", record_id)
-    return read_as(RecordHead, row)
+        .where(RebuildRecord.id == param("record_id"))
+    )

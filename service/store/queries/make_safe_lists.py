@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_all
+from service.platform.queries.statements import param, param_list, statement
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.make_safe import LineAsked, SafeAct, lines_from_data
 from service.store.queries.proposals import Proposal, proposals_of
@@ -57,25 +58,13 @@ def lists_in_force(session: Session, place: str, design_id: int) -> Mapping[Safe
     A list of the place goes before one carried over from the design, and that before one for
     everywhere; one without lines is withdrawn.
     """
-    is_carried = MakeSafeList.carried_from != ""
-    rows = session.execute(
-        versions()
-        .outerjoin(
-            MakeSafeListDesign,
-            (MakeSafeListDesign.list_id == MakeSafeList.id)
-            & (MakeSafeListDesign.design_id == design_id),
-        )
-        .where(
-            MakeSafeList.place_key.in_(("", serial_key(place))),
-            or_(~is_carried, MakeSafeListDesign.design_id.is_not(None)),
-            ~_followed(),
-        )
-    )
+    rows = session.execute(_in_force(), {"places": ["", serial_key(place)], "design_id": design_id})
     found = [each for each in read_all(ListVersion, rows) if each.lines]
     found.sort(key=lambda each: (bool(each.place), bool(each.carried_from)))
     return {each.act: each for each in found}
 
 
+@statement
 def versions() -> Any:
     """Select the approved versions of lists, as `ListVersion` reads them."""
     earlier = aliased(ProposedChange)
@@ -104,6 +93,23 @@ def versions() -> Any:
         .where(
             ProposedChange.kind == ChangeKind.MAKE_SAFE_LIST,
             ProposedChange.approved_at.is_not(None),
+        )
+    )
+
+
+@statement
+def _in_force() -> Any:
+    return (
+        versions()
+        .outerjoin(
+            MakeSafeListDesign,
+            (MakeSafeListDesign.list_id == MakeSafeList.id)
+            & (MakeSafeListDesign.design_id == param("design_id")),
+        )
+        .where(
+            MakeSafeList.place_key.in_(param_list("places")),
+            or_(MakeSafeList.carried_from == "", MakeSafeListDesign.design_id.is_not(None)),
+            ~_followed(),
         )
     )
 
