@@ -18,7 +18,7 @@ from service.platform.tables import Base
 Made = TypeVar("Made")
 _KEPT: dict[Any, tuple[sqlite3.Connection, Any]] = {}
 _BEGUN_WITH: set[Any] = set()
-_SCHEMA = "SELECT group_concat(sql, ';') FROM sqlite_master"
+_SCHEMA = "SELECT page_size || group_concat(sql, ';') FROM sqlite_master, pragma_page_size"
 
 
 def ready(session: Session, key: Any, make: Callable[[], Made]) -> Made:
