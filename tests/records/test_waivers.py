@@ -1,6 +1,7 @@
 """No witness at hand: quality gives leave for a record or until a time, and nothing more."""
 
 import json
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -19,6 +20,7 @@ from service.records.queries.content import record_content
 from service.records.queries.records import people_on
 from service.records.queries.waivers import waivers_of
 from service.records.tables import MakeSafeLine, RecordState, WaiverWhy, WitnessWaiver
+from service.stacks.tables import Build
 from tests import builders
 from tests.bench.at_the_bench import WORK_BEGAN, Bench, a_lab, known
 from tests.bench.test_bench_pages import rows
@@ -152,11 +154,19 @@ def test_case_41_each_page_of_the_record_says_it(
     app: Any, signed_in_client: Callable[..., Any], calling: Callable[..., Any]
 ) -> None:
     def make(session: Session) -> int:
-        return builders.a_record(session, builders.a_stack(session, cells=2)).id
+        stack = builders.a_stack(session, cells=2)
+        return builders.a_record(session, stack, base=session.scalars(select(Build)).one()).id
 
     number = rows(app, make)
     client = signed_in_client("quality")
     at = f"/records/{number}"
+    builder = signed_in_client("builder")
+
+    def needs_witness() -> bool:
+        line = builder.get(f"{at}/bench", params={"at": "make-safe", "line": "3"}).text
+        return bool(re.search(r'<select[^>]*name="witness_id"[^>]* required', line))
+
+    assert needs_witness()
     assert "Do without a witness" in client.get(at).text
     assert client.post(f"{at}/waiver", data={"why": "", "reason": ""}).status_code == 422
 
@@ -165,6 +175,7 @@ def test_case_41_each_page_of_the_record_says_it(
     )
 
     assert given.headers["location"] == at
+    assert not needs_witness(), "a browser lets the form go without one"
     pages = ("", "/bench", "/paper", "/paper/enter", "/waiver", "/check", "/head", "/attachments")
     for page in (f"{at}{page}" for page in pages):
         assert "flu, nobody else in" in client.get(page).text, page

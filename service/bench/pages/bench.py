@@ -57,6 +57,7 @@ from service.records.queries.donations import donors_to_choose
 from service.records.queries.lab_words import reasons_for
 from service.records.queries.make_safe import newer_lists
 from service.records.queries.records import record_head
+from service.records.queries.waivers import waiver_for
 from service.records.queries.working_piles import working_pile
 from service.records.tables import StepKind
 from service.settings import Settings
@@ -211,7 +212,7 @@ Fill = Callable[[BenchPage, Session, Mapping[str, str], Person], BenchPage]
 
 
 def _make_safe(
-    page: BenchPage, session: Session, query: Mapping[str, str], _me: Person
+    page: BenchPage, session: Session, query: Mapping[str, str], me: Person
 ) -> BenchPage:
     view, head = page.view, page.view.head
     act = page.form.raw("act") or query.get("act", SafeAct.OPENING)
@@ -224,9 +225,11 @@ def _make_safe(
     open_rows = [row for row in rows if row.entry is None or row.stale_at(page.acts_at)]
     chosen = next((row for row in rows if row.act == act and str(row.asked.number) == number), None)
     line = chosen or (open_rows[0] if open_rows else None)
+    asks_witness = bool(line and line.asked.needs_witness)
     return replace(
         page,
         line=line,
+        asks_witness=asks_witness and not waiver_for(session, head.id, me.id, page.acts_at),
         newer=newer_lists(session, head, view.lists),
         instruments=choices.instruments_to_choose(session, *(line.asked.kinds if line else ())),
         people=choices.people_to_choose(session),

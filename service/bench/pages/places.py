@@ -337,6 +337,8 @@ class BenchPage:
     testers: tuple[tuple[int, str], ...] = ()
     drawing: str = ""
     line: ChecklistRow | None = None
+    asks_witness: bool = False
+    """whether this line needs a witness: it asks for one, and nobody waived it"""
     conditions: ConditionsToSee | None = None
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
