@@ -258,3 +258,53 @@ class Roads:
 def overflows(page: Page) -> int:
     """By how much a page is wider than the window, px."""
     return int(page.evaluate("document.documentElement.scrollWidth - innerWidth"))
+
+
+@pytest.mark.night
+def test_a_later_approval_waits_for_somebody_to_look_again(
+    new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, lab: Engine
+) -> None:
+    """Record 1 is corrected after record 2 was approved: marked, looked at, and quiet again."""
+    with Session(lab, expire_on_commit=False) as session:
+        stack = builders.a_stack(session, serial="TARN-CRL")
+        for hours in (None, 100.0):
+            builders.a_build(session, stack, cells=1, hours=hours)
+        builders.a_part(session, builders.the_part_types(session).mea, serial="CRL-REALLY")
+        session.commit()
+        numbers = select(RebuildRecord.id).where(RebuildRecord.stack_id == stack.id)
+        first, second = session.scalars(numbers.order_by(RebuildRecord.id))
+        facts = correctable(session, first).facts
+    mea = next(
+        fact
+        for fact in facts
+        if fact.of is CorrectionOf.LAYER_PART and fact.label.endswith(", MEA")
+    )
+    builder, quality = new_page(width=820, height=1180), new_page()
+    sign_in(builder, "builder", name="Mara Ilves CRL")
+    sign_in(quality, "quality", name="Ines Falk CRL")
+    builder.goto(
+        f"{served_at}/records/{first}/corrections/new?of={quote(mea.of)}&subject={mea.subject_id}"
+    )
+    builder.locator("#new_value").fill("CRL-REALLY")
+    builder.locator("#reason").fill("the label was read from the bag")
+    builder.locator("#correction button.main").click()
+    builder.wait_for_url(re.compile(r"/corrections/\d+$"))
+    sign(quality, builder.url)
+
+    rests = f"the approval of record {second}, TARN-CRL"
+    quality.goto(f"{served_at}/records/{second}")
+    expect(quality.locator(".note").filter(has_text=rests)).to_contain_text("Look again")
+    builder.goto(f"{served_at}/approvals")
+    builder.locator("a[href='/looking-again']").first.click()
+    row = builder.get_by_role("row").filter(has_text="TARN-CRL")
+    expect(row).to_contain_text(f"record {second}")
+    expect(row.get_by_role("button")).to_have_count(0)
+    quality.get_by_role("link", name="I looked again").first.click()
+    row = quality.get_by_role("row").filter(has_text="TARN-CRL")
+    look(quality, "looking-again")
+    assert barriers(quality) == []
+    row.get_by_role("textbox").fill("the same lot: it holds")
+    row.get_by_role("button", name="I looked again").click()
+    expect(row).to_have_count(0)
+    quality.goto(f"{served_at}/records/{second}")
+    expect(quality.locator(".note").filter(has_text=rests)).to_have_count(0)

@@ -275,6 +275,63 @@ def test_a_leak_test_by_recipe_asks_for_a_fast_ramp_and_keeps_its_trace(
     assert download.value.path().read_text(encoding="utf-8") == a_trace(lost_kpa_min=0.0)
 
 
+@pytest.mark.night
+def test_a_search_cell_by_cell_suspects_one_and_the_stack_is_split_next_to_it(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+) -> None:
+    """Voltages typed cell by cell; opened there, the end cell goes on as a stack of its own."""
+    rows(lambda s: builders.a_stack(s, cells=4, serial="TARN-GB4", meter_hours=100.0))
+    tools = rows(lambda s: instruments_of_a_test(s, due_at=LONG_AFTER))
+    page = new_page(**TABLET)
+    me = sign_in(page, "builder", name="Ida Holm GB4")
+    bench = Bench(page, served_at)
+    bench.begin("TARN-GB4", "hydrogen at the air outlet", worked=me)
+    bench.go("tests", test="leak-search")
+    page.get_by_label("open-circuit voltage").check()
+    bench.choose("instrument_id", tools.multimeter)
+    for cell, volts in enumerate(("0.102", "0.101", "0.03", "0.1"), 1):
+        page.locator(f"#cell-{cell}").fill(volts)
+    bench.enter(page.locator(".reach button[form=entry]"))
+    expect(page.locator("#bench")).to_contain_text("Open next to cell 3: 2 cells from the free end")
+    expect(page.get_by_role("img", name="suspect: 3")).to_be_visible()
+    look(page, "leak-search")
+    page.goto(f"{served_at}/stacks/TARN-GB4")
+    expect(page.locator("main")).to_contain_text("Suspected, not found, to leak")
+
+    bench.go("exception")
+    page.locator("#reason").fill("a bench test")
+    bench.enter(page.locator(".reach button[form=entry]"))
+    bench.go("opening")
+    page.locator("#hours_unknown_because").fill("no display")
+    bench.enter()
+    bench.go("lifting")
+    bench.lift()
+    lifted = page.locator(".answer.right").inner_text()
+    page.goto(f"{served_at}/records/{bench.number}")
+    page.get_by_role("link", name="Split the stack").click()
+    look(page, "split")
+    page.locator("#serial").fill("TARN-GB4B")
+    page.locator("main button.main").click()
+    page.wait_for_url("**/bench*")
+    first = Bench(page, served_at)
+    first.take_up()
+    assert first.number != bench.number
+
+    offered = page.locator("#bench button[name=part_id]").first
+    label = offered.locator(".serial").first.inner_text()
+    assert label in lifted
+    first.press(offered)
+    expect(page.locator(".answer.right")).to_contain_text(label)
+    page.goto(f"{served_at}/stacks/TARN-GB4B")
+    expect(page.locator("main")).to_contain_text("TARN-GB4, build 1")
+    page.goto(f"{served_at}/records/{bench.number}")
+    expect(page.locator("main")).to_contain_text(f"record {first.number}")
+    look(page, "split-from")
+
+
 def test_the_sound_can_be_switched_off_and_stays_off(
     new_page: Callable[..., Page],
     sign_in: Callable[..., Any],

@@ -1,4 +1,7 @@
-"""Four eyes by any road: a second account is told, whoever was once named cannot sign."""
+"""Four eyes by any road: a second account is told, whoever was once named cannot sign.
+
+So too where a part gets its name back, and where the witness is waived.
+"""
 
 import re
 from collections.abc import Callable
@@ -11,12 +14,13 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Role
 from tests import builders
-from tests.browser.at_the_bench import BENCH
+from tests.browser.at_the_bench import BENCH, Bench, the_tools
 from tests.browser.looking import barriers, look
 from tests.browser.rebuilds import a_rebuild
 
 pytestmark = [pytest.mark.browser, pytest.mark.night]
 
+Rows = Callable[..., Any]
 MADE, CHOSEN = "made by the admin", "chosen by nobody else"
 ALIKE = "the same name, the same browser within 12 h"
 SIZES = [
@@ -122,7 +126,7 @@ def test_whoever_was_taken_out_of_the_head_cannot_sign(
     new_page: Callable[..., Page],
     sign_in: Callable[..., int],
     served_at: str,
-    rows: Callable[..., Any],
+    rows: Rows,
 ) -> None:
     """Named, taken out, handed in: the sheet says so to everybody, and offers them no signature."""
     once = rows(lambda s: builders.a_person(s, "supervisor", name="Petra Lind SA"))
@@ -152,3 +156,81 @@ def test_whoever_was_taken_out_of_the_head_cannot_sign(
     expect(theirs.locator("main")).to_contain_text("were named in it once")
     expect(theirs.locator("main")).to_contain_text("Petra Lind SA")
     expect(theirs.locator(".facts").first).to_contain_text("taken out")
+
+
+def test_a_part_without_a_serial_becomes_the_right_one_by_two(
+    new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, rows: Rows
+) -> None:
+    """Found without its label, used, then recognised: its life goes to the right part."""
+    rows(lambda s: builders.a_part(s, builders.the_part_types(s).mea, serial="SA-LOST"))
+    builder, quality = new_page(width=820, height=1180), new_page()
+    sign_in(builder, "builder", name="Mara Ilves SA2")
+    sign_in(quality, "quality", name="Ines Falk SA2")
+    builder.goto(f"{served_at}/parts/unread")
+    builder.locator("#part_type").select_option(index=1)
+    builder.locator("#seen").fill("label torn off, a blue dot")
+    builder.locator("main button.main").click()
+    builder.wait_for_url(re.compile(r"/parts/\d+$"))
+    temporary = builder.url
+    expect(builder.locator("h1")).to_contain_text("TEMP-")
+
+    builder.get_by_role("link", name="Say which part it is").click()
+    builder.locator("#serial").fill("SA-LOSD")
+    builder.locator("#reason").fill("the blue dot is on its bag")
+    builder.locator("main button.main").click()
+    expect(builder.locator("main")).to_contain_text("no part bears it")
+    builder.locator("#serial").fill("sa-lost")
+    builder.locator("main button.main").click()
+    builder.wait_for_url(re.compile(r"/proposals/\d+$"))
+    expect(builder.get_by_role("row").filter(has_text="SA-LOST")).to_be_visible()
+    expect(builder.locator("#approve")).to_have_count(0)
+    look(builder, "identity-proposed")
+
+    quality.goto(builder.url)
+    assert barriers(quality) == []
+    quality.locator("#approve #password").fill(builders.PASSWORD)
+    quality.locator("#approve button").click()
+    expect(quality.get_by_text("It is in force")).to_be_visible()
+    builder.goto(temporary)
+    expect(builder.locator("main")).to_contain_text("identified as SA-LOST")
+    builder.get_by_role("link", name="SA-LOST").first.click()
+    expect(builder.locator("main")).to_contain_text("It was known by a temporary identity")
+    look(builder, "identity-merged")
+
+
+def test_a_waiver_takes_the_witness_from_one_record_and_the_signature_from_its_giver(
+    new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, rows: Rows
+) -> None:
+    """The third line asks for a witness: it is recorded without one, and each page says so."""
+    rows(lambda s: builders.a_stack(s, cells=2, serial="TARN-SAW", meter_hours=100.0))
+    tools = rows(the_tools)
+    builder, quality = new_page(width=820, height=1180), new_page()
+    me = sign_in(builder, "builder", name="Mara Ilves SA3")
+    sign_in(quality, "quality", name="Ines Falk SA3")
+    bench = Bench(builder, served_at)
+    bench.begin("TARN-SAW", "cell 1 is weak", worked=me)
+    record = f"{served_at}/records/{bench.number}"
+    bench.enter()
+    builder.locator("#reading").fill("0.1")
+    bench.choose("instrument_id", tools["GD-1"])
+    bench.enter()
+
+    quality.goto(record)
+    quality.get_by_role("link", name="Do without a witness").click()
+    quality.locator("#why").select_option("witness ill or away")
+    quality.locator("#reason").fill("the second person is ill")
+    look(quality, "waiver")
+    assert barriers(quality) == []
+    quality.locator("main button.main").click()
+    expect(quality.locator(".refusal")).to_contain_text("the second person is ill")
+
+    bench.go("make-safe")
+    expect(builder.locator(".refusal").first).to_contain_text("the second person is ill")
+    builder.locator("#reading").fill("0.2")
+    bench.choose("instrument_id", tools["MM-1"])
+    bench.enter()
+    look(builder, "line-without-a-witness")
+    expect(bench.next).to_have_text("Release the clamp, then record the opening.")
+    quality.goto(f"{record}/approval")
+    expect(quality.locator("#approve")).to_have_count(0)
+    expect(quality.locator(".refusal").first).to_contain_text("Ines Falk SA3")
