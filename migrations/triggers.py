@@ -97,8 +97,18 @@ def _guards() -> Iterator[Guard]:
         "rebuild_record",
         "UPDATE",
         "a record handed in is frozen: write a correction",
-        free=("state", "version"),
+        free=("state", "version", "base_build_id", "signed_base_build_id"),
         when=f"old.state IN {FROZEN} AND new.state NOT IN ('open', 'sent back')",
+    )
+    signed_base = "COALESCE({0}.signed_base_build_id, {0}.base_build_id, 0)"
+    yield Guard(
+        "rebuild_record",
+        "UPDATE",
+        "a record handed in keeps the build it was signed as beginning from",
+        when=f"old.state IN {FROZEN} AND new.state NOT IN ('open', 'sent back')"
+        f" AND {signed_base.format('old')} <> {signed_base.format('new')}",
+        part="base",
+        later=("signed_base_build_id",),
     )
     yield Guard(
         "rebuild_record",

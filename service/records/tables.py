@@ -122,6 +122,10 @@ class RebuildRecord(Base):
     base_build_id: Mapped[int | None] = mapped_column(
         ForeignKey("build.id", ondelete="RESTRICT", use_alter=True), comment="it began from"
     )
+    signed_base_build_id: Mapped[int | None] = mapped_column(
+        ForeignKey("build.id", ondelete="RESTRICT", use_alter=True),
+        comment="it was signed as beginning from, where an opening was inserted since",
+    )
     version: Mapped[int] = mapped_column(
         comment="grows with every change; a form names the one it saw"
     )

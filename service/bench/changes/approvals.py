@@ -5,9 +5,16 @@ Whoever wrote, worked on or witnessed a record does not decide on it, whatever r
 
 from collections.abc import Sequence
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 
-from service.bench.queries.inserted_events import InsertedEvent, inserted_event
+from service.bench.changes.correction_entries import copy_row
+from service.bench.queries.inserted_events import (
+    ABOUT_A_BUILD,
+    InsertedEvent,
+    InsertedOpening,
+    inserted_event,
+    inserted_opening,
+)
 from service.closing.changes.results import keep_closings_of
 from service.people.changes.people import check_password
 from service.people.queries.signers import remarks_beside
@@ -20,6 +27,7 @@ from service.platform.errors import Refused, RefusedTogether, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes import journal
 from service.records.queries.content import verify
+from service.records.queries.inserted import opened_since
 from service.records.queries.records import (
     may_void_alone,
     people_on,
@@ -36,10 +44,12 @@ from service.records.tables import (
     TorqueReading,
     VoidProposal,
 )
+from service.runs.queries.run_checks import why_not_released
+from service.runs.tables import RunReading
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.tables import Build, BuildPeriod, HourReading, Stack
+from service.stacks.tables import Build, BuildPeriod, CellBridge, HourReading, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
 from service.store.changes.inspections import ask_no_more
@@ -84,12 +94,15 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
             f"this content cannot be signed. {verification.why}",
             "Send the record back; the audit trail and a backup show what it was.",
         )
-    inserted = inserted_event(work.session, record_head(work.session, record_id))
+    head = record_head(work.session, record_id)
+    inserted = inserted_event(work.session, head)
     if inserted is not None and inserted.conflicts:
         raise RefusedTogether(
             [Refused("record", f"record {record_id}", why) for why in inserted.conflicts]
         )
     decision_id = sign(work, record, Meaning.APPROVED, content_sha256)
+    if opening := inserted_opening(work.session, head):
+        _take_its_place(work, opening)
     record.state = RecordState.APPROVED
     work.session.flush()
     follows = _settle_what_follows(work, record, inserted) if inserted else []
@@ -107,6 +120,42 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
         ),
     )
     return decision_id
+
+
+def _take_its_place(work: Work, opening: InsertedOpening) -> None:
+    """Put the build of an opening before a later one between that and the build it opened."""
+    closed_at = work.session.scalar(
+        select(BuildPeriod.closed_at).where(
+            BuildPeriod.build_id == opening.base_id, BuildPeriod.known_until.is_(None)
+        )
+    )
+    build_id = opening.build_id or 0
+    supersede.settle_period(work, opening.base_id, closed_at, opening.opened_at, opening.record_id)
+    supersede.settle_period(work, build_id, opening.closed_at, opening.before, opening.next_id)
+    signed = func.coalesce(RebuildRecord.signed_base_build_id, RebuildRecord.base_build_id)
+    work.session.execute(
+        update(RebuildRecord)
+        .where(opening.comes_after(RebuildRecord))
+        .values(signed_base_build_id=signed, base_build_id=build_id)
+    )
+    again = {"build_id": build_id, "known_from": work.now, "known_until": None}
+    readings: dict[int, int] = {}
+    for table, began, _ended, _what in ABOUT_A_BUILD:
+        later = select(table).where(
+            table.build_id == opening.base_id,
+            table.known_until.is_(None),
+            began >= opening.closed_at,
+        )
+        for row in work.session.scalars(later).all():
+            supersede.close_out(work, row)
+            if table is RunReading:
+                times = row.began_at, row.ended_at
+                why = why_not_released(work.session, build_id, *times)
+                readings[row.id] = copy_row(work, row, **again, not_released=why).id
+            elif table is CellBridge or row.reading_id is None:
+                copy_row(work, row, **again)
+            else:
+                copy_row(work, row, **again, reading_id=readings[row.reading_id])
 
 
 def _settle_what_follows(
@@ -270,7 +319,8 @@ def _refuse_void(record: RebuildRecord) -> None:
 
 def _void(work: Work, record: RebuildRecord, why: str) -> int:
     before = record.state
-    _put_parts_back(work, record)
+    if opened_since(work.session, record) is None:
+        _put_parts_back(work, record)
     _take_facts_back(work, record)
     _strike_out(work, record)
     decision_id = sign(work, record, Meaning.VOID, record.content_sha256, why)

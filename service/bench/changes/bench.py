@@ -15,6 +15,7 @@ from service.platform.permissions import Act, need
 from service.records.arithmetic.lab_words import Answers
 from service.records.changes import journal
 from service.records.changes.eligibility import give_back_concessions
+from service.records.queries.inserted import opened_since
 from service.records.queries.lab_words import reason_said
 from service.records.queries.pile_checks import pile_check
 from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
@@ -86,6 +87,8 @@ def _whose(work: Work, step: Step) -> Question:
 
 
 def _take_back(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:
+    if step.kind in (*TOOK_OFF, *PUT_IN) and opened_since(work.session, record):
+        return ()
     if step.kind in TOOK_OFF:
         return _fitted_again(work, record, step)
     if step.kind in PUT_IN:

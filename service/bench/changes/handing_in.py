@@ -55,6 +55,7 @@ def hand_in(
     _take_fixings_off(work, record, pile)
     changes += _keep_not_done(work, record, left_out)
     _let_parts_go(work, record)
+    record.signed_base_build_id = None
     record.handed_in_at, record.handed_in_by_id = _handed_in_at(work, record), work.by.id
     changes += keep_closing_result(work, record, pile)
     work.session.flush()
@@ -194,15 +195,24 @@ def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
 
 
 def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Change]:
-    """The build the record closed, if it closed one."""
+    """The build the record closed, if it closed one; before a later opening it counts later."""
     build = _own_build(work, record)
+    since = opened_since(work.session, record)
+    if record.closed_at is None and record.opened_at is not None and since is not None:
+        raise Refused(
+            "closed_at",
+            "",
+            f"record {since.record_id} found the stack closed, {journal.shown(since.opened_at)}.",
+            "Enter when this record closed it, before that.",
+        )
     if record.closed_at is None:
         if build is not None:
             _settle_nothing(work, build.id)
         return []
     if build is None:
         build = _next_build(work, record)
-    supersede.settle_period(work, build.id, record.closed_at)
+    if since is None:
+        supersede.settle_period(work, build.id, record.closed_at)
     supersede.settle_layers(
         work,
         build.id,
@@ -210,7 +220,7 @@ def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Ch
             supersede.LayerFact(layer.position, layer.part, layer.facing, layer.cell)
             for layer in pile.layers
         ],
-        present=True,
+        present=since is None,
     )
     supersede.settle_fixings(
         work,
@@ -219,7 +229,7 @@ def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Ch
             supersede.FixingFact(fixing.kind, fixing.part, fixing.rod_number, fixing.end)
             for fixing in pile.fixings
         ],
-        present=True,
+        present=since is None,
     )
     return [
         (f"build {build.number} closed at", None, record.closed_at),

@@ -47,6 +47,7 @@ from service.records.changes.deviations import Answered, Deviation, Stands
 from service.records.changes.donations import name_where_it_came_from
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.make_safe import refuse_unless_made_safe
+from service.records.queries.inserted import opened_since
 from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
@@ -330,8 +331,8 @@ def _lift(
         scanned=scanned.strip() or None,
         note=note,
     )
-    part.whereabouts, part.stack_id = Whereabouts.LIFTED_OFF, None
-    part.place = TO_BE_RENEWED if layer.part in renewed else ""
+    place = TO_BE_RENEWED if layer.part in renewed else ""
+    journal.move_part(work, record, part, Whereabouts.LIFTED_OFF, place)
     return step, beneath
 
 
@@ -489,7 +490,8 @@ def put_on(
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
     planned = progress_before(work, record_id)
-    if part.whereabouts is Whereabouts.LIFTED_OFF:
+    went_on = opened_since(work.session, record) is not None
+    if part.whereabouts is Whereabouts.LIFTED_OFF and not went_on:
         name_where_it_came_from(work, record, part.id, at)
     text = changes.optional_words("note", note, most=4000)
     if against:
@@ -504,14 +506,14 @@ def put_on(
         end=end,
         part_id=part.id,
         facing=lies,
-        standing=True,
+        standing=not went_on,
         whereabouts_before=part.whereabouts,
         place_before=part.place,
         scanned=scanned.strip() or None,
         note=text,
     )
     before = part.whereabouts
-    part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
+    journal.move_part(work, record, part, Whereabouts.FITTED)
     answered = Answered(Stands.STANDS if against else stands, why, "departs_because")
     deviation = put_on_beside_plan(work, step, planned, label, answered)
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"

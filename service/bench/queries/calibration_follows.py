@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.closing.queries.closing_inputs import Instead
@@ -158,13 +158,13 @@ def _error(calibration: KeptCalibration) -> str:
     return f", error {' + '.join(parts)}" if parts else ""
 
 
-_BUILD_ID = (
-    select(func.max(Build.id))
-    .where(or_(Build.record_id == RebuildRecord.id, Build.id == RebuildRecord.base_build_id))
+_BUILD_ID = func.coalesce(
+    select(Build.id)
+    .where(Build.record_id == RebuildRecord.id)
     .correlate(RebuildRecord)
-    .scalar_subquery()
-    .label("build_id")
-)
+    .scalar_subquery(),
+    RebuildRecord.base_build_id,
+).label("build_id")
 
 
 def closings_judged(

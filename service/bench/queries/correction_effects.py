@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from itertools import takewhile
+from itertools import dropwhile, takewhile
 from typing import Any
 
 from sqlalchemy import null, select, union_all
@@ -403,14 +403,13 @@ def others_at_that_time(
 
 def _builds_from(session: Session, stack_id: int, number: int) -> list[int]:
     """The builds of a stack from one on, in their order, which are known now."""
-    return list(
-        session.scalars(
-            select(Build.id)
-            .join(BuildPeriod, BuildPeriod.build_id == Build.id)
-            .where(Build.stack_id == stack_id, Build.number >= number, known(BuildPeriod))
-            .order_by(Build.number)
-        )
+    rows = session.execute(
+        select(Build.id, Build.number)
+        .join(BuildPeriod, BuildPeriod.build_id == Build.id)
+        .where(Build.stack_id == stack_id, known(BuildPeriod))
+        .order_by(BuildPeriod.closed_at)
     )
+    return [row.id for row in dropwhile(lambda row: row.number != number, rows)]
 
 
 def _run(of_part: Sequence[Sitting], order: Sequence[int]) -> tuple[Sitting, ...]:

@@ -457,7 +457,7 @@ def _periods_known() -> Any:
             or_(Build.record_id == record_id, BuildPeriod.opened_by_record_id == record_id),
             known(BuildPeriod),
         )
-        .order_by(Build.number)
+        .order_by(BuildPeriod.closed_at)
     )
 
 

@@ -221,7 +221,7 @@ def closings_anew(
     for row in closings:
         if row.id == rests_on:
             inserted_into = row.build_id
-            pressing.add(inserted_into)
+            pressing |= {row.build_id, row.base_build_id}  # those after it stand on what it left
             continue
         result = counting(kept_of[row.id])
         is_carried = row.build_id not in builds

@@ -330,12 +330,12 @@ _APPROVED = (
     .join(RebuildRecord, RebuildRecord.id == Build.record_id)
     .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None))
     .where(Build.stack_id.in_(param_list("stack_ids")), RebuildRecord.state == RecordState.APPROVED)
-    .order_by(Build.stack_id, Build.number)
+    .order_by(Build.stack_id, BuildPeriod.closed_at)
 )
 
 
 def _last_approved(session: Session, stack_ids: Collection[int]) -> dict[int, LastApproved]:
-    """Of each stack the approved build with the highest number. One statement."""
+    """Of each stack the approved build that was closed last. One statement."""
     rows = session.execute(_APPROVED, {"stack_ids": list(stack_ids)})
     return {
         row.stack_id: LastApproved(

@@ -228,8 +228,9 @@ def _failing_taken_out(whole: bool) -> Any:
     last = (
         select(Build.stack_id)
         .join(sat, sat.build_id == Build.id)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
         .where(sat.part_id == Hold.part_id, known(sat))
-        .order_by(Build.id.desc())
+        .order_by(BuildPeriod.closed_at.desc())
         .limit(1)
         .correlate(Hold)
         .scalar_subquery()

@@ -20,6 +20,7 @@ from service.platform.permissions import Act, need
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use, refuse_no_rod
+from service.records.queries.inserted import opened_since
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Stack
@@ -342,15 +343,14 @@ def _sit(
         end=place.end,
         rod_number=place.rod_number,
         part_id=part.id,
-        standing=True,
+        standing=opened_since(work.session, record) is None,
         whereabouts_before=part.whereabouts,
         place_before=part.place,
         scanned=scanned.strip() or None,
         note=note,
     )
     change = (f"where {label} is", str(part.whereabouts), f"fitted at {place.in_words}")
-    part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
-    work.session.flush()
+    journal.move_part(work, record, part, Whereabouts.FITTED)
     return step, change
 
 
@@ -373,7 +373,7 @@ def _remove(work: Work, record: RebuildRecord, fixing: FixingNow, at: datetime, 
         place_before=part.place,
         note=note,
     )
-    part.whereabouts, part.stack_id, part.place = Whereabouts.LIFTED_OFF, None, ""
+    journal.move_part(work, record, part, Whereabouts.LIFTED_OFF)
     return step
 
 

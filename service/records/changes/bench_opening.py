@@ -10,7 +10,8 @@ from service.platform.errors import Refused
 from service.records.changes import journal
 from service.records.changes.deviations import Answered, Deviation, Stands, ask_whether_it_stands
 from service.records.changes.make_safe import refuse_unless_made_safe
-from service.records.changes.rebuild_records import BEGINS_A_STACK, OPENED_BEFORE
+from service.records.changes.rebuild_records import BEGINS_A_STACK
+from service.records.queries.inserted import opened_since
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.changes.hours import IT_STANDS, READ_AGAIN, enter_reading, hours_deviation
@@ -196,7 +197,9 @@ def _refuse_before_closing(work: Work, record: RebuildRecord, at: datetime) -> N
 
 
 def _refuse_found_closed_later(work: Work, record: RebuildRecord, at: datetime) -> None:
-    """Refuse an opening before an event that found the same build closed, or opened it."""
+    """Refuse an opening before an event that found the present build closed."""
+    if opened_since(work.session, record) is not None:
+        return
     later = work.session.execute(
         select(RebuildRecord.id, RebuildRecord.kind, RebuildRecord.performed_from)
         .where(
@@ -214,7 +217,8 @@ def _refuse_found_closed_later(work: Work, record: RebuildRecord, at: datetime) 
             journal.shown(at),
             f"record {later.id} ({later.kind}) found the same build closed later,"
             f" {journal.shown(later.performed_from)}.",
-            OPENED_BEFORE,
+            "Enter an inspection of then with what was seen; correct the layers of the records"
+            " that put them on.",
         )
 
 

@@ -15,6 +15,7 @@ from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
+from service.records.queries.inserted import opened_since
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
@@ -22,6 +23,7 @@ from service.store.arithmetic.instruments import InstrumentKind, beyond_range, r
 from service.store.changes.lots import take_item
 from service.store.queries.calibrations import calibration_on
 from service.store.queries.forbids import (
+    OF_PLACE,
     Cause,
     Forbids,
     Leave,
@@ -81,6 +83,9 @@ def part_to_use(
     if part_type.kind not in kinds:
         raise Refused(field, label, f"it is a {part_type.kind}, which is no {as_what}.")
     forbids = forbids_of_parts(work.session, [part.id], stack_id=record.stack_id, on=done_at)
+    if opened_since(work.session, record):  # where a part is now says nothing of then
+        of_then = [each for each in forbids[part.id] if each.cause not in OF_PLACE]
+        forbids = {part.id: tuple(of_then)}
     use_in_spite(work, record, [part], forbids, names={part.id: (field, label)})
     return part, part_type, label
 

@@ -9,6 +9,7 @@ from datetime import datetime
 
 from sqlalchemy import func, or_, select
 
+from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import CLOCKS_DIFFER
 from service.platform.database import Work
@@ -17,6 +18,7 @@ from service.platform.permissions import Act, need
 from service.platform.tables import AuditEntry
 from service.records.queries.inserted import opened_since
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
+from service.store.tables import Part
 
 CLOSING_THE_DOOR = {
     RecordState.HANDED_IN: "it is handed in; what is wrong in it needs a correction.",
@@ -116,6 +118,17 @@ def done_at_of(
             "A later time would be right, or an earlier beginning of the work.",
         )
     return done_at
+
+
+def move_part(
+    work: Work, record: RebuildRecord, part: Part, to: Whereabouts, place: str = ""
+) -> None:
+    """Say where a part is from now on; one moved before a later opening has gone on since."""
+    if opened_since(work.session, record) is not None:
+        return
+    part.whereabouts, part.place = to, place
+    part.stack_id = record.stack_id if to is Whereabouts.FITTED else None
+    work.session.flush()
 
 
 def shown(at: datetime) -> str:

@@ -35,15 +35,6 @@ BEGINS_A_STACK = (RecordKind.FIRST_BUILD, RecordKind.TAKEN_OVER)
 NEEDS_A_BUILD = (RecordKind.TEARDOWN, RecordKind.INSPECTION, RecordKind.RE_TORQUE)
 
 
-OPENED_BEFORE = (
-    "An inspection or a re-torque of then can be entered. Of an opening before that, enter an"
-    " inspection with what was seen; correct the layers of the records that put them on."
-)
-"""What can be done about an opening before a build was opened by a later record."""
-STAYS_CLOSED = (RecordKind.INSPECTION, RecordKind.RE_TORQUE)
-"""Events that can be entered of a build which was opened since."""
-
-
 @dataclass(frozen=True, slots=True)
 class _Base:
     build_id: int
@@ -68,7 +59,7 @@ def begin_record(
     """Begin the record of one service event on a stack; give its number.
 
     It is about the build the stack was in when the work began: an event before the present build
-    is inserted in its place, if the build it found was not opened by it. The writer counts as
+    is inserted in its place. The writer counts as
     having worked on it, unless ``people`` names them otherwise or ``writer_took_part`` is False.
     Raises NotFound for an unknown stack; Refused where a record of the stack is being written, for
     a time ahead or at which it lay open or was not built, a kind that does not fit the stack, and
@@ -300,14 +291,6 @@ def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, base: _Base | None)
     if not built and kind is RecordKind.REBUILD:
         raise Refused(
             "kind", kind, f"{stack.serial} was never built.", "“first build” would be right."
-        )
-    if base is not None and base.opened_at is not None and kind not in STAYS_CLOSED:
-        raise Refused(
-            "kind",
-            kind,
-            f"build {base.number} was opened by record {base.opened_by_record_id} later,"
-            f" {journal.shown(base.opened_at)}: the layers it found are the layers of then.",
-            OPENED_BEFORE,
         )
 
 

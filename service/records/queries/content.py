@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from threading import Lock
 from typing import Any
 
-from sqlalchemy import Select, bindparam, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
@@ -86,7 +86,7 @@ def _contents(lite: bool) -> Select[Any]:
         )
         .join(Stack, Stack.id == R.stack_id)
         .join(Design, Design.id == Stack.design_id)
-        .outerjoin(Build, Build.id == R.base_build_id)
+        .outerjoin(Build, Build.id == func.coalesce(R.signed_base_build_id, R.base_build_id))
         .where(R.id.in_(bindparam("ids", expanding=True)))
         .order_by(R.id)
     )

@@ -125,10 +125,10 @@ def working_pile(session: Session, record_id: int) -> WorkingPile:
     if head is None:
         raise NotFound("record", record_id)
     base = _Base((), {}, frozenset())
-    carried: list[FixingNow] = []
+    carried: tuple[FixingNow, ...] = ()
     if head.base_build_id is not None:
         base = _base_of(session, head.base_build_id)
-        carried = [_fixing(row) for row in session.execute(_fixings_of(head.base_build_id))]
+        carried = fixings_of_build(session, head.base_build_id)
     steps: Sequence[Any] = session.execute(_STEPS, {"record_id": record_id}).all()
     pile, lifted = _fold_layers(base.layers, steps)
     fixings, removed = _fold_fixings(carried, steps)
@@ -172,8 +172,8 @@ def pile_known_now(session: Session, record_id: int) -> WorkingPile:
     build_id = built_by(session, record_id)
     if build_id is None:
         return pile
-    rows = session.execute(_fixings_of(build_id))
-    fixings = sorted(map(_fixing, rows), key=lambda fixing: fixing.rod_number or 0)
+    of_build = fixings_of_build(session, build_id)
+    fixings = sorted(of_build, key=lambda fixing: fixing.rod_number or 0)
     layers = OpenPile.begun(_base_of(session, build_id).layers)
     return replace(pile, pile=layers, fixings=tuple(fixings))
 
@@ -181,6 +181,11 @@ def pile_known_now(session: Session, record_id: int) -> WorkingPile:
 def layers_of_build(session: Session, build_id: int) -> tuple[Layer, ...]:
     """Return the layers of a build as known now. One statement."""
     return _base_of(session, build_id).layers
+
+
+def fixings_of_build(session: Session, build_id: int) -> tuple[FixingNow, ...]:
+    """Return the fixings of a build as known now. One statement."""
+    return tuple(map(_fixing, session.execute(_fixings_of(build_id))))
 
 
 class _Base(NamedTuple):

@@ -293,8 +293,10 @@ def _approver(sheet: StackSheet, record: StackRecord | None) -> str:
 
 
 def _one_before(numbers: list[int], build: BuildFacts | None) -> int | None:
-    earlier = [number for number in numbers if build and number < build.number]
-    return earlier[-1] if earlier else build.number if build else None
+    """The number of the build closed before; of the first build its own."""
+    if build is None:
+        return None
+    return numbers[max(0, numbers.index(build.number) - 1)]
 
 
 def change_row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:

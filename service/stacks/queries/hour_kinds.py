@@ -208,7 +208,7 @@ def stack_kinds(session: Session, stack_id: int, as_of: AsOf = PRESENT) -> tuple
     """
     build_ids = session.scalars(select(Build.id).where(Build.stack_id == stack_id)).all()
     kinds_by_build = build_kinds(session, [stack_id], build_ids, as_of)
-    return tuple(sorted(kinds_by_build.values(), key=lambda kinds: kinds.span.number))
+    return tuple(sorted(kinds_by_build.values(), key=lambda kinds: kinds.span.closed_at))
 
 
 def part_kinds(

@@ -132,7 +132,7 @@ def _released_builds() -> Any:
         .where(
             Build.stack_id == param("stack_id"), BuildPeriod.opened_at.is_(None), release_stands()
         )
-        .order_by(Build.number)
+        .order_by(BuildPeriod.closed_at)
     )
 
 
@@ -176,7 +176,10 @@ def ended_since(
             step.undone_at.is_(None),
             step.written_at > at,
             or_(
-                and_(step.kind == StepKind.OPENED, period.opened_by_record_id.is_(None)),
+                and_(
+                    step.kind == StepKind.OPENED,
+                    or_(period.opened_by_record_id.is_(None), step.done_at < at),
+                ),
                 and_(
                     or_(
                         step.kind.in_(EXCHANGED),

@@ -12,7 +12,7 @@ from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.platform.queries.statements import statement
+from service.platform.queries.statements import known, statement
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
@@ -77,7 +77,15 @@ def state_in_a_word() -> ColumnElement[str]:
 
 
 def _last_number(approved_only: bool = False) -> Any:
-    number = select(func.max(Build.number)).where(Build.stack_id == Stack.id)
+    """The number of the build that was closed last: one inserted later has a higher one."""
+    period = aliased(BuildPeriod)
+    number = (
+        select(Build.number)
+        .join(period, (period.build_id == Build.id) & known(period))
+        .where(Build.stack_id == Stack.id)
+        .order_by(period.closed_at.desc())
+        .limit(1)
+    )
     if approved_only:
         number = number.join(RebuildRecord, RebuildRecord.id == Build.record_id).where(
             RebuildRecord.state == RecordState.APPROVED

@@ -1,0 +1,121 @@
+"""An opening older than later openings is inserted between the builds of its time."""
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, put_on
+from service.closing.changes.torque import read_torque
+from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
+from service.platform.database import reading
+from service.records.changes.bench_opening import close_stack, open_stack
+from service.records.changes.make_safe import record_exception
+from service.records.queries.content import verify
+from service.records.tables import RebuildRecord
+from service.stacks.queries.build_spans import builds_of
+from service.stacks.queries.part_hours import part_hours
+from tests.bench.at_the_bench import SEEN_NOTHING, Bench, where
+from tests.bench.corrections.test_inserted_events import follows, periods, signed
+from tests.proof.test_later_closings import Again
+from tests.proof.test_later_closings import stack as stack  # noqa: PLC0414 - the fixture
+from tests.proof.test_releases_corrected import FAR_ABOVE
+
+
+def open_then(stack: Again, began: datetime, instead: dict[int, int] | None = None) -> Bench:
+    """An opening of then, down to the first MEA: cleaned, put back, pressed harder.
+
+    ``instead``: parts put on in place of those lifted off.
+    """
+    minute = timedelta(minutes=1)
+    record = stack.lab.begin(performed_from=began, reason="paper found in the drawer")
+    record.do(record_exception, reason="nothing was written of it", done_at=began)
+    record.do(open_stack, opened_at=began + minute, hours=121.0)
+    layers = record.pile.layers
+    first = next(at for at, layer in enumerate(reversed(layers), 1) if layer.kind is Kind.MEA)
+    for _layer in range(first):
+        record.do(lift_off, end=End.FREE, findings=SEEN_NOTHING, done_at=began + 2 * minute)
+    for layer in layers[-first:]:
+        part_id = (instead or {}).get(layer.part, layer.part)
+        facing, at = layer.facing, began + 3 * minute
+        record.do(put_on, end=End.FREE, part_id=part_id, facing=facing, done_at=at)
+    for rod in range(1, 5):
+        record.do(
+            read_torque,
+            rod_number=rod,
+            pass_number=3,
+            stage=Stage.CLOSING,
+            kind=ReadingKind.SET,
+            torque_nm=10.4,
+            instrument_id=stack.lab.driver_id,
+            taken_at=began + 4 * minute,
+            **FAR_ABOVE,
+        )
+    record.do(close_stack, closed_at=began + 5 * minute)
+    return record
+
+
+def order(stack: Again) -> list[int]:
+    """The numbers of the builds in the order in which they were closed."""
+    with reading(stack.lab.engine) as session:
+        return [build.number for build in builds_of(session, stack.lab.stack_id)]
+
+
+def hours(stack: Again, part_id: int) -> list[float]:
+    """What a part ran in each build, in the order of those."""
+    with reading(stack.lab.engine) as session:
+        in_builds = part_hours(session, [part_id])[part_id].in_builds
+        builds = builds_of(session, stack.lab.stack_id)
+    return [in_builds[build.build_id].hours for build in builds if build.build_id in in_builds]
+
+
+@pytest.mark.both_engines
+def test_case_12_an_opening_found_on_paper_takes_its_place_between_two_builds(
+    stack: Again,
+) -> None:
+    """Cleaned, the same parts back, a new torque: what rests on it is derived anew."""
+    before = periods(stack)
+    began = before[2].closed_at + timedelta(minutes=10)
+    third = stack.bench.number
+
+    record = open_then(stack, began)
+    mea = next(layer.part for layer in record.pile.layers if layer.kind is Kind.MEA)
+    ran = hours(stack, mea)
+    assert where(stack.lab, mea) == ("fitted", stack.lab.stack_id)
+    record.do(hand_in)
+    stack.later()
+    shown = follows(stack, record)
+
+    assert shown.conflicts == ()
+    assert order(stack) == [1, 2, 3]
+    assert periods(stack) == before or [p.id for p in periods(stack).values()] == [
+        p.id for p in before.values()
+    ]
+    facts = {row.what: (row.before, row.after) for row in shown.rows}
+    assert facts[f"record {third} (rebuild) is about"] == ("build 2", "build 4")
+    assert facts["build 2 opened at"][1] == record.record.opened_at.isoformat()
+    assert {f"closing of record {third}", "release of build 3 of TARN-001"} <= facts.keys()
+
+    signed(stack, record)
+
+    after = periods(stack)
+    assert order(stack) == [1, 2, 4, 3]
+    assert (after[2].opened_at, after[2].opened_by_record_id) == (
+        record.record.opened_at,
+        record.number,
+    )
+    assert (after[4].closed_at, after[4].opened_at, after[4].opened_by_record_id) == (
+        record.record.closed_at,
+        before[2].opened_at,
+        third,
+    )
+    row = stack.lab.get(RebuildRecord, third)
+    assert (row.base_build_id, row.signed_base_build_id) == (after[4].build_id, before[2].build_id)
+    with reading(stack.lab.engine) as session:
+        checked = verify(session, [2, third, record.number])
+    assert all(each.holds for each in checked.values())
+    assert where(stack.lab, mea) == ("fitted", stack.lab.stack_id)
+    assert sum(hours(stack, mea)) == pytest.approx(sum(ran))
+    assert hours(stack, mea)[1:3] == pytest.approx([1.0, 1.0])
+    assert stack.states == {"not released"}
+    assert follows(stack, record).rows == shown.rows
