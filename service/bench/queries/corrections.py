@@ -560,7 +560,10 @@ def _values(session: Session, head: Any) -> Iterator[Fact]:
 
 
 def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
-    """Rows of layers or fixings whose part this record put there, or a correction of it."""
+    """Rows of layers or fixings whose part this record put there, or a correction of it.
+
+    And those it kept, while an opening before it waits: that may have left another part there.
+    """
     own_build, at_base, record_id = aliased(Build), aliased(table), param("record_id")
     stayed = exists().where(
         at_base.build_id == param("base_build_id"),
@@ -575,6 +578,13 @@ def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
     )
     corrected_here = table.correction_id.in_(
         select(Correction.id).where(Correction.record_id == record_id)
+    )
+    waiting = aliased(RebuildRecord)
+    opening_waits = exists().where(
+        waiting.base_build_id == param("base_build_id"),
+        waiting.id != record_id,
+        waiting.closed_at.is_not(None),
+        waiting.state == RecordState.HANDED_IN,
     )
     return (
         select(
@@ -591,7 +601,7 @@ def _put_there(table: Any, entered: StepKind, facts: type[PartFacts]) -> Any:
         .where(
             own_build.record_id == record_id,
             known(table),
-            or_(~stayed, put_there, corrected_here),
+            or_(~stayed, put_there, corrected_here, opening_waits),
         )
         .order_by(table.position if table is Layer else table.rod_number, table.id)
     )

@@ -71,12 +71,14 @@ class LaterRecord:
 class InsertedEvent:
     """An event before others: what follows from it, as it would be or as it was done.
 
-    ``conflicts`` stand against approving it, each with what would be right.
+    ``conflicts`` stand against approving it, each with what would be right. ``is_opening``: its
+    build takes its place between the others once it is approved.
     """
 
     later: tuple[LaterRecord, ...]
     rows: tuple[Follows, ...] = ()
     conflicts: tuple[str, ...] = ()
+    is_opening: bool = False
 
 
 def inserted_event(session: Session, head: RecordHead) -> InsertedEvent | None:
@@ -94,7 +96,8 @@ def inserted_event(session: Session, head: RecordHead) -> InsertedEvent | None:
     if opening is None:
         return InsertedEvent(later, derived_anew(session, head), conflicts)
     rows = (*_takes_its_place(session, opening), *derived_anew(session, head))
-    return InsertedEvent(later, rows, (*conflicts, *_against_opening(session, opening, later)))
+    conflicts += tuple(_against_opening(session, opening, later))
+    return InsertedEvent(later, rows, conflicts, is_opening=True)
 
 
 def derived_anew(session: Session, head: RecordHead) -> tuple[Follows, ...]:
@@ -269,20 +272,16 @@ def inserted_opening(session: Session, head: RecordHead) -> InsertedOpening | No
 
 def _takes_its_place(session: Session, opening: InsertedOpening) -> Iterator[Follows]:
     base, build = f"build {opening.base}", f"build {opening.build or 'of this record'}"
-    opened, closed, until = (
-        at.isoformat() for at in (opening.opened_at, opening.closed_at, opening.before)
-    )
-    yield Follows(f"{base} opened at", until, opened)
-    yield Follows(
-        build, "not known", f"closed {closed}, opened {until} by record {opening.next_id}"
-    )
+    until = _at(opening.before)
+    yield Follows(f"{base}, opened", until, _at(opening.opened_at))
+    stood = f"closed {_at(opening.closed_at)}, opened {until} by record {opening.next_id}"
+    yield Follows(build, "not known", stood)
     about = session.execute(
         select(RebuildRecord.id, RebuildRecord.kind)
         .where(opening.comes_after(RebuildRecord), RebuildRecord.state != RecordState.VOID)
         .order_by(RebuildRecord.performed_from, RebuildRecord.id)
     )
-    for row in about:
-        yield Follows(f"record {row.id} ({row.kind}) is about", base, build)
+    yield from (Follows(f"record {row.id} ({row.kind}) is about", base, build) for row in about)
     runs = session.execute(
         select(Run.id, Run.name)
         .join(RunReading, RunReading.run_id == Run.id)
@@ -293,8 +292,7 @@ def _takes_its_place(session: Session, opening: InsertedOpening) -> Iterator[Fol
         )
         .order_by(RunReading.began_at)
     )
-    for row in runs:
-        yield Follows(f"run {row.id}, {row.name}", base, build)
+    yield from (Follows(f"run {row.id}, {row.name}", base, build) for row in runs)
 
 
 def _against_opening(
@@ -324,18 +322,18 @@ def _against_opening(
             f" {_at(opening.closed_at)}. Correct the times of record {row.id}, {right}"
         )
     for table, began, ended, what in ABOUT_A_BUILD:
-        rows = session.execute(
-            select(table.id, began.label("began_at")).where(
+        times = session.scalars(
+            select(began).where(
                 table.build_id == opening.base_id,
                 known(table),
                 began < opening.closed_at,
                 ended > opening.opened_at,
             )
         )
-        for row in rows:
+        for at in times:
             yield (
-                f"The {what} of {_at(row.began_at)} fell into the time in which this record has"
-                f" the stack open. Correct its time, {right}"
+                f"The {what} of {_at(at)} fell into the time in which this record has the stack"
+                f" open. Correct its time, {right}"
             )
     if opening.build_id is not None:
         yield from (
@@ -351,7 +349,7 @@ def _at(time: datetime) -> str:
     return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
-ABOUT_A_BUILD = (
+ABOUT_A_BUILD: tuple[tuple[Any, Any, Any, str], ...] = (
     (RunReading, RunReading.began_at, RunReading.ended_at, "run"),
     (Snapshot, Snapshot.from_at, Snapshot.until_at, "reading of cell voltages"),
     (PolarisationCurve, PolarisationCurve.taken_at, PolarisationCurve.taken_at, "curve"),

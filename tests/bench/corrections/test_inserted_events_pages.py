@@ -80,10 +80,45 @@ def test_case_12_a_person_enters_paper_of_then_and_sees_what_rests_on_it(
         "performed_from": f"{A_WEEK_LATER:%FT%H:%M}",
     }
 
-    refused = client.post("/records/new", data=began | {"kind": "rebuild"})
     client.post("/records/new", data=began | {"kind": "inspection"})
 
-    assert refused.status_code == 422
-    assert "An inspection or a re-torque of then can be entered." in words(refused)
     assert "This event came before record 2; it is about build 1" in words(client.get("/records/3"))
     assert f'value="{A_WEEK_LATER:%Y-%m-%d}' in client.get("/records/3/bench?at=exception").text
+
+
+def test_case_12_an_opening_of_then_says_by_machine_and_on_its_page_what_contradicts_it(
+    calling: Callable[..., Any], signed_in_client: Callable[..., Any], driver: str
+) -> None:
+    client = calling("builder")
+    opened = {
+        "opened_at": (A_WEEK_LATER + timedelta(minutes=5)).isoformat(),
+        "hours": 50.0,
+        "exception": "nothing was written of it",
+    }
+    lifted = {
+        "end": "free end",
+        "findings": [{"condition": "none seen"}],
+        "done_at": (A_WEEK_LATER + timedelta(minutes=6)).isoformat(),
+    }
+    whole = a_re_torque(driver, A_WEEK_LATER) | {
+        "kind": "rebuild",
+        "opening": opened,
+        "lifted_off": [lifted],
+        "closing": {"closed_at": (A_WEEK_LATER + timedelta(minutes=20)).isoformat()},
+    }
+
+    made = client.post("/api/v1/records", json=whole)
+
+    assert made.status_code == 201, made.json()
+    answer = client.get("/api/v1/records/3").json()
+    (conflict,) = answer["conflicts"]
+    assert re.fullmatch(
+        r"Record 2 took off \S.* at layer \d+; this record leaves nothing there\."
+        r" Correct record 2, or send record 3 back and put it right\.",
+        conflict,
+    )
+    facts = {row["what"]: (row["before"], row["after"]) for row in answer["follows"]}
+    assert facts["record 2 (rebuild) is about"] == ("build 1", "build of this record")
+    page = words(signed_in_client("builder").get("/records/3"))
+    assert conflict in page
+    assert "Once it is approved, its build stands between those of before" in page
