@@ -75,6 +75,7 @@ def write_whole(work: Work, record: WholeRecord) -> int:
         kind=record.kind,
         reason=record.reason,
         performed_from=record.performed_from,
+        comes_after=record.comes_after,
         people=[(names.person[each.login], each.involvement) for each in record.people]
         or [(work.by.id, Involvement.WORKED)],
     )

@@ -18,7 +18,7 @@ from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions
 from service.commands import terminal
 from service.commands.terminal import person_named
-from service.platform.arithmetic.dates import parse_when
+from service.platform.arithmetic.dates import parse_partial, parse_when
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading
@@ -125,7 +125,8 @@ def stack(
     design: Annotated[str, typer.Option(prompt=True, help="Its design with revision: Heron B.")],
     build: Annotated[int, typer.Option(prompt=True, min=1, help="Number of the present build.")],
     closed_at: Annotated[
-        str, typer.Option(prompt=True, help="When it was closed: 2026-03-07 14:20.")
+        str,
+        typer.Option(prompt=True, help="When it was closed: 2026-03-07 14:20, or 1998-05."),
     ],
     hours_at_closing: Annotated[
         float | None, typer.Option(min=0, help="What the hour meter showed then, in h.")
@@ -151,7 +152,9 @@ def stack(
     settings = terminal.settings()
     list_read = _read(file, files.SYNONYMS, column)
     how = _how(settings, day_first=day_first, decimal=decimal)
-    closed = parse_when(closed_at, settings.time_zone, day_first=day_first)
+    closed = parse_partial(closed_at) or parse_when(
+        closed_at, settings.time_zone, day_first=day_first
+    )
     with terminal.database(settings) as engine:
         with reading(engine) as session:
             person = person_named(session, by)

@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from enum import StrEnum
 
+from service.platform.arithmetic import dates
+
 
 class Event(StrEnum):
     """Names of everything that can be done, ``subject:act``."""
@@ -118,7 +120,9 @@ Change = tuple[str, object, object]
 
 def written(value: object) -> object:
     """Make a value fit for the trail: times as ISO 8601, words as words."""
-    if isinstance(value, datetime | date):
+    if isinstance(value, datetime):
+        return dates.written(value)
+    if isinstance(value, date):
         return value.isoformat()
     if value is None or isinstance(value, bool | int | float):
         return value

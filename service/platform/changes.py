@@ -6,9 +6,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+)
 from pydantic import Field as ModelField
 
+from service.platform.arithmetic.dates import in_words, parse_partial, span_of
 from service.platform.arithmetic.fields import Asks, Field
 from service.platform.audit import Change
 from service.platform.errors import Refused
@@ -31,6 +38,15 @@ class Stored:
     media_type: str
     size_bytes: int
     name: str
+
+
+def _known_time(value: Any, handler: ValidatorFunctionWrapHandler) -> datetime:
+    partial = parse_partial(value) if isinstance(value, str) else None
+    return partial or handler(value)
+
+
+KnownTime = Annotated[AwareDatetime, WrapValidator(_known_time)]
+"""A time with its zone, or what is known of its date: 1998, 1998-05, 1998-05-12."""
 
 
 class In(BaseModel):
@@ -118,10 +134,8 @@ def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | No
         raise Refused(
             field, f"{when:%Y-%m-%d %H:%M}", "it lies before 1900.", "The time it was, by a clock."
         )
-    if when is not None and when > now + CLOCKS_DIFFER:
-        raise Refused(
-            field, f"{when:%Y-%m-%d %H:%M}", "it lies ahead.", "A time up to now would be right."
-        )
+    if when is not None and span_of(when).begins > now + CLOCKS_DIFFER:
+        raise Refused(field, in_words(when), "it lies ahead.", "A time up to now would be right.")
     return when
 
 

@@ -29,6 +29,7 @@ from sqlalchemy import text as sql
 from sqlalchemy.orm import DeclarativeBase, Mapped, MappedColumn, mapped_column
 
 from service.platform.arithmetic import vocabulary
+from service.platform.arithmetic.dates import as_kept, to_keep
 
 NAMING = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -52,14 +53,15 @@ class UtcDateTime(TypeDecorator[datetime]):
             return None
         if value.tzinfo is None:
             raise ValueError(f"the time {value.isoformat()} has no zone")
-        value = value.astimezone(UTC)
+        value = to_keep(value.astimezone(UTC))
         return value.replace(tzinfo=None) if dialect.name == "sqlite" else value
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
         """Give every stored time back as aware UTC."""
         if value is None:
             return None
-        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+        aware = value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+        return as_kept(aware)
 
 
 def word(kind: type[StrEnum]) -> Enum:

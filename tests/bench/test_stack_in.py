@@ -18,6 +18,7 @@ from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.arithmetic.grammar_findings import Severity
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
+from service.platform.arithmetic.dates import parse_partial
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
 from service.platform.audit import Event
 from service.platform.changes import Stored
@@ -493,3 +494,21 @@ def test_case_35_unknown_hours_of_a_transcribed_list_are_neither_blank_nor_zero(
         lab.engine.begin() as connection,
     ):
         connection.execute(update(Part).where(Part.id == ids["M-1"]).values(hours_before=5.0))
+
+
+def test_case_35_a_stack_is_taken_over_of_which_the_year_of_closing_is_known(
+    lab: TakenOver, signed_in_client: Callable[..., Any], calling: Callable[..., Any]
+) -> None:
+    """Its hours since then are refused only where no day of that year leaves time for them."""
+    closed = parse_partial("2025")
+    assert closed is not None
+    head = replace(lab.head, closed_at=closed, hours_now=812.5 + 13_000, read_at=NOW)
+    with pytest.raises(Refused, match="from 2025 to 2026-06-01 09:00 UTC"):
+        lab.write(lab.look(head=head, make_missing=True))
+
+    lab.write(lab.look(head=replace(head, hours_now=812.5 + 12_000), make_missing=True))
+
+    stack = signed_in_client(Role.BUILDER).get("/stacks/TARN-9").text
+    assert re.search(r"<dt>Closed</dt><dd><time[^>]*>2025</time>", stack)
+    build = calling(Role.BUILDER).get("/api/v1/stacks/TARN-9/layers").json()["build"]
+    assert build["closed_at"] == "2025"

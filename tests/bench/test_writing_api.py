@@ -1,7 +1,7 @@
 """What machines can write: through the same functions as the pages, once each."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -9,6 +9,7 @@ from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
 from service.people.tables import ApiToken
+from service.platform.arithmetic.dates import Known, Span, span_of
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.tables import AuditEntry, EntryKey
 from service.records.tables import RebuildRecord, RecordState, TorqueReading
@@ -318,3 +319,98 @@ def test_a_record_never_handed_in_is_read_as_it_stands(
     assert sum(entry["kind"] == "put on" for entry in entries) == put_on
     assert len(told["content"]["torque_readings"]) == 12
     assert told["content"]["handed_in"] == {"by": None, "at": None}
+
+
+@pytest.mark.both_engines
+def test_case_35_a_record_of_old_paper_keeps_what_is_known_of_its_date(
+    calling: Calling, signed_in_client: Calling, engine: Engine
+) -> None:
+    """A year, a month, a day: shown as it is known, in the order that a person states."""
+    dated = dict.fromkeys(("performed_from", "done_at", "closed_at"), "1998")
+    body = _first_build(engine) | {"torque_at_closing": [], "not_done": {"torque": "not on paper"}}
+    for entries in (body["fixings_fitted"], body["put_on"], [body["closing"]], [body]):
+        for entry in entries:
+            entry |= {name: dated[name] for name in dated.keys() & entry.keys()}
+    body["closing"]["hours"] = 5
+    client, page = calling("builder"), signed_in_client("builder")
+
+    made = client.post("/api/v1/records", json=body)
+
+    assert made.status_code == 201, made.text
+    first = made.json()["id"]
+    content = client.get(f"/api/v1/records/{first}").json()["content"]
+    assert (content["performed_from"], content["closed_at"]) == ("1998", "1998")
+    assert client.get("/api/v1/stacks/T-9/layers").json()["build"]["closed_at"] == "1998"
+
+    typed = {
+        "stack": "T-9",
+        "kind": "inspection",
+        "reason": "found in the drawer",
+        "performed_from": "1998-05",
+        "worked": page.person_id,
+    }
+    asked = page.post("/records/new", data=typed)
+    assert asked.status_code == 422
+    assert f"It came after record {first} (first build, 1998)" in asked.text
+    begun = page.post("/records/new", data=typed | {"comes_after": first})
+    assert begun.status_code == 303
+    second = first + 1
+    texts = [page.get(at).text for at in (f"/records/{second}", "/records", "/stacks/T-9")]
+    assert ["May 1998" in text for text in texts] == [True] * 3
+    assert not any("1998-0" in text.replace('datetime="1998-05"', "") for text in texts)
+    assert 'value="1998-05"' in page.get(f"/records/{second}/head").text
+    (row,) = client.get("/api/v1/records?kind=inspection").json()["rows"]
+    assert row["performed_from"] == "1998-05"
+    with Session(engine) as session:
+        taken_at = session.scalars(
+            select(HourReading.taken_at).where(HourReading.moment == Moment.CLOSING)
+        ).one()
+        began = session.scalars(
+            select(RebuildRecord.performed_from).order_by(RebuildRecord.id)
+        ).all()
+    assert began[0] < began[1]
+    year = (datetime(1998, 1, 1, tzinfo=UTC), datetime(1999, 1, 1, tzinfo=UTC))
+    assert span_of(taken_at) == Span(*year, Known.YEAR)
+
+    hours = {"taken_at": "1999-01-02T00:00:00Z"}
+    outrun = client.post("/api/v1/stacks/T-9/hours", json=hours | {"hours": 9000})
+    fits = client.post("/api/v1/stacks/T-9/hours", json=hours | {"hours": 8700})
+    assert (outrun.status_code, fits.status_code) == (422, 201)
+    assert "from 1998 to 1999-01-02 00:00 UTC" in outrun.text
+    mea = body["put_on"][5]["part_id"]
+    assert "unknown" in page.get(f"/parts/{mea}").text
+
+
+def test_case_35_what_contradicts_a_partial_date_is_refused(
+    calling: Calling, engine: Engine
+) -> None:
+    """Entries of such a record have its date; the order of events is asked, and holds."""
+    with Session(engine) as session:
+        builders.a_build(session, builders.a_stack(session, serial="T-9"), cells=2)
+        session.commit()
+    client = calling("builder")
+    body = {"stack": "T-9", "kind": "inspection", "reason": "paper"}
+
+    def send(began: str, **more: Any) -> Any:
+        answer = client.post("/api/v1/records", json=body | {"performed_from": began} | more)
+        assert answer.status_code in {201, 422}, answer.text
+        return answer.json()["fields"][0] if answer.status_code == 422 else answer.json()["id"]
+
+    day = f"{builders.FIRST_CLOSING:%Y-%m-%d}"
+    exception = {"reason": "not on the paper", "done_at": f"{day}T20:00:00Z"}
+    assert send("2026-13")["field"] == "performed_from"
+    assert "lies ahead" in send("2190")["reason"]
+    (built,) = client.get("/api/v1/records").json()["rows"]
+    asked = send(day)
+    assert f"before or after record {built['id']} (first build, {day} " in asked["reason"]
+    assert send(day, comes_after=built["id"] + 7) == asked
+    assert "closed later" in send(day, comes_after=0)["reason"]
+    number = send(day, comes_after=built["id"])
+    entry = client.post(f"/api/v1/records/{number}/entries/exception", json=exception)
+    assert "without a time of day" in entry.json()["fields"][0]["reason"]
+    entry = client.post(
+        f"/api/v1/records/{number}/entries/exception", json=exception | {"done_at": day}
+    )
+    assert entry.status_code == 201, entry.text
+    head = client.get(f"/api/v1/records/{number}").json()["content"]
+    assert {each["done_at"] for each in head["entries"]} == {day}

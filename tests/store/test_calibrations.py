@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.dates import parse_partial
 from service.platform.changes import Stored
 from service.platform.errors import Refused
 from service.platform.tables import Attachment
@@ -183,3 +184,20 @@ def test_case_34_readings_and_calibrations_belong_to_the_device_of_their_time(la
         (build,) = assessment(session, key, found).builds
         assert {use.taken_at > swapped for use in build.uses} == {True}
         assert session.get_one(Instrument, key).label == "TD-9"
+
+
+def test_case_35_on_a_partial_date_a_calibration_holds_for_its_span_or_is_not_known(
+    lab: Lab,
+) -> None:
+    key = a_driver_in_use(lab)
+    add(lab, key, replace(YEAR, due_operations=20))
+    day, month, year = (parse_partial(text) for text in ("2026-01-20", "2026-03", "1998"))
+    assert day
+    assert month
+    assert year
+
+    with Session(lab.engine) as session:
+        then = [calibration_on(session, key, at) for at in (day, month, year)]
+
+    assert [each.state for each in then] == ["valid", "not known", "never"]
+    assert then[1].sentence == "Whether TD-9 was in calibration in March 2026 is not known."

@@ -2,9 +2,9 @@
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
-from service.platform.changes import In, Words
+from service.platform.changes import In, KnownTime, Words
 from service.records.tables import RecordKind
 
 
@@ -19,4 +19,4 @@ class DonorNamed(In):
         default=None, description="of a record that is begun: rebuild or teardown"
     )
     note: Words = ""
-    done_at: AwareDatetime
+    done_at: KnownTime

@@ -27,7 +27,7 @@ from service.closing.changes.torque import read_torque
 from service.limits.arithmetic.closing_modes import ClosingMode, HeldBy
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Press, ReadingKind, Stage
-from service.platform.changes import In, Name, Words
+from service.platform.changes import In, KnownTime, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.changes import stack_tests
@@ -83,7 +83,7 @@ Hours = Annotated[float, Field(ge=0, le=10_000_000), Fact(unit="h")]
 class DoneThen(In):
     """When something was done, with a note."""
 
-    done_at: AwareDatetime
+    done_at: KnownTime
     note: Words = ""
 
 
@@ -107,7 +107,7 @@ class Excepted(In):
 
     act: SafeAct | None = Field(default=None, description="empty: the opening")
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
-    done_at: AwareDatetime
+    done_at: KnownTime
 
 
 class BumpTested(DoneThen):
@@ -144,7 +144,7 @@ class HandedOver(DoneThen):
 class Opened(In):
     """The release of the clamp, with what the hour meter showed, in h."""
 
-    opened_at: AwareDatetime
+    opened_at: KnownTime
     hours: Hours | None = None
     hours_unknown_because: Words = ""
     stands: Stands | None = Field(default=None, description=IT_STANDS)
@@ -276,7 +276,7 @@ class _Nut(In):
     stage: Stage = Stage.CLOSING
     kind: ReadingKind = ReadingKind.SET
     instrument: Mark = Field(description="mark on the instrument")
-    taken_at: AwareDatetime
+    taken_at: KnownTime
     stands: Stands | None = Field(default=None, description=IT_STANDS)
     outside_because: Words = Field(
         default="", description="why a torque outside the band of its pass stays"
@@ -312,7 +312,7 @@ class ToolSet(In):
         default="", description="what the tester read; after a pass always"
     )
     tester: Annotated[Name | None, Fact("tester_id", stands_for="instrument")] = None
-    done_at: AwareDatetime
+    done_at: KnownTime
     stands: Stands | None = Field(default=None, description=IT_STANDS)
     outside_because: Words = Field(
         default="", description="why a setting or a check that departs stays"
@@ -329,7 +329,7 @@ class NutPressed(In):
     pass_number: int = Field(ge=1, le=100)
     press: Press
     scanned: Code = ""
-    taken_at: AwareDatetime
+    taken_at: KnownTime
 
 
 class Checked(DoneThen):
@@ -373,7 +373,7 @@ class HeldDown(DoneThen):
 class Closing(In):
     """The closing of the clamp, with what the hour meter showed, in h."""
 
-    closed_at: AwareDatetime
+    closed_at: KnownTime
     hours: Hours | None = None
     note: Words = ""
     stands: Stands | None = Field(default=None, description=IT_STANDS)
@@ -424,7 +424,7 @@ class Departed(In):
 
     departs_from: Annotated[str, Field(min_length=1, max_length=4000)]
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
-    done_at: AwareDatetime
+    done_at: KnownTime
 
 
 class Undone(In):
@@ -569,7 +569,15 @@ class WholeRecord(In):
     stack: Name = Field(description="serial of the stack")
     kind: RecordKind
     reason: Annotated[str, Field(min_length=1, max_length=4000)]
-    performed_from: AwareDatetime
+    performed_from: KnownTime = Field(
+        description="with its zone; of old paper a year, month or day: 1998, 1998-05, 1998-05-12"
+    )
+    comes_after: int | None = Field(
+        default=None,
+        ge=0,
+        le=2**53,
+        description="where dates leave it open: the record it came after; 0: before all of them",
+    )
     people: list[PersonAt] = Field(default=[], max_length=50)
     bump_tests: list[BumpTested] = Field(default=[], max_length=50)
     make_safe: list[MakeSafe] = Field(default=[], max_length=200)

@@ -5,7 +5,7 @@ an entry for each layer, handed in by whoever brings it. It waits for approval b
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import func, insert, select, update
@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.handing_in import hand_in
 from service.platform import changes
+from service.platform.arithmetic.dates import span_of
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.platform.audit import Event
 from service.platform.changes import Stored
@@ -153,9 +154,11 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
 
 def _checked(work: Work, head: StackHead) -> StackHead:
     changes.not_ahead("closed_at", head.closed_at, work.now)
+    closed = span_of(head.closed_at)
+    head = replace(head, closed_at=closed.moment(now=work.now))
     if head.read_at is not None:
         changes.not_ahead("read_at", head.read_at, work.now)
-        if head.read_at < head.closed_at:
+        if head.read_at < closed.begins:
             right = "A time after the closing would be right."
             raise Refused("read_at", f"{head.read_at:%Y-%m-%d}", "it lies before closing.", right)
     if not 1 <= head.build_number <= 10_000:

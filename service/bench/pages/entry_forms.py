@@ -35,7 +35,7 @@ def _read(form: Form, fact: Fact) -> object:
     if fact.name in BY_NAME:
         return BY_NAME[fact.name](form)
     if fact.type is datetime:
-        return form.moment(fact.name, required=False)
+        return form.moment(fact.name, required=False, partial=True)
     if fact.type is str and not fact.stands_for:
         most = int(fact.most or MOST_SIGNS)
         return form.reason(fact.name, required=fact.required, most=most)

@@ -89,7 +89,7 @@ def enter(request: Request, me: Me, database: Database, form: Typed, record_id: 
         paper = paper_of(session, record_id, by_click=_is_by_click(form))
     if not paper.view.head.is_being_written:
         return go_on(request, f"/records/{record_id}")
-    began = form.moment("began", required=True)
+    began = form.moment("began", required=True, partial=True)
     answers: dict[str, Form] = {}
     entered: list[PaperLine] = []
     for section in paper.sections:

@@ -170,7 +170,7 @@ def begin(request: Request, me: Me, database: Database, form: Typed) -> Response
             form.refuse("stack", "there is no such stack.", "Its serial number would be right.")
         kind = form.choice("kind", RecordKind)
         reason = form.text("reason")
-        performed_from = form.moment("performed_from")
+        performed_from = form.moment("performed_from", partial=True)
         people = _people(form)
         with changing(database, me, key=form.key) as work:
             record_id = begin_record(
@@ -179,6 +179,7 @@ def begin(request: Request, me: Me, database: Database, form: Typed) -> Response
                 kind=kind or RecordKind.REBUILD,
                 reason=reason,
                 performed_from=performed_from or work.now,
+                comes_after=form.whole("comes_after", required=False),
                 people=people,
                 writer_took_part=False,
                 notes=form.text("notes", required=False),
@@ -275,7 +276,7 @@ def change(request: Request, me: Me, database: Database, form: Typed, record_id:
     """Change what the head of a record says."""
     with form.collecting_errors():
         reason = form.text("reason")
-        performed_from = form.moment("performed_from")
+        performed_from = form.moment("performed_from", partial=True)
         people = _people(form)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}"
@@ -285,6 +286,7 @@ def change(request: Request, me: Me, database: Database, form: Typed, record_id:
                 form.version(),
                 reason=reason,
                 performed_from=performed_from or work.now,
+                comes_after=form.whole("comes_after", required=False),
                 notes=form.text("notes", required=False),
                 people=people,
                 writer_took_part=False,

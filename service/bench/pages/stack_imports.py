@@ -117,7 +117,7 @@ def _head(form: Form) -> StackHead:
     serial = form.text("serial", most=80)
     design_id = form.whole("design_id", least=1)
     build_number = form.whole("build_number", least=1, most=10_000)
-    closed_at = form.moment("closed_at")
+    closed_at = form.moment("closed_at", partial=True)
     hours_at_closing = form.number("hours_at_closing", unit="h", required=False)
     hours_now = form.number("hours_now", unit="h", required=False)
     return StackHead(

@@ -19,7 +19,7 @@ from service.closing.queries.build_torques import (
 from service.designs.tables import DesignRod
 from service.people.queries.people import with_login
 from service.people.tables import Person
-from service.platform.arithmetic.dates import PRESENT, AsOf
+from service.platform.arithmetic.dates import PRESENT, AsOf, span_of
 from service.platform.arithmetic.vocabulary import End, Stage, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -225,6 +225,8 @@ class RecordView:
     def caught_up_at(self) -> datetime | None:
         """When a record that is caught up goes on: at its last entry, else when it began."""
         last = self.standing[-1] if self.standing else None
+        if span_of(self.head.performed_from).known:
+            return self.head.performed_from
         if last is None:
             return self.head.performed_from if self.head.inserted_before else None
         return last.done_at if last.is_late or self.head.inserted_before else None

@@ -3,11 +3,22 @@
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from datetime import datetime
 from typing import Annotated, Any, Self, TypeVar, cast, get_type_hints
 
 from fastapi import Depends, Query, Request
-from pydantic import AliasPath, BaseModel, BeforeValidator, ConfigDict, Field, create_model
+from pydantic import (
+    AliasPath,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    create_model,
+)
+from pydantic_core.core_schema import CoreSchema, plain_serializer_function_ser_schema
 
+from service.platform.arithmetic.dates import written
 from service.platform.arithmetic.fields import Field as Described
 from service.platform.queries.lists import Listing, Turn
 
@@ -18,10 +29,34 @@ def described(field: Described) -> Any:
     return Field(description=f"{field.label}: {words}" if words else field.label)
 
 
+def _time(at: datetime) -> str:
+    """Write a time; of a partial date what is known of it: 1998, 1998-05, 1998-05-12."""
+    return written(at).replace("+00:00", "Z")
+
+
+def _write_times(schema: Any) -> None:
+    if isinstance(schema, dict):
+        if schema.get("type") == "datetime":
+            schema["serialization"] = plain_serializer_function_ser_schema(_time, when_used="json")
+        schema = tuple(schema.values())
+    if isinstance(schema, list | tuple):
+        for part in schema:
+            _write_times(part)
+
+
 class Out(BaseModel):
     """Parent of all answers: read from the attributes of a query's answer."""
 
     model_config = ConfigDict(from_attributes=True)
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls, source: type[BaseModel], handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """Write partial dates, wherever a time stands, as far as they are known."""
+        schema = handler(source)
+        _write_times(schema)
+        return schema
 
     @classmethod
     def from_answer(cls, answer: object, **beside: Any) -> Self:

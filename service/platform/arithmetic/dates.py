@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
+from enum import StrEnum
 
 from service.platform.arithmetic.errors import OutOfRange
 
@@ -43,6 +44,141 @@ class AsOf:
 
 
 PRESENT = AsOf()
+
+
+class Known(StrEnum):
+    """How much is known of a time of which old paper gives no time of day."""
+
+    YEAR = "year"
+    MONTH = "month"
+    DAY = "day"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The span in which something happened, up to but not including ``until``.
+
+    ``known`` is what the paper gave of its date; None: the time itself, and no span. The calendar
+    is that of UTC.
+    """
+
+    begins: datetime
+    until: datetime
+    known: Known | None = None
+
+    def overlaps(self, other: "Span") -> bool:
+        """Say whether either may have come first."""
+        return self.begins < other.until and other.begins < self.until
+
+    def moment(
+        self,
+        after: datetime | None = None,
+        before: datetime | None = None,
+        now: datetime | None = None,
+    ) -> datetime:
+        """Return the moment that stands for the span: it keeps its place in order, and ``known``.
+
+        It lies a little after the span begins, or after ``after``, so that what is entered later
+        finds room behind it. Raises OutOfRange where ``before`` or ``now`` leaves none.
+        """
+        least = max(self.begins, after or self.begins)
+        most = min(before or self.until, self.until)
+        if self.known is None and least == self.begins <= most:
+            return self.begins
+        most = min(most, now or most)
+        if most - least < timedelta(seconds=4):
+            raise OutOfRange("date", written(self.begins, self.known), "", "another order")
+        at = least + timedelta(seconds=max(1, (most - least) // timedelta(seconds=64)))
+        return as_kept(at.replace(microsecond=_FIRST_CODE + _KNOWN.index(self.known)))
+
+
+class PartialTime(datetime):
+    """The moment within its span that stands for a partial date.
+
+    It is kept in the columns where times are kept, so that order and “as of” hold for it as for
+    any time: the last three microseconds of its second say what is known (year, month, day).
+    """
+
+
+_FIRST_CODE = 999_997
+_KNOWN = tuple(Known)
+
+
+def as_kept(at: datetime) -> datetime:
+    """Return a time as it is kept: a partial date where its microseconds say so."""
+    if at.microsecond < _FIRST_CODE:
+        return at
+    return PartialTime.combine(at.date(), at.timetz())
+
+
+def to_keep(at: datetime) -> datetime:
+    """Return a time to be kept: one read from a clock is never taken for a partial date."""
+    if isinstance(at, PartialTime):
+        return datetime.combine(at.date(), at.timetz())
+    return at.replace(microsecond=min(at.microsecond, _FIRST_CODE - 1))
+
+
+def span_of(at: datetime) -> Span:
+    """Return when something happened: the time itself, or the span its date leaves.
+
+    >>> at = parse_partial("1998-05")
+    >>> at and span_of(at).until.isoformat()
+    '1998-06-01T00:00:00+00:00'
+    """
+    if not isinstance(at, PartialTime) or at.microsecond < _FIRST_CODE:
+        return Span(at, at)
+    known, day = _KNOWN[at.microsecond - _FIRST_CODE], at.astimezone(UTC).date()
+    first = day.replace(day=1 if known is not Known.DAY else day.day)
+    first = first.replace(month=1) if known is Known.YEAR else first
+    months = {Known.YEAR: 12, Known.MONTH: 1, Known.DAY: 0}[known]
+    years, month = divmod(first.month - 1 + months, 12)
+    after = date(first.year + years, month + 1, first.day) + timedelta(days=known is Known.DAY)
+    begins, until = (datetime.combine(each, time(), UTC) for each in (first, after))
+    return Span(begins, until, known)
+
+
+def parse_partial(text: str) -> datetime | None:
+    """Read a year, a year and month, or a day without a time; None for anything else.
+
+    Raises OutOfRange as `parse_date` does.
+    """
+    digits = text.strip()
+    if not re.fullmatch(r"\d{4}(-\d{2}){0,2}", digits):
+        return None
+    known = _KNOWN[digits.count("-")]
+    day = parse_date(digits + "-01" * (2 - digits.count("-")))
+    code = _FIRST_CODE + _KNOWN.index(known)
+    return span_of(PartialTime.combine(day, time(microsecond=code), UTC)).moment()
+
+
+def written(at: datetime, known: Known | None = None) -> str:
+    """Write a time after ISO 8601, a partial date with reduced precision: 1998-05."""
+    known = known or span_of(at).known
+    if known is None:
+        return at.isoformat()
+    return at.astimezone(UTC).strftime("%Y-%m-%d")[: (4, 7, 10)[_KNOWN.index(known)]]
+
+
+def in_words(at: datetime, zone: tzinfo = UTC, form: str = "%Y-%m-%d %H:%M") -> str:
+    """Write a time for people, of a partial date what is known: 1998, May 1998, 1998-05-12.
+
+    ``form`` is that of a time read from a clock.
+    """
+    known = span_of(at).known
+    forms = {Known.YEAR: "%Y", Known.MONTH: "%B %Y", Known.DAY: "%Y-%m-%d"}
+    return f"{at.astimezone(UTC):{forms[known]}}" if known else f"{at.astimezone(zone):{form}}"
+
+
+def as_asked(at: datetime, zone: tzinfo) -> str:
+    """Write a time as a form asks for it."""
+    return written(at) if span_of(at).known else f"{at.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def hours_between(first: datetime, then: datetime) -> float | None:
+    """Return the hours from one time to another; None where a partial date leaves them unknown."""
+    if span_of(first).known or span_of(then).known:
+        return None
+    return (then - first).total_seconds() / 3600
 
 
 _RIGHT = "a date such as 2026-03-07{day_first}"

@@ -29,7 +29,14 @@ from fastapi import Depends, Path, Request
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
-from service.platform.arithmetic.dates import AsOf, parse_asked, parse_date, parse_when
+from service.platform.arithmetic.dates import (
+    AsOf,
+    as_asked,
+    parse_asked,
+    parse_date,
+    parse_partial,
+    parse_when,
+)
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.numbers import ReadTwoWays, read_number
@@ -318,15 +325,19 @@ class Form:
         text = self.raw("version")
         return int(text) if re.fullmatch(r"[0-9]{1,16}", text) else -1
 
-    def moment(self, name: str, *, required: bool = True) -> datetime | None:
-        """Read date and time in the laboratory's zone; give it back in UTC."""
+    def moment(self, name: str, *, required: bool = True, partial: bool = False) -> datetime | None:
+        """Read date and time in the laboratory's zone; give it back in UTC.
+
+        ``partial``: also a year, a month or a day, as old paper gives it.
+        """
         text = self.raw(name).strip()
         if not text:
             if required:
                 self.refuse(name, "Date and time have to be given.", "Such as 2026-03-07 14:20.")
             return None
         try:
-            return parse_when(text, self.zone, needs_time=True).astimezone(UTC)
+            known_in_part = parse_partial(text) if partial else None
+            return known_in_part or parse_when(text, self.zone, needs_time=True).astimezone(UTC)
         except OutOfRange as trouble:
             right = f"Right would be {trouble.allowed}."
             if EXAMPLE not in right:
@@ -440,7 +451,7 @@ def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
     if value is None:
         return ("",)
     if isinstance(value, datetime):
-        return (value.astimezone(zone).strftime("%Y-%m-%d %H:%M"),)
+        return (as_asked(value, zone),)
     if isinstance(value, bool):
         return ("yes" if value else "",)
     if isinstance(value, float):

@@ -24,6 +24,8 @@ from markupsafe import Markup
 
 from service.people.queries.people import who_may
 from service.platform import permissions
+from service.platform.arithmetic.dates import in_words as time_in_words
+from service.platform.arithmetic.dates import written
 from service.platform.database import reading
 from service.platform.pages.guard import FORM_TOKEN, form_token, tablet_cookie
 from service.platform.permissions import Act, Answer, Person, RecordFacts
@@ -74,6 +76,7 @@ def make_environment(settings: Settings, templates: Path, static: Path) -> Envir
         number=number,
         quantity=quantity,
         local=lambda at: local(at, zone),
+        local_day=lambda at: local_day(at, zone),
         when=lambda at: local(at, zone),
         iso=iso,
         word=word,
@@ -268,12 +271,19 @@ def quantity(value: float | Decimal | None, unit: str, places: int | None = None
 
 def local(at: datetime | None, zone: ZoneInfo) -> str:
     """Write a time as 2026-03-07 14:20 in the laboratory's zone."""
-    return "not known" if at is None else at.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    return "not known" if at is None else time_in_words(at, zone)
+
+
+def local_day(at: datetime, zone: ZoneInfo) -> str:
+    """Write the day of a time in the laboratory's zone, or what is known of it."""
+    return time_in_words(at, zone, "%Y-%m-%d")
 
 
 def iso(at: datetime | date | None) -> str:
     """Write a time or date after ISO 8601, for machines."""
-    return "" if at is None else at.isoformat()
+    if at is None:
+        return ""
+    return written(at) if isinstance(at, datetime) else at.isoformat()
 
 
 def word(value: object, unknown: str = "unknown") -> str:

@@ -182,10 +182,11 @@ def instrument_to_use(
     if calibration.away:
         raise Refused(field, instrument.label, calibration.away, "The instrument that was used.")
     forbids = list(what_forbids(work.session, instrument_id=instrument_id))
-    if not calibration.is_valid:
+    if not calibration.is_valid and calibration.state != "not known":
         forbids.append(Forbids(Cause.CALIBRATION, calibration.sentence))
+    valid = calibration.id if calibration.is_valid else None
     if not forbids:
-        return InstrumentUsed(instrument, calibration.id, None)
+        return InstrumentUsed(instrument, valid, None)
     allowed: Sequence[int] = ()
     if record is not None and instrument.in_use:
         about = for_instrument(instrument_id)
@@ -199,7 +200,6 @@ def instrument_to_use(
             "One in calibration would be right, or a concession for this one.",
         )
     _use_up(work, record, allowed)
-    valid = calibration.id if calibration.is_valid else None
     return InstrumentUsed(instrument, valid, allowed[0])
 
 

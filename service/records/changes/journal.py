@@ -9,6 +9,7 @@ from datetime import datetime
 
 from sqlalchemy import func, or_, select
 
+from service.platform.arithmetic.dates import in_words, span_of, written
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import CLOCKS_DIFFER
@@ -93,8 +94,21 @@ def done_at_of(
 ) -> datetime:
     """Say when something was done: the time given, or now.
 
-    Between the record's beginning and now; of an event before a later opening, up to that.
+    Between the record's beginning and now; of an event before a later opening, up to that. All
+    entries of a record with a partial date have that date.
     """
+    if span_of(record.performed_from).known:
+        if done_at is not None and written(done_at) != written(record.performed_from):
+            raise Refused(
+                field,
+                shown(done_at),
+                f"record {record.id} is dated {shown(record.performed_from)}, without a time of"
+                " day, and so are its entries.",
+                "Leave it empty.",
+            )
+        return record.performed_from
+    if done_at is not None and span_of(done_at).known:
+        raise Refused(field, shown(done_at), "it has no time of day.", "The time it was done.")
     since = opened_since(work.session, record)
     if since is not None and (done_at is None or done_at >= since.opened_at):
         raise Refused(
@@ -133,7 +147,7 @@ def move_part(
 
 def shown(at: datetime) -> str:
     """Return a time inside a message, in UTC and saying so; pages show times in the lab's zone."""
-    return f"{at:%Y-%m-%d %H:%M} UTC"
+    return in_words(at, form="%Y-%m-%d %H:%M UTC")
 
 
 def _changes_since(work: Work, record: RebuildRecord, version: int) -> list[str]:

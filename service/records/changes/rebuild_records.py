@@ -9,12 +9,15 @@ from sqlalchemy import delete, func, select
 from service.people.changes.badges import check_word
 from service.people.tables import Person
 from service.platform import changes as given
+from service.platform.arithmetic.dates import span_of, written
+from service.platform.arithmetic.errors import OutOfRange
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotAllowed, Refused
+from service.platform.errors import NotAllowed, Question, Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_all
 from service.records.changes import journal
+from service.records.queries.inserted import events_around
 from service.records.queries.records import to_witness
 from service.records.tables import (
     Involvement,
@@ -52,6 +55,7 @@ def begin_record(
     kind: RecordKind,
     reason: str,
     performed_from: datetime,
+    comes_after: int | None = None,
     people: People = (),
     writer_took_part: bool = True,
     notes: str = "",
@@ -61,16 +65,18 @@ def begin_record(
     It is about the build the stack was in when the work began: an event before the present build
     is inserted in its place. The writer counts as
     having worked on it, unless ``people`` names them otherwise or ``writer_took_part`` is False.
-    Raises NotFound for an unknown stack; Refused where a record of the stack is being written, for
-    a time ahead or at which it lay open or was not built, a kind that does not fit the stack, and
-    people who are not known or shut out.
+    ``performed_from`` may be a partial date, as old paper gives it; ``comes_after`` is the record
+    it came after where dates leave that open, 0: before all of them. Raises Question where it is
+    not given; NotFound for an unknown stack; Refused where a record of the stack is being written,
+    for a time ahead or at which it lay open or was not built, a kind that does not fit the stack,
+    and people who are not known or shut out.
     """
     need(work.by, Act.RECORD_WRITE)
     work.refuse_nobody("written by", "a record is written by a person.")
     stack = work.locked(Stack, stack_id, "stack")
     _refuse_second(work, stack)
     why = given.reason(reason)
-    given.not_ahead("performed_from", performed_from, work.now)
+    performed_from = _in_order(work, stack, performed_from, comes_after)
     base = _base_at(work, stack, performed_from)
     _refuse_kind(work, stack, kind, base)
     involved = _people(work, people, writer_took_part=writer_took_part)
@@ -121,6 +127,7 @@ def change_record(
     *,
     reason: str,
     performed_from: datetime,
+    comes_after: int | None = None,
     notes: str,
     people: People,
     writer_took_part: bool = True,
@@ -132,11 +139,21 @@ def change_record(
     record = journal.lock_record(work, record_id, version)
     stack = work.session.get_one(Stack, record.stack_id)
     why = given.reason(reason)
-    given.not_ahead("performed_from", performed_from, work.now)
-    _refuse_other_base(work, stack, record, performed_from)
     first = work.session.scalar(
         select(func.min(Step.done_at)).where(Step.record_id == record_id, Step.undone_at.is_(None))
     )
+    if written(performed_from) == written(record.performed_from):
+        performed_from = record.performed_from
+    elif first and (span_of(performed_from).known or span_of(record.performed_from).known):
+        raise Refused(
+            "performed_from",
+            journal.shown(performed_from),
+            f"its entries are dated {journal.shown(first)}.",
+            "Undo them first, or correct both once the record is handed in.",
+        )
+    else:
+        performed_from = _in_order(work, stack, performed_from, comes_after, record_id)
+    _refuse_other_base(work, stack, record, performed_from)
     if first is not None and performed_from > first:
         raise Refused(
             "performed_from",
@@ -197,6 +214,42 @@ def active_person(work: Work, field: str, person_id: int) -> str:
         raise Refused(field, row.name, "this person is shut out.", "Somebody active is asked for.")
     name: str = row.name
     return name
+
+
+def _in_order(
+    work: Work, stack: Stack, at: datetime, comes_after: int | None, record_id: int = 0
+) -> datetime:
+    """Return when the work began; of a partial date the moment that keeps its place in order."""
+    given.not_ahead("performed_from", at, work.now)
+    span = span_of(at)
+    events = events_around(work.session, stack.id, span, record_id)
+    names = {
+        each.id: f"record {each.id} ({each.kind}, {journal.shown(each.performed_from)})"
+        for each in events
+    }
+    if events and comes_after not in {0, *names}:
+        raise Question(
+            "comes_after",
+            journal.shown(at),
+            f"the dates leave open whether it came before or after {', '.join(names.values())}.",
+            "Say after which it came.",
+            answers={"0": "It came before"}
+            | {str(each): f"It came after {name}" for each, name in names.items()},
+        )
+    number = 1 + list(names).index(comes_after) if comes_after in names else 0
+    earlier, later = events[:number], events[number:]
+    after = max((each.ends_at for each in earlier), default=None)
+    before = min((each.performed_from for each in later), default=None)
+    try:
+        return span.moment(after, before, work.now)
+    except OutOfRange:
+        raise Refused(
+            "comes_after",
+            comes_after,
+            "the records there are leave no room for it in that order.",
+            "Enter what old paper tells in the order in which it happened, or correct first when"
+            " the work of the other record began.",
+        ) from None
 
 
 def _refuse_second(work: Work, stack: Stack) -> None:

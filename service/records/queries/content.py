@@ -21,6 +21,8 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.dates import as_kept, span_of
+from service.platform.arithmetic.dates import written as written_partial
 from service.platform.queries.statements import statement
 from service.records.queries.content_lists import LISTS, Gather
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordState, StepKind
@@ -379,6 +381,10 @@ def _time(written: str | None) -> str | None:
     if written is None:
         return None
     plain = written.removesuffix("+00:00")
+    if plain[20:23] == "999":
+        at = as_kept(datetime.fromisoformat(plain).replace(tzinfo=UTC))
+        if span_of(at).known:
+            return written_partial(at)
     if len(plain) == 26:  # 2026-03-07 14:20:00.000000, or with a T
         return f"{plain[:10]}T{plain[11:]}Z"
     at = datetime.fromisoformat(written)

@@ -11,9 +11,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.platform.queries.answers import columns, read_as
+from service.platform.arithmetic.dates import Span, span_of
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import statement
-from service.records.tables import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.tables import Build, BuildPeriod
 
 OTHER, THIS = aliased(RebuildRecord), aliased(RebuildRecord)
@@ -54,6 +55,48 @@ def inserted_before() -> Any:
         .correlate(RebuildRecord)
         .scalar_subquery()
     )
+
+
+@dataclass(frozen=True, slots=True)
+class EventKnown:
+    """An event of a stack: when its work began, and when it was opened and closed."""
+
+    id: int
+    kind: RecordKind
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    written_at: datetime
+
+    @property
+    def ends_at(self) -> datetime:
+        """Return the last of its times: what follows it comes after that."""
+        return self.closed_at or self.opened_at or self.performed_from
+
+    def may_overlap(self, span: Span) -> bool:
+        """Say whether the dates leave open which of two events came first."""
+        began = span_of(self.performed_from)
+        is_open = bool(span.known or began.known) and span.begins < self.written_at
+        return is_open and span.overlaps(Span(began.begins, span_of(self.ends_at).until))
+
+
+def events_around(
+    session: Session, stack_id: int, span: Span, but_id: int = 0
+) -> tuple[EventKnown, ...]:
+    """Return the events of a stack whose dates leave open whether they came before. One statement.
+
+    What was written down before the span began came before it.
+    """
+    rows = session.execute(
+        select(*columns(EventKnown, RebuildRecord))
+        .where(
+            RebuildRecord.stack_id == stack_id,
+            RebuildRecord.id != but_id,
+            RebuildRecord.state != RecordState.VOID,
+        )
+        .order_by(RebuildRecord.performed_from, RebuildRecord.id)
+    )
+    return tuple(event for event in read_all(EventKnown, rows) if event.may_overlap(span))
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,12 +61,12 @@ class PartHours:
 
     ``out_of_load`` are the hours the stack was at load while the part's cell was blank or
     bridged. ``shared`` where a stretch had to be shared out by time, because nobody read the
-    meter at a bridge's beginning or end.
+    meter at a bridge's beginning or end. ``calendar_h`` None where dates leave it unknown.
     """
 
     at_load: Hours = NONE_RUN
     gas_exposed: Hours = NONE_RUN
-    calendar_h: float = 0.0
+    calendar_h: float | None = 0.0
     out_of_load: Hours = NONE_RUN
     shared: bool = False
 
@@ -75,7 +75,9 @@ class PartHours:
         return PartHours(
             self.at_load + other.at_load,
             self.gas_exposed + other.gas_exposed,
-            self.calendar_h + other.calendar_h,
+            None
+            if self.calendar_h is None or other.calendar_h is None
+            else self.calendar_h + other.calendar_h,
             self.out_of_load + other.out_of_load,
             self.shared or other.shared,
         )

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.platform.arithmetic.dates import in_words, span_of
 from service.platform.audit import Event
 from service.platform.changes import (
     not_ahead,
@@ -45,11 +46,11 @@ def refuse_unless_between(
         fits = f"{least.hours if least else 0:g} to {most.hours:g} h"
     fits = f"At that time {fits} would be right; a misread earlier reading needs a correction."
     if least and hours < least.hours:
-        day = f"{least.taken_at:%Y-%m-%d}"
+        day = in_words(least.taken_at, form="%Y-%m-%d")
         reason = f"the meter already showed {least.hours:g} h on {day}; it cannot count backwards."
         raise Refused(field, f"{hours:g}", reason, fits)
     if most and hours > most.hours:
-        day = f"{most.taken_at:%Y-%m-%d}"
+        day = in_words(most.taken_at, form="%Y-%m-%d")
         reason = f"the meter showed only {most.hours:g} h later, on {day}."
         raise Refused(field, f"{hours:g}", reason, fits)
 
@@ -76,13 +77,16 @@ def _beyond_time(before: Shown, after: Shown, open_spans: Sequence[OpenSpan]) ->
     if before.taken_at >= after.taken_at:
         return ""
     passed, most = _most_by_the_clock(before, after.taken_at)
-    lay_open = sum(span.hours_within(before.taken_at, after.taken_at) for span in open_spans)
+    lay_open = sum(
+        span.hours_within(span_of(before.taken_at).begins, span_of(after.taken_at).until)
+        for span in open_spans
+    )
     if after.hours <= most - lay_open * (1 + SLACK_SHARE):
         return ""
     less = f", {lay_open:.3g} h of it open" if lay_open else ""
     return (
         f"{after.hours - before.hours:.6g} h on the meter in {passed:.6g} h of time{less},"
-        f" from {before.taken_at:%Y-%m-%d %H:%M} to {after.taken_at:%Y-%m-%d %H:%M} UTC."
+        f" from {in_words(before.taken_at)} to {in_words(after.taken_at)} UTC."
     )
 
 
@@ -120,7 +124,7 @@ def hours_deviation(work: Work, stack_id: int, hours: float, taken_at: datetime)
 
 def _most_by_the_clock(before: Shown, at: datetime) -> tuple[float, float]:
     """The hours since a showing, and the most the meter can show by then."""
-    passed = (at - before.taken_at).total_seconds() / 3600
+    passed = (span_of(at).until - span_of(before.taken_at).begins).total_seconds() / 3600
     return passed, before.hours + passed * (1 + SLACK_SHARE) + SLACK_H
 
 

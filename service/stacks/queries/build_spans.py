@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
+from service.platform.arithmetic.dates import span_of
 from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.statements import (
     as_of_param,
@@ -288,8 +289,9 @@ class OpenSpan:
     until_at: datetime | None
 
     def hours_within(self, begin: datetime, end: datetime) -> float:
-        """Return how much of a stretch of time the stack lay open, in h."""
-        least, most = max(begin, self.from_at), min(end, self.until_at or end)
+        """Return how much of a stretch of time the stack lay open for certain, in h."""
+        until = span_of(self.until_at).begins if self.until_at else end
+        least, most = max(begin, span_of(self.from_at).until), min(end, until)
         return max(0.0, (most - least).total_seconds() / 3600)
 
 

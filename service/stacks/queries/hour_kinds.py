@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.dates import PRESENT, AsOf
+from service.platform.arithmetic.dates import PRESENT, AsOf, hours_between
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.statements import as_of_param, known, param_list, params, statement
 from service.runs.tables import RunReading
@@ -83,7 +83,7 @@ class BuildKinds:
         """
         span = self.span
         stay = Stay(span.closed_at, span.opened_at, cell, cell in self.blank)
-        calendar_h = max(0.0, ((span.opened_at or now) - span.closed_at).total_seconds() / 3600)
+        calendar_h = hours_between(span.closed_at, max(span.opened_at or now, span.closed_at))
         if stay.blank:
             return PartHours(Hours(0.0), self.gas_exposed, calendar_h, self.at_load)
         bridges = [bridge.as_bridge for bridge in self.bridges if bridge.cell == cell]

@@ -15,7 +15,7 @@ from service.store.arithmetic.instrument_errors import ErrorShares
 THROUGH_THE_DAY = timedelta(hours=12)
 """Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
 
-CalibrationState = Literal["valid", "overdue", "never", "out of tolerance"]
+CalibrationState = Literal["valid", "overdue", "never", "out of tolerance", "not known"]
 
 
 class CalibrationResult(StrEnum):

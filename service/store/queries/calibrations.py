@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.dates import in_words, span_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_as
 from service.platform.queries.statements import known, param, param_list
@@ -123,9 +124,14 @@ class Histories:
         return max(0, bisect_left(times, when) - bisect_right(times, counting.done_at))
 
     def state(self, instrument_id: int, when: datetime) -> CalibrationState:
-        """Say how the instrument stood at a time."""
-        counting = self.counting(instrument_id, when)
-        return state_of(counting, when, self.operations_at(instrument_id, when))
+        """Say how the instrument stood at a time; of a partial date, all its span."""
+        span = span_of(when)
+        stood = set()
+        for at in {span.begins, span.until}:
+            counting = self.counting(instrument_id, at)
+            count = self.operations_at(instrument_id, at)
+            stood.add((counting and counting.id, state_of(counting, at, count)))
+        return stood.pop()[1] if len(stood) == 1 else "not known"
 
     def valid(self, instrument_id: int, when: datetime) -> KeptCalibration | None:
         """Return the calibration a reading of a time was valid by; None: none held."""
@@ -212,8 +218,10 @@ def calibration_on(session: Session, instrument_id: int, when: datetime) -> Cali
     away = f"{label} is away since {row.away_from:%Y-%m-%d}: {row.place}." if row.place else ""
     last, found_out = of.counting(instrument_id, when), of.finding(instrument_id, when)
     state = of.state(instrument_id, when)
-    day = f"{when:%Y-%m-%d}"
-    if last is None:
+    day = in_words(when, form="%Y-%m-%d")
+    if state == "not known":
+        sentence = f"Whether {label} was in calibration in {day} is not known."
+    elif last is None:
         sentence = f"{label} had no calibration on {day}."
     elif state == "out of tolerance":
         sentence = f"{label} was found out of tolerance on {last.done_at:%Y-%m-%d}."

@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.tables import Design
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Person
+from service.platform.arithmetic.dates import span_of
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
@@ -284,7 +285,7 @@ def _of_lot(row: Any, held: Held, on: datetime | None) -> list[Forbids]:
 
 
 def _of_age(row: Any, on: datetime | None) -> list[Forbids]:
-    if on is None or row.ends_at is None or row.ends_at + THROUGH_THE_DAY >= on:
+    if on is None or row.ends_at is None or row.ends_at + THROUGH_THE_DAY >= span_of(on).begins:
         return []
     day = f"{row.ends_at:%Y-%m-%d}"
     if row.ends_at == row.extended_to:

@@ -7,7 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.dates import parse_date, parse_when
+from service.platform.arithmetic.dates import (
+    Known,
+    Span,
+    as_kept,
+    hours_between,
+    in_words,
+    parse_date,
+    parse_partial,
+    parse_when,
+    span_of,
+    to_keep,
+    written,
+)
 from service.platform.arithmetic.errors import OutOfRange
 
 LAB = ZoneInfo("Europe/Vienna")
@@ -151,3 +163,45 @@ def test_a_time_for_machines_names_its_zone() -> None:
 def test_where_a_time_is_asked_a_date_alone_is_none() -> None:
     with pytest.raises(OutOfRange, match="2026-03-07 14:20"):
         parse_when("2026-03-07", UTC, needs_time=True)
+
+
+@given(st.dates(date(1900, 1, 1), date(2199, 12, 31)), st.sampled_from(Known))
+def test_a_partial_date_is_kept_as_one_moment_and_read_back(day: date, known: Known) -> None:
+    """The moment lies in the span, keeps what is known in any zone, and no clock gives it."""
+    text = day.isoformat()[: {Known.YEAR: 4, Known.MONTH: 7, Known.DAY: 10}[known]]
+    at = parse_partial(text)
+
+    assert at is not None
+    kept = as_kept(to_keep(at.astimezone(LAB)))
+    span = span_of(kept)
+    assert (written(kept), span.known) == (text, known)
+    assert span.begins <= kept < span.until
+    assert to_keep(at).microsecond == at.microsecond
+    assert span_of(as_kept(to_keep(datetime(2026, 3, 7, microsecond=999_999, tzinfo=UTC)))) == Span(
+        moment := datetime(2026, 3, 7, microsecond=999_996, tzinfo=UTC), moment
+    )
+
+
+def test_a_partial_date_is_told_as_it_is_known() -> None:
+    told = [
+        in_words(parse_partial(text) or NOON, LAB) for text in ("1998", "1998-05", "1998-05-12")
+    ]
+    assert told == ["1998", "May 1998", "1998-05-12"]
+    assert in_words(NOON, LAB) == "2026-03-07 14:20"
+    assert parse_partial("2026-03-07 14:20") is None
+    with pytest.raises(OutOfRange):
+        parse_partial("1998-13")
+
+
+def test_events_of_overlapping_spans_keep_the_order_given() -> None:
+    year, month = (span_of(parse_partial(text) or NOON) for text in ("1998", "1998-05"))
+    first = year.moment()
+    then = month.moment(after=first)
+    last = year.moment(after=then)
+    between = year.moment(after=then, before=last)
+
+    assert year.overlaps(month)
+    assert first < then < between < last
+    assert hours_between(first, NOON) is None
+    with pytest.raises(OutOfRange):
+        month.moment(before=first)
