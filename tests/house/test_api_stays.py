@@ -23,6 +23,10 @@ NEW: dict[str, str] = {
     r"GET /api/v1/records/\{record_id\} 200 (inserted_before|follows|conflicts)\b.*": (
         "what rests on an event entered after later ones"
     ),
+    r"GET /api/v1/.* 200 (builds\[\]\.)?kinds\.calendar_h: null\|number required": (
+        "null where old paper leaves the dates unknown"
+    ),
+    r"POST /api/v1/records sends comes_after: integer\|null": "order where dates leave it open",
     r"(GET|POST) /api/v1/looking-again\b.*": "what rests on a fact corrected since",
     r"(GET|POST) /api/v1/(holds|concessions)\b.*": "holds and concessions by machine",
     r"(GET|POST) /api/v1/instruments\b.*": "instruments, calibrations and absences by machine",
