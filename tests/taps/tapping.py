@@ -74,11 +74,13 @@ def a_snapshot(
     density_a_cm2: float = 0.7,
     meter_hours: float | None = None,
     kind: SnapshotKind = SnapshotKind.STEADY,
+    reading_id: int | None = None,
 ) -> Snapshot:
     """Ten steady minutes around a time."""
     names = channels or [f"U{number} (V)" for number in range(1, len(means_v) + 1)]
     by = session.scalars(select(builders.Person)).first() or builders.a_person(session)
     row = Snapshot(
+        reading_id=reading_id,
         stack_id=build.stack_id,
         build_id=build.id,
         kind=kind,

@@ -152,10 +152,11 @@ def _take_its_place(work: Work, opening: InsertedOpening) -> None:
                 times = row.began_at, row.ended_at
                 why = why_not_released(work.session, build_id, *times)
                 readings[row.id] = copy_row(work, row, **again, not_released=why).id
-            elif table is CellBridge or row.reading_id is None:
+            elif table is CellBridge:
                 copy_row(work, row, **again)
             else:
-                copy_row(work, row, **again, reading_id=readings[row.reading_id])
+                reading_id = readings.get(row.reading_id, row.reading_id)
+                copy_row(work, row, **again, reading_id=reading_id)
 
 
 def _settle_what_follows(
