@@ -26,6 +26,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
+from service.records.changes.bench_fixings import fit_from_lot
 from service.records.changes.bench_opening import close_stack
 from service.records.changes.deviations import Stands, Unloaded
 from service.stacks.tables import Layer
@@ -66,11 +67,13 @@ def a_rebuild(
     driver: str = "TD-9",
     torques_nm: Mapping[int, float] = TORQUES_NM,
     figures: DesignFigures | None = None,
+    nuts: str = "",
 ) -> Rebuilt:
     """Open a new stack's first build, exchange the MEA of the last cell, close and hand in.
 
     ``lot`` is what the MEAs of the first build came in; ``driver`` what the nuts are read with.
     ``torques_nm`` are those of the last pass, by rod; ``figures`` hold limits, in force before.
+    ``nuts`` is the lot of nuts fitted.
     """
     with Session(engine, expire_on_commit=False) as session:
         by = builder or builders.a_person(session, "builder", name=f"Mara Ilves {serial}")
@@ -82,6 +85,8 @@ def a_rebuild(
         stack = builders.a_stack(session, serial=serial, meter_hours=100.0)
         if figures is not None:
             put_limits_in_force(session, stack.design_id, figures)
+        nut = builders.the_part_types(session).nut
+        nuts_id = builders.a_lot(session, nut, label=nuts).id if nuts else None
         of_lot = builders.a_lot(session, type_of_mea, label=lot) if lot else None
         meas = [
             builders.a_part(session, type_of_mea, serial=f"{serial}-M{cell}", lot=of_lot)
@@ -129,6 +134,8 @@ def a_rebuild(
     for part in reversed(lifted):
         put = new_mea.id if part == old_mea.part else part
         record.do(put_on, end=End.FREE, part_id=put, facing=facings[part])
+    if nuts_id:
+        record.do(fit_from_lot, lot_id=nuts_id, rod_numbers=tuple(torques_nm))
     for pass_number, share in ((1, 0.33), (2, 0.66), (3, 1.0)):
         for rod, torque_nm in torques_nm.items():
             record.do(

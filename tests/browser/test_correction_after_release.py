@@ -1,4 +1,4 @@
-"""A torque of a released build is corrected: nothing goes on saying that it is released."""
+"""Facts are corrected after approval or release: each page says what follows from it."""
 
 import re
 from collections.abc import Callable
@@ -21,6 +21,7 @@ from service.stacks.tables import Build
 from service.store.tables import Instrument
 from tests import builders
 from tests.bench.at_the_bench import known
+from tests.browser.at_the_bench import LONG_AFTER
 from tests.browser.looking import barriers, look
 from tests.browser.rebuilds import Rebuilt, a_rebuild
 from tests.closing.closings import FIGURES, LIMITS
@@ -34,11 +35,13 @@ SIZES = [
 ]
 
 
-def an_approved_rebuild(engine: Engine, serial: str) -> tuple[Rebuilt, int]:
+def an_approved_rebuild(engine: Engine, serial: str, nuts: str = "") -> tuple[Rebuilt, int]:
     """A rebuild handed in and approved, limits in force; the number of its build's row."""
     torques_nm = dict.fromkeys(range(1, 5), 9.0)
     driver = f"TD {serial}"
-    record = a_rebuild(engine, serial, driver=driver, torques_nm=torques_nm, figures=PROOF)
+    record = a_rebuild(
+        engine, serial, driver=driver, torques_nm=torques_nm, figures=PROOF, nuts=nuts
+    )
     with Session(engine) as session:
         reads = session.scalars(select(Instrument).where(Instrument.label == driver)).one()
         reads.range_most = 120.0
@@ -172,9 +175,30 @@ KINDS: tuple[tuple[CorrectionOf, str, str, str], ...] = (
     (CorrectionOf.FINDING, "condition", "choice", "wet"),
     (CorrectionOf.FINDING, "added", "choice", "particles"),
     (CorrectionOf.HEAD, "notes", "text", "The bench was cold."),
+    (CorrectionOf.PERSON, "added worked on it", "choice", "Ben Orr TARN-CRK"),
+    (CorrectionOf.HOURS, "", "text", "319"),
+    (CorrectionOf.OPENED_AT, "", "text", "2026-02-22 12:49"),
+    (CorrectionOf.CLOSED_AT, "", "text", "2026-02-22 14:21"),
     (CorrectionOf.TORQUE, "pass_number", "text", "2"),
+    (CorrectionOf.TORQUE_INSTRUMENT, "", "text", "TD CRK-2"),
+    (CorrectionOf.LAYER_FACING, "", "press", "free end"),
+    (CorrectionOf.LAYER_PART, "", "text", "CRK-REALLY"),
+    (CorrectionOf.LAYER_TOO_FEW, "", "text", "CRK-MORE"),
     (CorrectionOf.LAYER_TOO_MANY, "", "press", "not there"),
+    (CorrectionOf.FIXING, "", "text", "N-CRK-2"),
+    (CorrectionOf.FIXING_TOO_FEW, "", "text", "N-CRK-2"),
+    (CorrectionOf.FIXING_TOO_MANY, "", "press", "not there"),
 )
+
+
+def what_is_right(session: Session) -> None:
+    """The driver, MEAs and nuts that really were there."""
+    types = builders.the_part_types(session)
+    builders.a_torque_instrument(session, label="TD CRK-2", due_at=LONG_AFTER)
+    for serial in ("CRK-REALLY", "CRK-MORE"):
+        builders.a_part(session, types.mea, serial=serial)
+    builders.a_lot(session, types.nut, label="N-CRK-2")
+    session.commit()
 
 
 @pytest.mark.night
@@ -182,7 +206,10 @@ def test_a_fact_of_each_kind_is_corrected_and_what_follows_is_told(
     new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, lab: Engine
 ) -> None:
     """One page to choose, one form, what would follow, the approval, and what followed."""
-    record, _build = an_approved_rebuild(lab, "TARN-CRK")
+    assert {of for of, *_more in KINDS} == set(CorrectionOf)
+    record, _build = an_approved_rebuild(lab, "TARN-CRK", nuts="N-CRK-1")
+    with Session(lab) as session:
+        what_is_right(session)
     builder, quality = new_page(width=820, height=1180), new_page(width=1280, height=800)
     sign_in(builder, login=record.builder.login)
     sign_in(quality, "quality", name="Ines Falk TARN-CRK")
@@ -202,7 +229,10 @@ def test_a_fact_of_each_kind_is_corrected_and_what_follows_is_told(
         if how == "text":
             builder.locator("#new_value").fill(value)
         elif how == "choice":
-            builder.locator("#new_value").select_option(value)
+            options = builder.locator("#new_value option")
+            builder.locator("#new_value").select_option(
+                options.filter(has_text=value).first.get_attribute("value")
+            )
         else:
             builder.get_by_label(value).check()
         builder.locator("#reason").fill("seen on the sheet")
@@ -258,6 +288,37 @@ class Roads:
 def overflows(page: Page) -> int:
     """By how much a page is wider than the window, px."""
     return int(page.evaluate("document.documentElement.scrollWidth - innerWidth"))
+
+
+@pytest.mark.night
+def test_a_calibration_is_corrected_and_the_closings_read_by_it_are_told(
+    new_page: Callable[..., Page], sign_in: Callable[..., int], served_at: str, lab: Engine
+) -> None:
+    """The certificate says 3 %, 0.4 % was typed: shown before it counts, then in force."""
+    record, _build = an_approved_rebuild(lab, "TARN-CRC")
+    quality, supervisor = new_page(), new_page(width=820, height=1180)
+    sign_in(quality, "quality", name="Ines Falk TARN-CRC")
+    sign_in(supervisor, "supervisor", name="Ruth Amsel TARN-CRC")
+    quality.goto(f"{served_at}/instruments")
+    quality.get_by_role("link", name="TD TARN-CRC").click()
+    quality.get_by_role("link", name="correct", exact=True).click()
+    quality.locator("#error_percent").fill("3")
+    quality.locator("#reason").fill("read off the wrong line of the certificate")
+    look(quality, "calibration-corrected")
+    assert barriers(quality) == []
+    quality.locator("main button.main").click()
+    quality.wait_for_url(re.compile(r"/proposals/\d+$"))
+    expect(quality.locator("#approve")).to_have_count(0)
+
+    supervisor.goto(quality.url)
+    effect = supervisor.get_by_role("table", name="Effect if approved")
+    expect(effect).to_contain_text(f"closing of record {record.number}")
+    look(supervisor, "calibration-effect")
+    sign(supervisor, quality.url)
+    expect(supervisor.get_by_text("It is in force")).to_be_visible()
+    quality.goto(f"{served_at}/instruments")
+    quality.get_by_role("link", name="TD TARN-CRC").click()
+    expect(quality.get_by_role("table").first).to_contain_text("corrected since")
 
 
 @pytest.mark.night
