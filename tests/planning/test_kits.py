@@ -162,6 +162,8 @@ def test_case_21_at_the_bench_it_is_chosen(app: Any, signed_in_client: Callable[
     fields = set(re.findall(r'name="(not_done\.kit-\d+)"', page))
     assert len(fields) == len(serials(lab))
     assert 'value="not located"' in page
+    assert "Before hand-in: 3 things not recorded." in page, "no check of a closing is asked for"
+    assert "first reason goes for all" not in page, "where a part is has no common answer"
 
     version = bench.record.version
     others = {f"not_done.{key}": why for key, why in bench.reasons().items() if "kit-" not in key}

@@ -83,7 +83,7 @@ def test_every_row_in_error_is_named_and_nothing_is_written(
     look = words(client.get(at).text)
     assert "4 things cannot be taken" in look, look[:3000]
     assert "it stands in line 2 as well" in look
-    assert "the calibration does not say it" in look
+    assert "due: not given. A row with a calibration gives its day" in look
     assert "ruler" in look
     assert client.post(at, data={}).status_code == 422
     with Session(app.state.engine) as session:

@@ -130,7 +130,7 @@ def _why_not_done(missing: Missing) -> Question:
     return Question(
         missing.field,
         "",
-        f"{missing.sentence} It is handed in so only with a reason.",
+        f"{missing.sentence} {'Say where it is.' if missing.answers else 'Say why.'}",
         f"One of: {', '.join(missing.answers)}."
         if missing.answers
         else "Do it first, or say why it is not done.",

@@ -135,13 +135,14 @@ def _make_safe_before(view: RecordView, at: datetime) -> dict[Place, str]:
 def counting(standing: Standing, missing: Sequence[Missing]) -> Standing:
     """Return the same with what is missing counted."""
     at = Counter(line.anchor for line in to_be_reasoned(missing))
+    blocks = sum(line.severity == BLOCKS for line in missing)
     return replace(
         standing,
         fixings=at[FIXINGS],
-        checks=at[CHECKS] if standing.is_closed else standing.checks,
+        checks=standing.checks if blocks and not standing.is_closed else at[CHECKS],
         tests=at[TESTS],
         others=at.total() - at[CHECKS] - at[TESTS],
-        blocks=sum(line.severity == BLOCKS for line in missing),
+        blocks=blocks,
     )
 
 

@@ -288,7 +288,7 @@ INSTRUMENT_FIELDS = (
            most=50.0, required=False, example="0.25", help="± of the end of its range."),
     figure("accuracy_offset", "Accuracy, offset", required=False, example="0.02",
            help="±, in the unit of the range."),
-    choice("accuracy_coverage", "These cover", tuple(Coverage), required=False,
+    choice("accuracy_coverage", "What the accuracy is", tuple(Coverage), required=False,
            otherwise=Coverage.GREATEST.value,
            help="Greatest deviation: a limit of error. Expanded or standard: an uncertainty."),
     figure("resolution", "Smallest step it shows", required=False, example="0.1",

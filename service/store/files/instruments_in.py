@@ -48,6 +48,9 @@ INSTRUMENT_COLUMNS: tuple[Field, ...] = tuple(
     for field in (*ADDED_FIELDS, *CALIBRATION_FIELDS, POINTS)
 )
 """What a list can say; of the calibration nothing counts without its day."""
+WHOLE_CALIBRATION = (
+    "A row with a calibration gives its day, when the next one is due, certificate and result."
+)
 SYNONYMS = {field.name: field.headings for field in INSTRUMENT_COLUMNS}
 LABELS = {field.name: field.in_list for field in INSTRUMENT_COLUMNS}
 HEADINGS = tuple(SYNONYMS.values())
@@ -142,7 +145,7 @@ def _has_calibration(values: Mapping[str, Any]) -> bool:
         return False
     for field in CALIBRATION_FIELDS:
         if field.required and values[field.name] is None:
-            raise Refused(field.name, "", "the calibration does not say it.", field.right)
+            raise Refused(field.name, "", "not given.", WHOLE_CALIBRATION)
     return True
 
 
