@@ -46,6 +46,30 @@ def write(client: Any, made: ReadStack, **typed: str) -> Any:
     return answer
 
 
+def test_a_rule_names_tests_and_words_of_findings_beside_voltages(
+    signed_in_client: Clients, made: ReadStack
+) -> None:
+    client = signed_in_client("quality")
+    grounds = {"crossover_limit": "0,02", "short_limit": "500", "leak_limit": "0.05"}
+
+    write(client, made, **grounds, finding_words="PINHOLE", finding_limit="2")
+
+    page = words(client.get(f"/designs/{made.design_id}/failing-rule").text)
+    for sentence in (
+        "hydrogen crossover above 0.02\u2009mbar·L/s",
+        "short resistance below 500\u2009Ω·cm²",
+        "leak to the outside above 0.05\u2009mbar·L/s",
+        "found on it: PINHOLE, severity 2 or more",
+    ):
+        assert sentence.replace("\u2009", " ") in page.replace("\u202f", " ").replace("\u2009", " ")
+    form = client.get(f"/designs/{made.design_id}/failing-rule/new").text
+    assert re.search(r'name="finding_words" value="PINHOLE" checked', form)
+    assert 'name="short_readings"' not in form, "a test is judged by itself"
+    wrong = write(client, made, finding_words="NO-SUCH")
+    assert wrong.status_code == 422
+    assert "NO-SUCH" in words(wrong.text)
+
+
 def test_a_rule_is_written_and_says_who_meets_it(
     signed_in_client: Clients, made: ReadStack
 ) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 
 from service.condition.arithmetic.reference_voltages import NEAR_PERCENT, checked_reference
 from service.life.arithmetic.voltage_trend import NEWEST_ALONE, Method
+from service.physics.arithmetic.conditions import NOT_AGAIN
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import not_below_zero, within
@@ -32,6 +33,15 @@ class CriterionKind(StrEnum):
     LOSS = "loss"
     AMONG_CELLS = "among cells"
     OPEN_CIRCUIT = "open circuit"
+    CROSSOVER = "crossover"
+    SHORT = "short"
+    LEAK = "leak"
+    FINDING = "finding"
+
+    @property
+    def is_ground(self) -> bool:
+        """Say whether tests or findings meet it, and no voltage."""
+        return self in GROUNDS
 
     @property
     def unit(self) -> str:
@@ -50,6 +60,10 @@ _UNIT = {
     CriterionKind.LOSS: "%",
     CriterionKind.AMONG_CELLS: "",
     CriterionKind.OPEN_CIRCUIT: "V",
+    CriterionKind.CROSSOVER: "mbar·L/s",
+    CriterionKind.SHORT: "Ω·cm²",
+    CriterionKind.LEAK: "mbar·L/s",
+    CriterionKind.FINDING: "",
 }
 _RANGE = {
     CriterionKind.VOLTAGE: (0.01, 1.3),
@@ -57,7 +71,15 @@ _RANGE = {
     CriterionKind.LOSS: (0.1, 99.0),
     CriterionKind.AMONG_CELLS: (0.5, 100.0),
     CriterionKind.OPEN_CIRCUIT: (0.01, 1.3),
+    CriterionKind.CROSSOVER: (1e-9, 1e4),
+    CriterionKind.SHORT: (1e-3, 1e9),
+    CriterionKind.LEAK: (1e-9, 1e4),
+    CriterionKind.FINDING: (0, NOT_AGAIN),
 }
+GROUNDS = frozenset(
+    {CriterionKind.CROSSOVER, CriterionKind.SHORT, CriterionKind.LEAK, CriterionKind.FINDING}
+)
+"""Criteria that a test of its stack or a finding on it meets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +89,8 @@ class Criterion:
     ``readings`` in a row, the newest last, must all meet it (of the rate: so many must be there).
     ``method`` and ``least_hours_h`` are for the rate: how it is found, over how many own hours at
     least. ``first_hours_h`` is for the loss: readings within so many own hours are the beginning.
+    ``codes`` are for a finding: those of the laboratory's words, one of which is seen; its
+    ``limit`` is the least severity, 0 for any.
     """
 
     kind: CriterionKind
@@ -75,6 +99,7 @@ class Criterion:
     method: Method = Method.MEDIAN_OF_SLOPES
     least_hours_h: float = 0.0
     first_hours_h: float = 100.0
+    codes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what is no criterion."""
@@ -82,6 +107,10 @@ class Criterion:
         within(name, self.limit, self.kind.unit, *self.kind.range)
         of_rate = self.kind is CriterionKind.RATE
         fewest, most = RATE_READINGS if of_rate else READINGS_IN_A_ROW
+        if self.kind.is_ground:
+            most = 1
+        if bool(self.codes) is not (self.kind is CriterionKind.FINDING):
+            raise Inconsistent("Words of findings belong to the criterion “finding”, one at least.")
         within(f"the readings of the criterion “{self.kind}”", self.readings, "", fewest, most)
         if of_rate:
             not_below_zero("the least hours of the rate", self.least_hours_h, "h")
@@ -97,6 +126,14 @@ class Criterion:
             return f"below {limit} at the reference density{in_a_row}"
         if self.kind is CriterionKind.OPEN_CIRCUIT:
             return f"open-circuit voltage below {limit}{in_a_row}"
+        if self.kind.is_ground:
+            grave = f", severity {self.limit:g} or more" if self.limit else ""
+            return {
+                CriterionKind.CROSSOVER: f"hydrogen crossover above {limit}",
+                CriterionKind.SHORT: f"short resistance below {limit}",
+                CriterionKind.LEAK: f"leak to the outside above {limit}",
+                CriterionKind.FINDING: f"found on it: {' or '.join(self.codes)}{grave}",
+            }[self.kind]
         if self.kind is CriterionKind.AMONG_CELLS:
             among = f"modified z-score among its cells at or below −{limit}"
             return f"{among} at the reference density{in_a_row}"

@@ -3,12 +3,13 @@
 Source: as in failing_rules.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from statistics import median
 
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.arithmetic.grounds import GroundRead
 from service.life.arithmetic.voltage_trend import Method, Rate, VoltageTrend, percent_lost
 from service.proof.arithmetic.tests_in_words import THIN
 
@@ -28,6 +29,7 @@ class MeaFacts:
     ``hours_h`` and ``voltages_v`` are the readings at the reference density over own hours;
     ``trend`` is theirs. ``scores`` are modified z-scores among the cells of the stack, of the
     present build, None where a snapshot gives none. ``open_circuit_v`` are voltages without load.
+    ``grounds`` are tests and findings by the criterion they meet.
     """
 
     hours_h: Sequence[float] = ()
@@ -35,17 +37,22 @@ class MeaFacts:
     trend: VoltageTrend | None = None
     scores: Sequence[float | None] = ()
     open_circuit_v: Sequence[float] = ()
+    grounds: Mapping[CriterionKind, Sequence[GroundRead]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class CriterionFinding:
-    """What one criterion says and why, in words with figures; ``value`` in the kind's unit."""
+    """What one criterion says and why, in words with figures; ``value`` in the kind's unit.
+
+    ``ground``: the test or finding it rests on.
+    """
 
     kind: CriterionKind
     answer: Answer
     value: float | None
     limit: float
     words: str
+    ground: GroundRead | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +199,57 @@ def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     return _finding(criterion, low == len(scores), scores[-1], words)
 
 
+def _by_test(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
+    """Judge the newest test of each path; what several cells pass together is of none of them."""
+    newest = {read.what: read for read in facts.grounds.get(criterion.kind, ())}
+    judged = [(_is_met(criterion, read), read) for read in newest.values()]
+    for answer in (True, None, False):
+        for is_met, read in judged:
+            if is_met is answer:
+                words = f"{_read_text(criterion, read)}; {read.words}"
+                return replace(_finding(criterion, answer, read.high, words), ground=read)
+    return _too_few(criterion, 0, "tests that tell")
+
+
+def _is_met(criterion: Criterion, read: GroundRead) -> bool | None:
+    low, high = read.low or 0.0, read.high or 0.0
+    if criterion.kind is CriterionKind.SHORT:
+        return high < criterion.limit
+    if high <= criterion.limit:  # all cells together pass no more than this
+        return False
+    return True if read.cells == 1 and low > criterion.limit else None
+
+
+def _read_text(criterion: Criterion, read: GroundRead) -> str:
+    low, high, unit = read.low or 0.0, read.high or 0.0, f"{THIN}{criterion.kind.unit}"
+    is_met, limit = _is_met(criterion, read), f"{criterion.limit:g}{unit}"
+    if criterion.kind is CriterionKind.SHORT:
+        return f"{high:.3g}{unit}, {'below' if is_met else 'not below'} {limit}"
+    amount = f"{low:.3g} to {high:.3g}{unit} {read.what}"
+    if read.cells != 1:
+        amount += f", {read.cells or 'all'} cells together"
+    if is_met is None and read.cells != 1:
+        return f"{amount}: which cell passes more than {limit} is not known"
+    said = {True: "above", False: "not above", None: "not surely above"}[is_met]
+    return f"{amount}, {said} {limit}"
+
+
+def _by_finding(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
+    seen = facts.grounds.get(criterion.kind, ())
+    named = [read for read in seen if read.what in criterion.codes]
+    grave = [read for read in named if not criterion.limit or (read.low or 0) >= criterion.limit]
+    unjudged = [read for read in named if read.low is None]
+    for is_met, reads in ((True, grave), (None, unjudged)):
+        if reads:
+            aside = "" if is_met else "; its severity is not judged"
+            words = f"{reads[-1].words}{aside}"
+            return replace(_finding(criterion, is_met, reads[-1].low, words), ground=reads[-1])
+    if not seen:
+        return _too_few(criterion, 0, "inspection")
+    times = f"{len({read.address for read in seen})} times" if len(seen) > 1 else "once"
+    return _finding(criterion, False, None, f"inspected {times}, nothing of it found")
+
+
 def _signed(value: float) -> str:
     return f"{round(value, 1) + 0.0:.1f}".replace("-", "−")
 
@@ -202,4 +260,8 @@ _JUDGES = {
     CriterionKind.LOSS: _by_loss,
     CriterionKind.AMONG_CELLS: _by_score,
     CriterionKind.OPEN_CIRCUIT: _by_open_circuit,
+    CriterionKind.CROSSOVER: _by_test,
+    CriterionKind.SHORT: _by_test,
+    CriterionKind.LEAK: _by_test,
+    CriterionKind.FINDING: _by_finding,
 }

@@ -5,6 +5,7 @@ taken out, or is watched, before anything was shown; one at the end of its life 
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import StrEnum
 
 
@@ -30,6 +31,25 @@ class GroundKind(StrEnum):
     SHORT = "short"
     LEAK = "leak"
     FINDING = "finding"
+
+
+@dataclass(frozen=True, slots=True)
+class GroundRead:
+    """What a test or a finding says of an MEA, to be judged by a rule.
+
+    ``what``: the path a leak takes, or the code of a finding. Between ``low`` and ``high`` in the
+    unit of its criterion, of ``cells`` cells together (0: not known); a finding's severity, None
+    where nobody judged it. ``words`` and ``address`` say where it was read; ``key`` names it as a
+    ground of a person's word.
+    """
+
+    what: str
+    low: float | None
+    high: float | None
+    words: str
+    address: str
+    key: str
+    cells: int = 1
 
 
 def words_apart(counts: Mapping[MeaWord, int]) -> str:

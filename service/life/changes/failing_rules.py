@@ -13,10 +13,14 @@ from service.life.tables import FailingRule as Row
 from service.life.tables import RuleVerdict
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
+from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Change, Event
 from service.platform.database import Work, housekeeping, now_utc
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.proof.tables import StackTest
+from service.records.queries.lab_words import newest_words
+from service.records.tables import Finding, RebuildRecord
 from service.runs.tables import PolarisationCurve, Snapshot
 from service.stacks.changes.rule_verdicts import judge_stacks
 from service.stacks.tables import Stack
@@ -38,6 +42,7 @@ def propose_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, 
         "source", source, "Where the figures come from, such as a design note.", most=1000
     )
     why = given.reason(reason)
+    _check_words(work, rule)
     before = _in_force(work, design_id, rule)
     return propose(
         work,
@@ -48,6 +53,22 @@ def propose_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, 
         source=said_source,
         reason=why,
     )
+
+
+def _check_words(work: Work, rule: FailingRule) -> None:
+    """Refuse words of findings the laboratory does not have for MEAs."""
+    criterion = rule.criterion(CriterionKind.FINDING)
+    if criterion is None:
+        return
+    codes = [word.code for word in newest_words(work.session)[1].words if Kind.MEA in word.fits]
+    for code in criterion.codes:
+        if code not in codes:
+            raise Refused(
+                "criteria",
+                code,
+                "no word for an MEA has this code.",
+                f"One of: {', '.join(codes)}.",
+            )
 
 
 def _in_force(work: Work, design_id: int, rule: FailingRule) -> RuleVersion | None:
@@ -92,7 +113,7 @@ def put_rule_in_force(
 
 
 def stacks_to_judge(session: Session, design_id: int, most: int) -> tuple[int, ...]:
-    """Return stacks of a design with voltages or verdicts, but no verdict by the rule in force.
+    """Return stacks of a design with anything to judge by, but no verdict by the rule in force.
 
     At most so many; one statement.
     """
@@ -104,7 +125,10 @@ def stacks_to_judge(session: Session, design_id: int, most: int) -> tuple[int, .
         .scalar_subquery()
     )
     by_it = exists().where(RuleVerdict.stack_id == Stack.id, RuleVerdict.rule_id == newest)
+    in_records = select(RebuildRecord.id).where(RebuildRecord.stack_id == Stack.id)
     read = or_(
+        exists().where(Finding.record_id.in_(in_records)),
+        exists().where(StackTest.record_id.in_(in_records)),
         exists().where(Snapshot.stack_id == Stack.id, Snapshot.known_until.is_(None)),
         exists().where(
             PolarisationCurve.stack_id == Stack.id, PolarisationCurve.known_until.is_(None)

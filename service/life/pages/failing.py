@@ -167,6 +167,8 @@ def _word(request: Request, database: Engine, form: Form, part_id: int) -> Respo
         marks = marks_of(session, part_id)
         verdict = verdict_of(session, part_id)
         grounds = grounds_offered(session, part_id)
+    if request.method == "GET" and verdict is not None and verdict.answer is RuleAnswer.MET:
+        form.typed["grounds"] = tuple(x.ground for x in verdict.telling if x.ground)
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
     context = WordPage(part, verdict, marks, standing, part.kind is Kind.MEA, grounds, form)
     return page(request, "life/failing/word.html", context, form.status)

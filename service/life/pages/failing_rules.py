@@ -21,10 +21,13 @@ from service.life.changes.failing_rules import judge_rest, propose_rule
 from service.life.queries.failing import Counts, failing_counts, judged_by_earlier
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Number, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.records.arithmetic.lab_words import LabWord
+from service.records.queries.lab_words import newest_words
 from service.store.queries.proposals import Proposal, proposals_waiting
 from service.store.tables import ChangeKind
 
@@ -87,6 +90,34 @@ FIELDS = (
         "Fails below",
         "Such as 0.85. From readings without load.",
     ),
+    CriterionFields(
+        CriterionKind.CROSSOVER,
+        "crossover",
+        "Hydrogen crossover, by leak tests of its stack",
+        "Fails above",
+        "As hydrogen at running pressure. Of a test of several cells: only that it is not met.",
+    ),
+    CriterionFields(
+        CriterionKind.SHORT,
+        "short",
+        "Short resistance, by checks of its cell",
+        "Fails below",
+        "Resistance times active area, as short checks give it.",
+    ),
+    CriterionFields(
+        CriterionKind.LEAK,
+        "leak",
+        "Leak to the outside, by leak tests of its stack",
+        "Fails above",
+        "Each path by itself. Of a test of several cells: only that it is not met.",
+    ),
+    CriterionFields(
+        CriterionKind.FINDING,
+        "finding",
+        "Findings on it",
+        "Fails from this severity on",
+        "0 to 3; 0: whatever the severity. Without a word below, findings are left out.",
+    ),
 )
 
 
@@ -109,6 +140,7 @@ def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
         if criterion is not None:
             values[f"{fields.name}_limit"] = criterion.limit
             values[f"{fields.name}_readings"] = criterion.readings
+            values |= {"finding_words": criterion.codes} if criterion.codes else {}
             if fields.kind is CriterionKind.RATE:
                 values["rate_method"] = criterion.method.value
                 values["rate_hours"] = criterion.least_hours_h
@@ -135,6 +167,9 @@ def _criterion(form: Form, fields: CriterionFields) -> Criterion | None:
     kind, name = fields.kind, fields.name
     least, most = kind.range
     limit = form.number(f"{name}_limit", least=least, most=most, unit=kind.unit, required=False)
+    codes = form.raw_all("finding_words") if kind is CriterionKind.FINDING else ()
+    if kind is CriterionKind.FINDING:
+        limit = limit or 0.0 if codes else None
     if limit is None:
         return None
     of_rate, of_loss = kind is CriterionKind.RATE, kind is CriterionKind.LOSS
@@ -155,6 +190,7 @@ def _criterion(form: Form, fields: CriterionFields) -> Criterion | None:
         method or Method.MEDIAN_OF_SLOPES,
         hours or 0.0,
         first_h or FIRST_H,
+        codes,
     )
 
 
@@ -180,6 +216,7 @@ class RuleEntryPage:
     design: DesignOnPage
     form: Form
     begun_from: int
+    words: tuple[LabWord, ...]
     fields: tuple[CriterionFields, ...] = FIELDS
     methods: tuple[Method, ...] = tuple(Method)
 
@@ -247,5 +284,6 @@ def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Re
     with reading(database) as session:
         design_shown = design(session, design_id)
         versions = rules_of_design(session, design_id)
-    context = RuleEntryPage(design_shown, form, versions[0].version if versions else 0)
+        words = tuple(word for word in newest_words(session)[1].words if Kind.MEA in word.fits)
+    context = RuleEntryPage(design_shown, form, versions[0].version if versions else 0, words)
     return page(request, "life/failing/rule_new.html", context, form.status)

@@ -30,11 +30,17 @@ CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """What one criterion said of an MEA, in words with figures."""
+    """What one criterion said of an MEA, in words with figures.
+
+    ``ground`` and ``address``: the test or finding it rests on, by the key of a ground, and the
+    page that is read on; empty where it rests on voltages.
+    """
 
     criterion: str
     answer: RuleAnswer
     words: str
+    address: str = ""
+    ground: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +298,13 @@ def judged(
 def read_reasons(text: str) -> tuple[Reason, ...]:
     """Return reasons as they are kept."""
     return tuple(
-        Reason(reason["criterion"], RuleAnswer(reason["answer"]), reason["words"])
+        Reason(
+            reason["criterion"],
+            RuleAnswer(reason["answer"]),
+            reason["words"],
+            reason.get("address", ""),
+            reason.get("ground", ""),
+        )
         for reason in json.loads(text)
     )
 

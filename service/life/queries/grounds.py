@@ -4,23 +4,31 @@ Each names what it rests on by its row, and the page where that is read.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from service.life.arithmetic.grounds import GroundKind
+from service.life.arithmetic.failing_rules import CriterionKind
+from service.life.arithmetic.grounds import GroundKind, GroundRead
 from service.life.tables import FailingGround
+from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_paths import TO_OUTSIDE, Path
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
+from service.physics.arithmetic.tightness import Detection
+from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import grouped_as
 from service.platform.queries.statements import known, param, param_list
-from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.electrical_tests import ShortMethod, ShortOutcome
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.stack_tests import Result, TestKind
 from service.proof.arithmetic.tests_in_words import what_of
 from service.proof.queries.stack_tests import read_result
 from service.proof.tables import StackTest
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
+from service.stacks.queries.part_lives import findings_on
 from service.stacks.tables import BuildPeriod, Layer
 
 KINDS_OF_TEST = {
@@ -63,7 +71,7 @@ OF_PART = (
     .limit(50)
 )
 FINDINGS = OF_PART.where(Finding.condition != NONE_SEEN)
-TESTS = (
+_MADE = (
     select(
         StackTest.id,
         Step.kind,
@@ -71,6 +79,8 @@ TESTS = (
         StackTest.verdict,
         StackTest.result,
         StackTest.record_id,
+        Layer.part_id,
+        Layer.cell,
     )
     .join(Step, Step.id == StackTest.step_id)
     .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
@@ -84,14 +94,16 @@ TESTS = (
         ),
     )
     .join(Layer, and_(Layer.build_id == BuildPeriod.build_id, known(Layer)))
-    .where(
-        Layer.part_id == param("part_id"),
-        Step.undone_at.is_(None),
-        RebuildRecord.state != RecordState.VOID,
-    )
-    .order_by(StackTest.id.desc())
-    .limit(50)
+    .where(Step.undone_at.is_(None), RebuildRecord.state != RecordState.VOID)
 )
+"""Tests of closed stacks with the layers there were then."""
+TESTS = _MADE.where(Layer.part_id == param("part_id")).order_by(StackTest.id.desc()).limit(50)
+JUDGED = _MADE.where(
+    Layer.part_id.in_(param_list("part_ids")),
+    Layer.cell.is_not(None),
+    Step.kind.in_((StepKind.LEAK_TEST, StepKind.SHORT_CHECK)),
+    StackTest.verdict != Verdict.TEST_AGAIN,
+).order_by(Step.done_at, StackTest.id)
 
 
 def grounds_offered(session: Session, part_id: int) -> tuple[GroundSeen, ...]:
@@ -109,6 +121,71 @@ def findings_to_rest_on(session: Session, part_id: int) -> tuple[GroundSeen, ...
     """Return what was seen on a part, the newest first; “none seen” too. One statement."""
     rows: Any = session.execute(OF_PART, {"part_id": part_id})
     return tuple(_of_finding(row, row.id) for row in rows)
+
+
+GroundsRead = Mapping[CriterionKind, list[GroundRead]]
+
+
+def grounds_read(session: Session, part_ids: Collection[int]) -> dict[int, GroundsRead]:
+    """Return what tests and findings say of each MEA, oldest first. Two statements.
+
+    Tests are those of the closed stack it sat in; findings of void records do not count.
+    """
+    grounds: dict[int, dict[CriterionKind, list[GroundRead]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    for row in session.execute(JUDGED, {"part_ids": list(part_ids)}):
+        result = read_result(TestKind(row.kind.value), row.result)
+        for kind, read in _of_result(result, row):
+            grounds[row.part_id][kind].append(read)
+    for part_id, findings in findings_on(session, part_ids).items():
+        grounds[part_id][CriterionKind.FINDING] = [
+            GroundRead(
+                seen.code or NONE_SEEN,
+                seen.severity,
+                seen.severity,
+                f"{seen.condition}{'' if seen.severity is None else f', severity {seen.severity}'},"
+                f" in record {seen.record_id}",
+                f"/records/{seen.record_id}#entries",
+                f"{GroundKind.FINDING} {seen.id}",
+            )
+            for seen in findings
+            if seen.condition != NOT_INSPECTED and seen.record_state is not RecordState.VOID
+        ]
+    return dict(grounds)
+
+
+def _of_result(result: Result, row: Any) -> Iterator[tuple[CriterionKind, GroundRead]]:
+    """What a test says of the MEA of a cell: its own resistance, or what all cells let through."""
+
+    def read(kind: CriterionKind, what: str, low: float, high: float, cells: int = 1) -> GroundRead:
+        said = _of_test(row, row.id, GroundKind(kind.value))
+        return GroundRead(what, low, high, said.words, said.address, said.key, cells)
+
+    if isinstance(result, ShortOutcome) and result.way is ShortMethod.RESISTANCE:
+        for cell in result.cells:
+            if cell.cell == row.cell and cell.value is not None:
+                yield CriterionKind.SHORT, read(CriterionKind.SHORT, "", cell.value, cell.value)
+    if not isinstance(result, LeakResult):
+        return
+    for path in result.counted:
+        cells = path.cells or result.cells
+        spread = 2 * path.rate.u_mol_s  # 95 %
+        if path.path is Path.ANODE_CATHODE and path.hydrogen is not None:
+            found = path.hydrogen
+            share = spread / path.rate.rate_mol_s if path.rate.rate_mol_s > 0 else 0.0
+            low = 0.0 if found.at_most or path.is_bound else found.least_mol_s * (1 - share)
+            high = found.most_mol_s * (1 if found.at_most else 1 + share)
+            kind = CriterionKind.CROSSOVER
+        elif path.path in TO_OUTSIDE.values():
+            seen = path.rate.seen is Detection.SEEN
+            low = path.rate.rate_mol_s - spread if seen and not path.is_bound else 0.0
+            above = path.rate.rate_mol_s + spread
+            high = above if seen else max(above, path.rate.detection_limit_mol_s)
+            kind = CriterionKind.LEAK
+        else:
+            continue
+        yield kind, read(kind, path.path, mbar_l_s(max(low, 0.0)), mbar_l_s(high), cells)
 
 
 OF_MARKS = (

@@ -1,12 +1,13 @@
 """What the rules in force say of MEAs: derived rows, written anew whenever their facts change.
 
 A verdict is the rule's of the design of the stack in which the MEA was read last. An MEA without
-any voltage has none.
+any voltage has none, unless a test or finding tells what its rule asks for: then that of the stack
+it sat in last.
 """
 
 import json
 from collections.abc import Collection, Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +17,7 @@ from sqlalchemy.orm import Session
 from service.life.arithmetic.failing_verdicts import MeaFacts, RuleFinding, judge
 from service.life.arithmetic.voltage_trend import Rate
 from service.life.queries.failing_rules import RuleVersion, rules_in_force
+from service.life.queries.grounds import GroundsRead, grounds_read
 from service.life.queries.mea_histories import MeaHistory, mea_histories
 from service.life.queries.own_hours import operating_densities
 from service.life.tables import RuleAnswer, RuleVerdict
@@ -70,10 +72,13 @@ def _judge_parts(
 ) -> int:
     histories = mea_histories(session, parts)
     operating = operating_densities(session, _designs(histories.values(), rules))
+    asked = any(of.kind.is_ground for version in rules.values() for of in version.rule.criteria)
+    grounds = grounds_read(session, parts) if asked else {}
     rows = [
         row
         for history in histories.values()
-        if (row := _row(history, rules, operating, now)) is not None
+        if (row := _row(history, rules, operating, grounds.get(history.part_id, {}), now))
+        is not None
     ]
     _hold(session, {row["stack_id"] for row in rows})
     session.execute(delete(RuleVerdict).where(RuleVerdict.part_id.in_(parts)))
@@ -104,11 +109,17 @@ def _hold(session: Session, stack_ids: Collection[int]) -> None:
 
 
 def _row(
-    history: MeaHistory, rules: dict[int, RuleVersion], operating: dict[int, float], now: datetime
+    history: MeaHistory,
+    rules: dict[int, RuleVersion],
+    operating: dict[int, float],
+    grounds: GroundsRead,
+    now: datetime,
 ) -> dict[str, Any] | None:
-    newest = history.newest
+    newest = history.newest or (history.sat[-1] if history.sat else None)
     version = rules.get(newest.design_id) if newest else None
     if newest is None or version is None:
+        return None
+    if history.newest is None and not any(grounds.get(of.kind) for of in version.rule.criteria):
         return None
     density = (
         version.rule.reference_density_a_cm2
@@ -116,7 +127,7 @@ def _row(
         or operating.get(newest.design_id)
     )
     readings = history.at_density(density, version.rule.near_percent) if density else None
-    facts = history.facts(readings)
+    facts = replace(history.facts(readings), grounds=grounds)
     verdict = judge(version.rule, facts)
     return {
         "part_id": history.part_id,
@@ -138,6 +149,8 @@ def _reasons(verdict: RuleFinding) -> list[dict[str, Any]]:
             "limit": finding.limit,
             "unit": finding.kind.unit,
             "words": finding.words,
+            "address": finding.ground.address if finding.ground else "",
+            "ground": finding.ground.key if finding.ground else "",
         }
         for finding in verdict.findings
     ]

@@ -12,6 +12,7 @@ from service.life.arithmetic.failing_rules import (
     rule_from_data,
 )
 from service.life.arithmetic.failing_verdicts import Answer, CriterionFinding, MeaFacts, judge
+from service.life.arithmetic.grounds import GroundRead
 from service.life.arithmetic.voltage_trend import Method, voltage_trend
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
@@ -160,3 +161,71 @@ def test_what_is_no_rule_is_refused() -> None:
         rule_from_data({"form": "another"})
     with pytest.raises(Inconsistent, match="no field “colour”"):
         rule_from_data({**rule_as_data(FailingRule((OPEN,))), "colour": "red"})
+
+
+CROSSOVER = Criterion(CriterionKind.CROSSOVER, 0.01)
+SHORT = Criterion(CriterionKind.SHORT, 500.0)
+SEEN = Criterion(CriterionKind.FINDING, 2, codes=("PINHOLE", "TEAR"))
+
+
+def read(what: str, low: float | None, high: float | None = None, cells: int = 1) -> GroundRead:
+    """What a test of record 7, or a finding in it, says."""
+    return GroundRead(
+        what, low, low if high is None else high, f"{what} in record 7", "/records/7", what, cells
+    )
+
+
+def grounds(criterion: Criterion, *reads: GroundRead) -> CriterionFinding:
+    return say(criterion, MeaFacts(grounds={criterion.kind: reads}))
+
+
+def test_a_rule_kept_before_grounds_were_known_is_the_same_rule_now() -> None:
+    kept = (
+        '{"criteria":[{"first_hours_h":100,"kind":"voltage","least_hours_h":0,"limit":0.6,'
+        '"method":"median of slopes","readings":2}],"form":"failing rule 1","near_percent":2,'
+        '"reference_density_a_cm2":0.7}'
+    )
+
+    assert rule_from_data(json.loads(kept)) == FailingRule((VOLTAGE,), 0.7, 2.0)
+
+
+def test_what_several_cells_pass_together_meets_no_criterion_of_one() -> None:
+    across = "between anode and cathode"
+    alone = grounds(CROSSOVER, read(across, 0.02, 0.03))
+    together = grounds(CROSSOVER, read(across, 0.5, 0.6, cells=5))
+    tight = grounds(CROSSOVER, read(across, 0.0, 0.01, cells=5))
+    unsure = grounds(CROSSOVER, read(across, 0.005, 0.02))
+
+    assert (alone.answer, together.answer) == (Answer.MET, Answer.CANNOT_BE_JUDGED)
+    assert "5 cells together: which cell passes more than 0.01" in together.words
+    assert (tight.answer, unsure.answer) == (Answer.NOT_MET, Answer.CANNOT_BE_JUDGED)
+    assert alone.ground is not None
+    assert alone.ground.address == "/records/7"
+
+
+def test_the_newest_test_counts_and_without_one_nothing_is_said() -> None:
+    mended = grounds(SHORT, read("", 90.0), read("", 4000.0))
+
+    assert mended.answer is Answer.NOT_MET
+    assert mended.words.startswith("4e+03\u2009Ω·cm², not below 500\u2009Ω·cm²")
+    assert grounds(SHORT, read("", 90.0)).answer is Answer.MET
+    assert grounds(SHORT).answer is Answer.CANNOT_BE_JUDGED
+
+
+def test_a_finding_counts_by_its_word_and_severity_whenever_it_was_seen() -> None:
+    seen = grounds(SEEN, read("PINHOLE", 3), read("none seen", None))
+
+    assert (seen.answer, seen.words) == (Answer.MET, "PINHOLE in record 7")
+    assert grounds(SEEN, read("PINHOLE", 1)).answer is Answer.NOT_MET
+    assert grounds(SEEN, read("TEAR", None)).answer is Answer.CANNOT_BE_JUDGED
+    assert grounds(SEEN, read("WRINKLE", 3)).words == "inspected once, nothing of it found"
+    assert grounds(SEEN).answer is Answer.CANNOT_BE_JUDGED, "not inspected is not “none seen”"
+    assert SEEN.words == "found on it: PINHOLE or TEAR, severity 2 or more"
+
+
+def test_words_of_findings_belong_to_their_criterion_alone() -> None:
+    for kind, codes in ((CriterionKind.FINDING, ()), (CriterionKind.SHORT, ("TEAR",))):
+        with pytest.raises(Inconsistent, match="one at least"):
+            Criterion(kind, 2.0, codes=codes)
+    with pytest.raises(OutOfRange):
+        Criterion(CriterionKind.SHORT, 500.0, readings=2)
