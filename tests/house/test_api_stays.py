@@ -94,6 +94,9 @@ NEW: dict[str, str] = {
     r"(GET|POST) /api/v1/(parts/\{serial\}/)?failing\b.* .*\b(says|grounds)\b.*": (
         "failed, suspected or end of life, and what it rests on"
     ),
+    r"GET /api/v1/(failing|parts/\{serial\}/life) 200 .*reasons\[\]\.(address|ground): string": (
+        "the test or finding a criterion rests on"
+    ),
     r"GET /api/v1/failing/findings\b.*": "parts counted by what was seen on them, and where",
     r"GET /api/v1/parts/\{serial\}/failing/grounds\b.*": "what a word on an MEA may rest on",
     r"GET /api/v1/parts/\{serial\}/life 200 marks\[\]\.(says|grounds)\b.*": (

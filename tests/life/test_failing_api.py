@@ -126,3 +126,21 @@ def test_a_builder_gives_no_word(calling: Calling, made: ReadStack, serial: str)
     assert client.post(f"/api/v1/parts/{serial}/failing", json=WORD).status_code == 403
     rule = client.post(f"/api/v1/designs/{made.design_id}/failing-rule", json=RULE)
     assert rule.status_code == 403
+
+
+def test_a_rule_of_tests_and_findings_is_proposed_by_machine(
+    calling: Calling, made: ReadStack
+) -> None:
+    def sent(code: str) -> Any:
+        criteria = (
+            Criterion(CriterionKind.SHORT, 500.0),
+            Criterion(CriterionKind.FINDING, 2, codes=(code,)),
+        )
+        rule = RULE | {"content": rule_as_data(FailingRule(criteria))}
+        path = f"/api/v1/designs/{made.design_id}/failing-rule"
+        return calling("quality").post(path, json=rule)
+
+    strange, proposed = sent("NO-SUCH"), sent("PINHOLE")
+
+    assert (strange.status_code, proposed.status_code) == (422, 201)
+    assert "NO-SUCH" in strange.text

@@ -200,15 +200,21 @@ def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
 
 
 def _by_test(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
-    """Judge the newest test of each path; what several cells pass together is of none of them."""
-    newest = {read.what: read for read in facts.grounds.get(criterion.kind, ())}
-    judged = [(_is_met(criterion, read), read) for read in newest.values()]
+    """Judge the newest test of each path and set-up; a bound only where nothing was measured."""
+    reads = facts.grounds.get(criterion.kind, ())
+    newest = {(read.what, read.set_up): read for read in reads}
+    measured = {read.what for read in newest.values() if not read.is_bound}
+    judged = [
+        (_is_met(criterion, read), read)
+        for read in newest.values()
+        if not read.is_bound or read.what not in measured
+    ]
     for answer in (True, None, False):
         for is_met, read in judged:
             if is_met is answer:
                 words = f"{_read_text(criterion, read)}; {read.words}"
                 return replace(_finding(criterion, answer, read.high, words), ground=read)
-    return _too_few(criterion, 0, "tests that tell")
+    return _too_few(criterion, 0, "test")
 
 
 def _is_met(criterion: Criterion, read: GroundRead) -> bool | None:
@@ -224,7 +230,7 @@ def _read_text(criterion: Criterion, read: GroundRead) -> str:
     low, high, unit = read.low or 0.0, read.high or 0.0, f"{THIN}{criterion.kind.unit}"
     is_met, limit = _is_met(criterion, read), f"{criterion.limit:g}{unit}"
     if criterion.kind is CriterionKind.SHORT:
-        return f"{high:.3g}{unit}, {'below' if is_met else 'not below'} {limit}"
+        return f"{high:.4g}{unit}, {'below' if is_met else 'not below'} {limit}"
     amount = f"{low:.3g} to {high:.3g}{unit} {read.what}"
     if read.cells != 1:
         amount += f", {read.cells or 'all'} cells together"

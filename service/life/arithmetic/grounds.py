@@ -39,8 +39,8 @@ class GroundRead:
 
     ``what``: the path a leak takes, or the code of a finding. Between ``low`` and ``high`` in the
     unit of its criterion, of ``cells`` cells together (0: not known); a finding's severity, None
-    where nobody judged it. ``words`` and ``address`` say where it was read; ``key`` names it as a
-    ground of a person's word.
+    where nobody judged it. ``set_up`` of a leak test; ``is_bound``: other paths are in it.
+    ``words`` and ``address`` say where it was read; ``key`` names it as the ground of a word.
     """
 
     what: str
@@ -50,6 +50,8 @@ class GroundRead:
     address: str
     key: str
     cells: int = 1
+    set_up: int = 0
+    is_bound: bool = False
 
 
 def words_apart(counts: Mapping[MeaWord, int]) -> str:

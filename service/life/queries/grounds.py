@@ -158,18 +158,19 @@ def grounds_read(session: Session, part_ids: Collection[int]) -> dict[int, Groun
 def _of_result(result: Result, row: Any) -> Iterator[tuple[CriterionKind, GroundRead]]:
     """What a test says of the MEA of a cell: its own resistance, or what all cells let through."""
 
-    def read(kind: CriterionKind, what: str, low: float, high: float, cells: int = 1) -> GroundRead:
+    def read(kind: CriterionKind, low: float, high: float, **path: Any) -> GroundRead:
         said = _of_test(row, row.id, GroundKind(kind.value))
-        return GroundRead(what, low, high, said.words, said.address, said.key, cells)
+        words = said.words.removeprefix(f"{kind}: ")
+        return GroundRead(**{"what": "", **path}, low=low, high=high, words=words,
+                          address=said.address, key=said.key)  # fmt: skip
 
     if isinstance(result, ShortOutcome) and result.way is ShortMethod.RESISTANCE:
         for cell in result.cells:
             if cell.cell == row.cell and cell.value is not None:
-                yield CriterionKind.SHORT, read(CriterionKind.SHORT, "", cell.value, cell.value)
+                yield CriterionKind.SHORT, read(CriterionKind.SHORT, cell.value, cell.value)
     if not isinstance(result, LeakResult):
         return
     for path in result.counted:
-        cells = path.cells or result.cells
         spread = 2 * path.rate.u_mol_s  # 95 %
         if path.path is Path.ANODE_CATHODE and path.hydrogen is not None:
             found = path.hydrogen
@@ -185,7 +186,18 @@ def _of_result(result: Result, row: Any) -> Iterator[tuple[CriterionKind, Ground
             kind = CriterionKind.LEAK
         else:
             continue
-        yield kind, read(kind, path.path, mbar_l_s(max(low, 0.0)), mbar_l_s(high), cells)
+        yield (
+            kind,
+            read(
+                kind,
+                mbar_l_s(max(low, 0.0)),
+                mbar_l_s(high),
+                what=path.path,
+                cells=path.cells or result.cells,
+                set_up=result.set_up,
+                is_bound=path.is_bound,
+            ),
+        )
 
 
 OF_MARKS = (

@@ -1,6 +1,7 @@
 """The rule of a design, and what it says of an MEA."""
 
 import json
+from typing import Any
 
 import pytest
 
@@ -168,11 +169,10 @@ SHORT = Criterion(CriterionKind.SHORT, 500.0)
 SEEN = Criterion(CriterionKind.FINDING, 2, codes=("PINHOLE", "TEAR"))
 
 
-def read(what: str, low: float | None, high: float | None = None, cells: int = 1) -> GroundRead:
+def read(what: str, low: float | None, high: float | None = None, **more: Any) -> GroundRead:
     """What a test of record 7, or a finding in it, says."""
-    return GroundRead(
-        what, low, low if high is None else high, f"{what} in record 7", "/records/7", what, cells
-    )
+    high = low if high is None else high
+    return GroundRead(what, low, high, f"{what} in record 7", "/records/7", what, **more)
 
 
 def grounds(criterion: Criterion, *reads: GroundRead) -> CriterionFinding:
@@ -199,6 +199,11 @@ def test_what_several_cells_pass_together_meets_no_criterion_of_one() -> None:
     assert (alone.answer, together.answer) == (Answer.MET, Answer.CANNOT_BE_JUDGED)
     assert "5 cells together: which cell passes more than 0.01" in together.words
     assert (tight.answer, unsure.answer) == (Answer.NOT_MET, Answer.CANNOT_BE_JUDGED)
+    both_ways = grounds(CROSSOVER, read(across, 0.02, 0.03, set_up=4), read(across, 0, 0, set_up=5))
+    assert both_ways.answer is Answer.MET, "the worse of two directions"
+    bounded = read(across, 0.0, 0.5, set_up=2, is_bound=True)
+    assert grounds(CROSSOVER, bounded).answer is Answer.CANNOT_BE_JUDGED
+    assert grounds(CROSSOVER, read(across, 0.0, 0.01), bounded).answer is Answer.NOT_MET
     assert alone.ground is not None
     assert alone.ground.address == "/records/7"
 
@@ -207,7 +212,7 @@ def test_the_newest_test_counts_and_without_one_nothing_is_said() -> None:
     mended = grounds(SHORT, read("", 90.0), read("", 4000.0))
 
     assert mended.answer is Answer.NOT_MET
-    assert mended.words.startswith("4e+03\u2009Ω·cm², not below 500\u2009Ω·cm²")
+    assert mended.words.startswith("4000\u2009Ω·cm², not below 500\u2009Ω·cm²")
     assert grounds(SHORT, read("", 90.0)).answer is Answer.MET
     assert grounds(SHORT).answer is Answer.CANNOT_BE_JUDGED
 
