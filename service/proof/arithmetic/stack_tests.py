@@ -226,7 +226,7 @@ def _judged(
 def _factors(test: LeakTest, figures: LeakFigures | None) -> tuple[float, ...]:
     """What a rate of helium becomes of the limits' gas at test pressure, by each law of flow.
 
-    None where a test pressure is not known.
+    Empty where a test pressure is not known.
     """
     if test.helium is None or figures is None:
         return (1.0,)
