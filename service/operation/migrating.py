@@ -8,11 +8,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.operations import batch
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, make_url
@@ -20,6 +22,17 @@ from sqlalchemy.exc import DBAPIError
 
 from service.platform.database import make_engine
 from service.settings import shipped_folder
+
+
+class Rebuilding(batch.BatchOperationsImpl):
+    """Rebuilds a SQLite table from what it says itself, not from all tables its keys lead to."""
+
+    def __init__(self, *given: Any) -> None:
+        super().__init__(*given)  # type: ignore[no-untyped-call]
+        self.reflect_kwargs["resolve_fks"] = False
+
+
+batch.BatchOperationsImpl = Rebuilding  # type: ignore[misc]
 
 
 class SchemaState(StrEnum):
@@ -34,6 +47,7 @@ class SchemaState(StrEnum):
 LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the others wait
 
 
+@cache
 def triggers() -> Any:
     """Load ``migrations/triggers.py``, which is no part of the package."""
     path = shipped_folder("migrations") / "triggers.py"
