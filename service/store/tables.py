@@ -166,6 +166,12 @@ class Part(KeptOnAShelf, Base):
         Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
         Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
         Index(
+            "ix_part_hours_before_unknown",
+            "hours_before_unknown",
+            sqlite_where=sql("hours_before_unknown IS NOT NULL"),
+            postgresql_where=sql("hours_before_unknown IS NOT NULL"),
+        ),
+        Index(
             "ix_part_stack_id_not_inspected",
             "stack_id",
             sqlite_where=FITTED_NOT_INSPECTED,

@@ -102,6 +102,9 @@ NEW: dict[str, str] = {
     r"GET /api/v1/parts/\{serial\}/life 200 marks\[\]\.(says|grounds)\b.*": (
         "which word it is, and what it rests on"
     ),
+    r"GET /api/v1/parts/\{serial\}/suspects 200 without_known_hours: integer required": (
+        "MEAs that no figure with hours counts"
+    ),
     r"GET /api/v1/(life|parts/\{serial\}/suspects) 200 set_apart: string required": (
         "suspected MEAs and those at the end of life, which do not count as failing"
     ),

@@ -182,10 +182,20 @@ def test_meas_whose_hours_nobody_read_are_left_out_and_named(engine: Engine) -> 
         pile = builders.a_pile(session, stack, 1, meas=meas)
         builders.a_build(session, stack, laid=pile)
         builders.a_build(session, stack, laid=pile)  # opened and closed, and no meter read
+        old = builders.a_stack(session, serial="TARN-U2")
+        meas = [builders.a_part(session, types.mea, serial=serial) for serial in ("U2", "U3")]
+        meas[0].hours_before_unknown = True
+        pile = builders.a_pile(session, old, 2, meas=meas)
+        for hours in (0.0, 300.0):
+            builders.a_build(session, old, laid=pile, hours=hours)
 
-        (lost,) = told(session).left_out_lives
+        found = told(session)
 
-        assert (lost.label, lost.why) == ("U1", WHY[Why.NO_HOURS])
+        assert [(lost.label, lost.why) for lost in found.left_out_lives] == [
+            ("U1", WHY[Why.NO_HOURS]),
+            ("U2", WHY[Why.NO_HOURS_AT_ENTRY]),
+        ]
+        assert lives(found)["no lot named"] == [(0, 300, False)]
 
 
 def test_those_that_meet_the_rule_unconfirmed_are_counted_beside(engine: Engine) -> None:

@@ -41,6 +41,29 @@ def test_a_machine_is_told_what_a_page_tells(calling: Calling, lab: FailingLab) 
     assert sum(cell[1] for row in told["grid"] for cell in row["cells"]) == 24
 
 
+@pytest.mark.both_engines
+def test_case_35_meas_without_known_hours_are_left_out_and_counted(
+    calling: Calling, signed_in_client: Calling, engine: Engine, lab: FailingLab
+) -> None:
+    """One of them fails: it stays in the plain counts, and in none with hours."""
+    address = "/api/v1/parts/MEA-101/suspects"
+    before = calling("quality").get(address).json()
+    with Session(engine) as session:
+        for mea in (lab.meas[0][0], lab.meas[0][1], lab.meas[1][1]):
+            session.merge(mea).hours_before_unknown = True
+        session.commit()
+
+    after = calling("quality").get(address).json()
+
+    assert (before["without_known_hours"], after["without_known_hours"]) == (0, 3)
+    assert (after["failing"], after["meas"]) == (before["failing"], before["meas"])
+    assert after["comparable"] == before["comparable"] - 2
+    sentence = "3 MEAs without known hours are left out of every figure that uses hours."
+    assert sentence in after["few_data"]
+    page = signed_in_client("quality").get(f"/parts/{lab.meas[0][0].id}/suspects")
+    assert sentence in page.text
+
+
 def test_all_of_it_is_held_by_one_call(calling: Calling, engine: Engine, lab: FailingLab) -> None:
     """And only once, however often the call is repeated with its key."""
     client = calling("quality")

@@ -74,6 +74,9 @@ class Suspects(Out):
     builds: int = read_from("result.builds")
     failing_builds: int = read_from("result.failing_builds")
     comparable: int = read_from("result.comparable")
+    without_known_hours: int = read_from(
+        "result.hours_unknown", "MEAs that no figure with hours counts"
+    )
     places: list[str] = read_from("columns")
     grid: list[comparison.GridRow] = read_from("rows")
     cannot_be_told_apart: list[str] = read_from("apart")

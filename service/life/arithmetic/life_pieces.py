@@ -45,11 +45,14 @@ WHY = {
 class Parts:
     """Parts (p,): hours they came with, whether they are fitted now or cannot be found.
 
+    ``unknown_before``: nobody knows with how many hours it came; none of its lives is counted.
+
     ``failed_place`` is the place among the builds it sat in, from 0, in which a part failed, −1 if
     it did not; ``failed_h`` its own hours then. One found after the last opening is of the last.
     """
 
     before_h: Floats
+    unknown_before: Bools
     fitted: Bools
     missing: Bools
     failed_place: Counts
@@ -109,7 +112,8 @@ def pieces(parts: Parts, sat: Sat) -> Pieces:
 
     Raises Inconsistent unless the builds stand by part.
 
-    >>> one = Parts(np.zeros(1), np.ones(1, bool), np.zeros(1, bool), np.array([-1]), np.zeros(1))
+    >>> no, yes = np.zeros(1, bool), np.ones(1, bool)
+    >>> one = Parts(np.zeros(1), no, yes, no, np.array([-1]), np.zeros(1))
     >>> moved = Sat(np.zeros(3, int), np.array([7, 7, 8]), np.array([300.0, 200, 50]),
     ...             np.zeros(3, bool))
     >>> found = pieces(one, moved)
@@ -150,7 +154,7 @@ def pieces(parts: Parts, sat: Sat) -> Pieces:
     why = np.select(
         [
             is_last & parts.missing[whose],
-            gaps[first] - unread[first] > 0,
+            parts.unknown_before[whose] | (gaps[first] - unread[first] > 0),
             ~failed & (exits == entry) & unread_inside,
             failed & (gaps[last] > 0),
         ],

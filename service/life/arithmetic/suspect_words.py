@@ -135,7 +135,11 @@ def few_data(result: Suspects) -> tuple[str, ...]:
             " run as long as the first failing one."
         )
     if result.hours_unknown:
-        sentences.append(f"Of {result.hours_unknown} MEAs the hours are not known.")
+        meas, are = ("MEA", "is") if result.hours_unknown == 1 else ("MEAs", "are")
+        sentences.append(
+            f"{result.hours_unknown} {meas} without known hours {are} left out of every figure that"
+            " uses hours."
+        )
     return tuple(sentences)
 
 

@@ -37,7 +37,7 @@ from service.platform.queries.statements import known, param, param_list, statem
 from service.runs.tables import RunReading
 from service.stacks.tables import HourMeter, HourReading, HourReport
 from service.store.queries.lot_trees import inputs_of
-from service.store.tables import Lot
+from service.store.tables import Lot, Part
 
 MOST_EXACT = 200
 """Failing MEAs whose own hours are asked for one by one; of more, hours run evenly in a build."""
@@ -113,6 +113,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
         later = [later_stay for later_stay in stays_of_part if later_stay > row]
         counts[later], exit_h[later] = False, 0.0  # nobody fails twice
         exit_h[row] = min(exit_h[row], hours)
+    exit_h[np.isin(stays.part, session.scalars(HOURS_UNKNOWN).all())] = np.nan
     population = Population(
         build=stays.build,
         entered_h=stays.hours_before,
@@ -134,6 +135,10 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
         np.array([row.build_id for row in rows], dtype=np.int64),
         Counter(apart[part] for part in np.intersect1d(stays.part, list(apart)).tolist()),
     )
+
+
+HOURS_UNKNOWN = select(Part.id).where(Part.hours_before_unknown)
+"""Parts of which nobody knows with how many hours they came: no figure of hours counts them."""
 
 
 def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64]:

@@ -61,7 +61,10 @@ def designs_with_stacks(session: Session) -> tuple[Choice, ...]:
 
 
 def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
-    """Return id, type, lot (0: none), hours before, fitted, missing (1 or 0) of all their MEAs."""
+    """Return id, type, lot (0: none), hours before, whether they are unknown, fitted, missing.
+
+    Of all their MEAs; 1 for yes, 0 for no.
+    """
 
     def is_(whereabouts: Whereabouts) -> Any:
         return case((Part.whereabouts == whereabouts, 1), else_=0)
@@ -74,6 +77,7 @@ def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
                 Part.part_type_id,
                 func.coalesce(Part.lot_id, 0),
                 Part.hours_before,
+                case((Part.hours_before_unknown, 1), else_=0),
                 is_(Whereabouts.FITTED),
                 is_(Whereabouts.MISSING),
             )

@@ -46,12 +46,13 @@ Whole = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Meas:
-    """MEAs by id: type, lot (0: none), hours they came with, fitted now, cannot be found."""
+    """MEAs by id: type, lot (0: none), hours they came with or not known, fitted, missing."""
 
     ids: Whole
     type_ids: Whole
     lot_ids: Whole
     before_h: Floats
+    unknown_before: Bools
     fitted: Bools
     missing: Bools
 
@@ -73,11 +74,8 @@ class Seated:
 
 def as_meas(rows: Sequence[Any]) -> Meas:
     """Return the rows of `meas_of_types` as arrays."""
-    table = _table(rows, 6)
-    whole = table[:, :3].astype(np.int64)
-    return Meas(
-        whole[:, 0], whole[:, 1], whole[:, 2], table[:, 3], table[:, 4] > 0, table[:, 5] > 0
-    )  # fmt: skip
+    table = _table(rows, 7)
+    return Meas(*table[:, :3].astype(np.int64).T, table[:, 3], *(table[:, 4:] > 0).T)
 
 
 def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
@@ -156,7 +154,7 @@ def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]
         by_then = meas.before_h[index] + sat.hours_h[first:until].sum()
         then = own_hours[part_id].at(failed_at) if part_id in own_hours else None
         failed_h[index] = by_then if then is None else min(then.hours, by_then)
-    return Parts(meas.before_h, meas.fitted, meas.missing, place, failed_h)
+    return Parts(meas.before_h, meas.unknown_before, meas.fitted, meas.missing, place, failed_h)
 
 
 def _table(rows: Sequence[Any], columns: int) -> Floats:

@@ -25,6 +25,7 @@ class Part(NamedTuple):
     missing: bool = False
     failed_place: int = NEVER_FAILED
     failed_h: float = 0.0
+    unknown_before: bool = False
 
 
 BUILD = st.builds(
@@ -56,6 +57,7 @@ def found(parts: Sequence[Part]) -> Pieces:
     return pieces(
         Parts(
             np.array([part.before for part in parts], dtype=float),
+            np.array([part.unknown_before for part in parts], dtype=bool),
             np.array([part.fitted for part in parts], dtype=bool),
             np.array([part.missing for part in parts], dtype=bool),
             np.array([part.failed_place for part in parts], dtype=int),
@@ -154,7 +156,7 @@ def test_those_to_be_counted_are_told_from_the_others() -> None:
 
 def test_builds_must_stand_by_part() -> None:
     none = np.zeros(2)
-    parts = Parts(none, none > 0, none > 0, none.astype(int) - 1, none)
+    parts = Parts(none, none > 0, none > 0, none > 0, none.astype(int) - 1, none)
     sat = Sat(np.array([1, 0]), np.array([1, 1]), none, none > 0)
 
     with pytest.raises(Inconsistent):
