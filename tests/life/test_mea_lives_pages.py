@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.life.arithmetic.voltage_trend import MOST_READINGS
 from service.stacks.tables import Build
+from service.store.tables import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
@@ -188,9 +189,18 @@ def test_unread_hour_meters_are_said(app: Any, signed_in_client: Clients) -> Non
         part_id = first_mea(session, build)
         session.commit()
 
-    said = words(signed_in_client("builder").get(f"/parts/{part_id}/life").text)
+    client = signed_in_client("builder")
+    said = words(client.get(f"/parts/{part_id}/life").text)
 
     assert "The hour meter was not read around 4 of 4 of these" in said
+
+    with Session(app.state.engine) as session:
+        part = session.get_one(Part, part_id)
+        part.hours_before, part.hours_before_unknown = 0.0, True
+        session.commit()
+    said = words(client.get(f"/parts/{part_id}/life").text)
+    assert "How long it ran before it came is not known" in said
+    assert "The hour meter was not read" not in said
     assert "too few for a rate" in said
 
 
