@@ -83,6 +83,8 @@ def test_case_12_a_person_enters_paper_of_then_and_sees_what_rests_on_it(
     client.post("/records/new", data=began | {"kind": "inspection"})
 
     assert "This event came before record 2; it is about build 1" in words(client.get("/records/3"))
+    at_bench = words(client.get("/records/3/bench"))
+    assert "before record 2: build 1 counts here, as it was then." in at_bench
     assert f'value="{A_WEEK_LATER:%Y-%m-%d}' in client.get("/records/3/bench?at=exception").text
 
 
