@@ -7,7 +7,7 @@ has entered something since, `Stale` tells what, and nothing is written.
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import or_, select
 
 from service.platform.arithmetic.dates import in_words, span_of, written
 from service.platform.arithmetic.vocabulary import Whereabouts
@@ -17,6 +17,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, need
 from service.platform.tables import AuditEntry
+from service.records.queries.entries import LAST_STEP
 from service.records.queries.inserted import opened_since
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.store.tables import Part
@@ -73,7 +74,7 @@ def add_step(
     work: Work, record: RebuildRecord, kind: StepKind, done_at: datetime, **facts: object
 ) -> Step:
     """Write the next entry into the journal of a record."""
-    last = work.session.scalar(select(func.max(Step.sequence)).where(Step.record_id == record.id))
+    last = work.session.scalar(LAST_STEP, {"record_id": record.id})
     step = Step(
         record_id=record.id,
         sequence=(last or 0) + 1,

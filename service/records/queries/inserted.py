@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.platform.arithmetic.dates import Span, span_of
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.statements import statement
+from service.platform.queries.statements import param, statement
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.tables import Build, BuildPeriod
 
@@ -108,17 +108,22 @@ class OpenedSince:
     record_id: int
 
 
+OPENED_SINCE: Any = (
+    select(*columns(OpenedSince, Build, BuildPeriod, record_id=BuildPeriod.opened_by_record_id))
+    .join(Build, Build.id == BuildPeriod.build_id)
+    .where(
+        BuildPeriod.build_id == param("build_id"),
+        BuildPeriod.known_until.is_(None),
+        BuildPeriod.opened_by_record_id != param("record_id"),
+    )
+)
+
+
 def opened_since(session: Session, record: Any) -> OpenedSince | None:
     """Return by which other record the build of this one was opened; None: it was not. One
     statement.
     """
     row = session.execute(
-        select(*columns(OpenedSince, Build, BuildPeriod, record_id=BuildPeriod.opened_by_record_id))
-        .join(Build, Build.id == BuildPeriod.build_id)
-        .where(
-            BuildPeriod.build_id == record.base_build_id,
-            BuildPeriod.known_until.is_(None),
-            BuildPeriod.opened_by_record_id != record.id,
-        )
+        OPENED_SINCE, {"build_id": record.base_build_id, "record_id": record.id}
     ).first()
     return read_as(OpenedSince, row) if row else None

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import ChecklistLine
 from service.platform.queries.answers import columns, read_all
+from service.platform.queries.statements import param, statement
 from service.records.queries.records import RecordHead
 from service.records.tables import MakeSafeLine, RebuildRecord, RecordMakeSafeList, Step, StepKind
 from service.stacks.tables import Stack
@@ -47,26 +48,34 @@ def asked_of(session: Session, record_id: int) -> Mapping[SafeAct, ListKept]:
 
     Where the site had none for the opening, the checklist of the stack's design stands for it.
     """
-    pinned = session.execute(
-        versions()
-        .join(RecordMakeSafeList, RecordMakeSafeList.proposal_id == ProposedChange.id)
-        .where(RecordMakeSafeList.record_id == record_id)
-    )
+    pinned = session.execute(_pinned(), {"record_id": record_id})
     kept = {
         version.act: ListKept(version.act, version.lines, version)
         for version in read_all(ListVersion, pinned)
     }
     if SafeAct.OPENING not in kept:
-        rows = session.execute(
-            select(*columns(LineAsked, ChecklistLine))
-            .join(Stack, Stack.design_id == ChecklistLine.design_id)
-            .join(RebuildRecord, RebuildRecord.stack_id == Stack.id)
-            .where(RebuildRecord.id == record_id)
-            .order_by(ChecklistLine.number)
-        )
+        rows = session.execute(_CHECKLIST, {"record_id": record_id})
         lines = tuple(LineAsked(**row._mapping) for row in rows)
         kept[SafeAct.OPENING] = ListKept(SafeAct.OPENING, lines)
     return kept
+
+
+@statement
+def _pinned() -> Any:
+    return (
+        versions()
+        .join(RecordMakeSafeList, RecordMakeSafeList.proposal_id == ProposedChange.id)
+        .where(RecordMakeSafeList.record_id == param("record_id"))
+    )
+
+
+_CHECKLIST: Any = (
+    select(*columns(LineAsked, ChecklistLine))
+    .join(Stack, Stack.design_id == ChecklistLine.design_id)
+    .join(RebuildRecord, RebuildRecord.stack_id == Stack.id)
+    .where(RebuildRecord.id == param("record_id"))
+    .order_by(ChecklistLine.number)
+)
 
 
 def kept_act(act: SafeAct) -> SafeAct | None:

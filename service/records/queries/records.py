@@ -17,7 +17,7 @@ from service.platform import permissions
 from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.statements import known, param, statement
+from service.platform.queries.statements import known, param, param_list, statement
 from service.platform.tables import Attachment, AuditEntry
 from service.records.queries.inserted import inserted_before
 from service.records.tables import (
@@ -66,6 +66,17 @@ def people_on(
     added a file, handed it in, or (``with_corrections``) proposed a correction of it. Entries that
     were undone count as well.
     """
+    rows = session.execute(_people_on(with_corrections), {"record_ids": list(record_ids)})
+    people: dict[int, set[int]] = defaultdict(set)
+    for record_id, person_id in rows:
+        if person_id is not None:
+            people[record_id].add(person_id)
+    return {record_id: frozenset(people[record_id]) for record_id in record_ids}
+
+
+@statement
+def _people_on(with_corrections: bool) -> Any:
+    wanted = param_list("record_ids")
     entered: tuple[tuple[Any, Any], ...] = (
         (RecordPerson, RecordPerson.person_id),
         (RecordPersonRemoved, RecordPersonRemoved.person_id),
@@ -83,36 +94,32 @@ def people_on(
     if with_corrections:
         entered = (*entered, (Correction, Correction.written_by_id))
     parts: list[Select[*tuple[Any, ...]]] = [
-        select(table.record_id, person).where(table.record_id.in_(record_ids))
+        select(table.record_id, person).where(table.record_id.in_(wanted))
         for table, person in entered
     ]
     parts += [
-        select(RebuildRecord.id, person).where(RebuildRecord.id.in_(record_ids))
+        select(RebuildRecord.id, person).where(RebuildRecord.id.in_(wanted))
         for person in (RebuildRecord.written_by_id, RebuildRecord.handed_in_by_id)
     ]
     parts.append(
         select(Concession.used_in_record_id, Concession.given_by_id).where(
-            Concession.used_in_record_id.in_(record_ids)
+            Concession.used_in_record_id.in_(wanted)
         )
     )
     parts += [
         select(WitnessWaiver.record_id, WitnessWaiver.given_by_id).where(
-            WitnessWaiver.record_id.in_(record_ids)
+            WitnessWaiver.record_id.in_(wanted)
         ),
         select(MakeSafeLine.record_id, WitnessWaiver.given_by_id)
         .join(WitnessWaiver, WitnessWaiver.id == MakeSafeLine.waiver_id)
-        .where(MakeSafeLine.record_id.in_(record_ids)),
+        .where(MakeSafeLine.record_id.in_(wanted)),
     ]
     parts.append(
         select(AuditEntry.record_id, AuditEntry.person_id).where(
-            AuditEntry.record_id.in_(record_ids), AuditEntry.act.in_([act.value for act in WRITING])
+            AuditEntry.record_id.in_(wanted), AuditEntry.act.in_([act.value for act in WRITING])
         )
     )
-    people: dict[int, set[int]] = defaultdict(set)
-    for record_id, person_id in session.execute(union(*parts)):
-        if person_id is not None:
-            people[record_id].add(person_id)
-    return {record_id: frozenset(people[record_id]) for record_id in record_ids}
+    return union(*parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from datetime import datetime
 from functools import cached_property
 from typing import Any, NamedTuple
 
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import Layer, OpenPile
@@ -185,7 +185,7 @@ def layers_of_build(session: Session, build_id: int) -> tuple[Layer, ...]:
 
 def fixings_of_build(session: Session, build_id: int) -> tuple[FixingNow, ...]:
     """Return the fixings of a build as known now. One statement."""
-    return tuple(map(_fixing, session.execute(_fixings_of(build_id))))
+    return tuple(map(_fixing, session.execute(_FIXINGS, {"build_id": build_id})))
 
 
 class _Base(NamedTuple):
@@ -221,17 +221,14 @@ def _base_of(session: Session, build_id: int) -> _Base:
     return _Base(tuple(layers), drawings, frozenset(bare))
 
 
-def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
-    return (
-        select(Fixing.rod_number, Fixing.end, *PART_COLUMNS)
-        .join(Part, Part.id == Fixing.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(Fixing.build_id == build_id, known(Fixing))
-        .order_by(Fixing.id)
-    )
-
-
+_FIXINGS = (
+    select(Fixing.rod_number, Fixing.end, *PART_COLUMNS)
+    .join(Part, Part.id == Fixing.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .where(Fixing.build_id == param("build_id"), known(Fixing))
+    .order_by(Fixing.id)
+)
 _MOVING = (StepKind.LIFTED_OFF, StepKind.PUT_ON, StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
 _STEPS = (
     select(
