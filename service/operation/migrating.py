@@ -45,6 +45,8 @@ class SchemaState(StrEnum):
 
 
 LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the others wait
+OTHERS_STEPS_MS = 600_000
+"""How long SQLite waits for another process that migrates."""
 
 
 @cache
@@ -128,9 +130,10 @@ def connected(url: str) -> Iterator[Connection]:
 
 def _sqlite(connection: Connection) -> Iterator[Connection]:
     # Rebuilding a table drops and renames it: foreign keys rest meanwhile and are checked after.
-    connection.connection.driver_connection.execute(  # type: ignore[union-attr]
-        "PRAGMA foreign_keys=OFF"
-    )
+    for pragma in ("foreign_keys=OFF", f"busy_timeout={OTHERS_STEPS_MS}"):
+        connection.connection.driver_connection.execute(  # type: ignore[union-attr]
+            f"PRAGMA {pragma}"
+        )
     with connection.begin():
         yield connection
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()

@@ -20,7 +20,9 @@ from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
 from service.platform.errors import Question, Refused
 from service.platform.tables import AuditEntry
+from service.proof.arithmetic.with_the_error import Still
 from service.proof.changes.part_leak_tests import end_part_leak_test, record_part_leak_test
+from service.proof.queries.instrument_uses import assessment
 from service.proof.queries.part_leak_tests import MadePartTest, part_leak_test
 from service.proof.queries.tested_objects import PartsTested
 from service.proof.tables import Ending, PartLeakTest
@@ -29,6 +31,8 @@ from service.store.arithmetic.acceptance import Acceptance, Basis
 from service.store.arithmetic.calibrations import CalibrationResult
 from service.store.changes.part_axes import judge_part
 from service.store.queries.acceptances import acceptances_of
+from service.store.queries.calibrations import calibration_on
+from service.store.queries.instruments import instrument
 from service.store.tables import Calibration, Instrument, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
@@ -334,10 +338,16 @@ def test_a_test_ends_by_hand_once_and_keeps_what_it_says(engine: Engine) -> None
             connection.execute(update(PartLeakTest).values(**values))
 
 
+@pytest.mark.both_engines
 def test_a_gauge_found_out_of_tolerance_afterwards_outdates_the_test(engine: Engine) -> None:
+    """The test counts among its operations, and is listed of the finding; a wrong one is not."""
     store = a_store(engine)
     test_id = store.test(store.anode, typed=OWN)
+    of_design = store.test(store.anode, store.cathode, design_id=store.design_id)
+    wrong = store.test(store.anode, typed=OWN)
+    store.lab.do(end_part_leak_test, wrong, ended_as=Ending.WRONG, because="another plate")
     found = store.lab.now + timedelta(days=2)
+    gauge = store.tools.gauge
 
     def calibrate(session: Session) -> str:
         calibration = session.scalars(
@@ -349,12 +359,27 @@ def test_a_gauge_found_out_of_tolerance_afterwards_outdates_the_test(engine: Eng
             if column.key != "id"
         }
         out = {"done_at": found, "result": CalibrationResult.OUT_OF_TOLERANCE}
+        out |= {"error_offset": 0.0}
+        after = {"done_at": calibration.done_at + timedelta(hours=1), "due_operations": 2}
+        session.add(Calibration(**values | after))
+        session.flush()
+        assert instrument(session, gauge).row.operations == 2
+        assert calibration_on(session, gauge, found - timedelta(days=1)).state == "overdue"
         session.add(Calibration(**values | out))
         return session.get_one(Instrument, store.tools.gauge).label
 
     label = store.lab.rows(calibrate)
 
     assert store.made(test_id).outdated == f"{label} found out of tolerance since"
+    with reading(engine) as session:
+        listed = instrument(session, gauge)
+        (alone,) = assessment(session, gauge, listed.calibrations[0].id).builds
+    assert listed.readings == 2
+    assert (alone.build_id, alone.stack_serial) == (None, "")
+    assert [(use.part_test_id, use.shown, use.still) for use in alone.uses] == [
+        (test_id, "pass", Still.PASSES),
+        (of_design, "pass", Still.PASSES),
+    ]
 
 
 def test_an_acceptance_rests_on_a_leak_test_of_the_part_that_still_passes(engine: Engine) -> None:

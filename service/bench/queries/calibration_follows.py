@@ -130,7 +130,8 @@ def _of_uses(
         was, then = (_words(of, instrument_id, use.taken_at) for of in (before, after))
         if was != then:
             number = numbers.get(use.build_id or 0)
-            build = f"{use.stack_serial} build {number}" if number else use.stack_serial
+            stack = use.stack_serial or "parts tested alone"
+            build = f"{stack} build {number}" if number else stack
             changed[build, was, then] += 1
     for (build, was, then), count in changed.items():
         readings = "1 reading" if count == 1 else f"{count} readings"

@@ -472,14 +472,15 @@ def result_from_data(kind: TestKind, data: Mapping[str, Any]) -> Result:
     return made
 
 
-def judge_test(test: StackTest, figures: DesignFigures) -> Result:
+def judge_test(test: StackTest, figures: DesignFigures, *, as_tested: bool = False) -> Result:
     """Judge a test by these figures, also by others than those of its time.
 
+    ``as_tested``: limits of a leak test were given with it, for its gas as it was tested.
     One that was marked invalid is to be made again, whatever it read; it keeps its values. Raises
     trade errors only for readings that cannot be, or a volume that is not known.
     """
     if isinstance(test, LeakTest):
-        leak = judge_leak(test, figures.leak)
+        leak = judge_leak(test, figures.leak, as_tested=as_tested)
         return leak if not test.invalid_because else _leak_again(leak, test.invalid_because)
     if isinstance(test, InsulationTest):
         outcome = judge_insulation_test(test, figures)

@@ -136,14 +136,20 @@ def test_still(verdict: Verdict, again: Verdict | None) -> Still:
 
 
 def judged_with_the_error(
-    test: StackTest, figures: DesignFigures, kind: InstrumentKind, error: ErrorInUnit
+    test: StackTest,
+    figures: DesignFigures,
+    kind: InstrumentKind,
+    error: ErrorInUnit,
+    *,
+    as_tested: bool = False,
 ) -> Verdict | None:
     """Return the verdict of a test with the readings of one instrument corrected.
 
-    None where the error is not known, or the corrected readings cannot be judged.
+    ``as_tested`` as in `judge_test`. None where the error is not known, or the corrected readings
+    cannot be judged.
     """
     try:
-        return judge_test(_corrected(test, kind, error), figures).verdict
+        return judge_test(_corrected(test, kind, error), figures, as_tested=as_tested).verdict
     except TradeError:
         return None
 

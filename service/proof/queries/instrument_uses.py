@@ -57,7 +57,8 @@ class Judged:
 class BuildInDoubt:
     """One build with what was read of it, and the newest judgement; None: it waits for one.
 
-    ``build_id`` None: readings of a stack as it stood open or as found, which make no build.
+    ``build_id`` None: readings of a stack as it stood open or as found, which make no build, or, of
+    no stack, of parts tested alone.
     """
 
     build_id: int | None
@@ -186,7 +187,7 @@ def _builds(
     ids = [build_id for build_id, _serial in by_build if build_id]
     numbers = dict(session.execute(select(Build.id, Build.number).where(Build.id.in_(ids))).all())
     judged = judgements(session, ids, [instrument_id])
-    people = people_on(session, {use.record_id for use in uses})
+    people = people_on(session, {use.record_id for use in uses if use.record_id})
     for (build_id, serial), of_build in sorted(by_build.items(), reverse=True):
         newest = judged.get((build_id, instrument_id, calibration_id))
         yield BuildInDoubt(
@@ -195,7 +196,7 @@ def _builds(
             serial,
             tuple(of_build),
             newest,
-            frozenset().union(*(people[use.record_id] for use in of_build)),
+            frozenset().union(*(people[use.record_id] for use in of_build if use.record_id)),
             canonical_json(_as_data(build_id, instrument_id, calibration_id, of_build)),
         )
 

@@ -27,6 +27,7 @@ from service.stacks.queries.part_lives import all_names_of
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.calibrations import Histories, histories
+from service.store.queries.instrument_columns import OF_PART_TEST
 from service.store.tables import Lot, Part, PartType
 
 GONE = (Whereabouts.SCRAPPED, Whereabouts.MISSING)
@@ -137,6 +138,20 @@ def leak_tests_of_part(
         for test in (_made(session, ids) if ids else ())
         if as_of.has(happened_at=test.done_at, written_at=test.written_at)
     )
+
+
+def used_in_part_test(instrument_id: int) -> ColumnElement[bool]:
+    """Say whether a leak test of parts was made with an instrument, and not entered wrongly."""
+    return and_(
+        or_(*(tool == instrument_id for tool in OF_PART_TEST)),
+        PartLeakTest.ended_as.is_distinct_from(Ending.WRONG),
+    )
+
+
+def part_leak_tests_with(session: Session, instrument_id: int) -> tuple[MadePartTest, ...]:
+    """Return the leak tests of parts made with an instrument. Six statements at most."""
+    ids = session.scalars(select(PartLeakTest.id).where(used_in_part_test(instrument_id))).all()
+    return _made(session, ids) if ids else ()
 
 
 @statement

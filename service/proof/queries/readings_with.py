@@ -12,12 +12,14 @@ from sqlalchemy.orm import Session, aliased
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import ChecklistLine, Design
 from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.leak_figures import LeakFigures, PathLimit
 from service.limits.queries import read_figures
 from service.limits.tables import LimitSet
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.answers import read_as
 from service.platform.queries.statements import known
+from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.arithmetic.stack_tests import TestKind, test_from_data
 from service.proof.arithmetic.with_the_error import (
     Bounds,
@@ -31,7 +33,12 @@ from service.proof.arithmetic.with_the_error import (
     test_still,
     within_percent,
 )
-from service.proof.tables import StackTest
+from service.proof.queries.part_leak_tests import (
+    MadePartTest,
+    part_leak_tests_with,
+    used_in_part_test,
+)
+from service.proof.tables import PartLeakTest, StackTest
 from service.records.tables import (
     CornerHeightRead,
     HeldClosing,
@@ -57,11 +64,14 @@ from service.store.tables import Instrument, ProposedChange
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """One reading or test taken with the instrument, as it was and with the error found."""
+    """One reading or test taken with the instrument, as it was and with the error found.
 
-    record_id: int
-    record_kind: RecordKind
-    record_state: RecordState
+    ``part_test_id``: a leak test of parts alone, of no stack; it may be of no record.
+    """
+
+    record_id: int | None
+    record_kind: RecordKind | None
+    record_state: RecordState | None
     stack_serial: str
     build_id: int | None
     taken_at: datetime
@@ -69,10 +79,11 @@ class Use:
     shown: str
     corrected: str
     still: Still
+    part_test_id: int | None = None
 
 
 def uses_of(session: Session, instrument_id: int) -> list[Use]:
-    """Return everything that was read with an instrument, without an error. Seven statements."""
+    """Return everything that was read with an instrument, without an error. 13 statements."""
     kind = session.scalar(select(Instrument.kind).where(Instrument.id == instrument_id))
     unknown = ErrorInUnit(FoundError(NOT_STATED), "")
     return list(readings_with(session, instrument_id, kind, unknown)) if kind else []
@@ -106,7 +117,7 @@ def _build_of(at: Any) -> Any:
 def readings_with(
     session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
 ) -> Iterator[Use]:
-    """Return all readings and tests with the instrument, in their order. Six statements."""
+    """Return all readings and tests with the instrument, in their order. 12 statements at most."""
     found = [
         *_nuts(session, instrument_id, error),
         *_settings(session, instrument_id, error),
@@ -114,8 +125,9 @@ def readings_with(
         *_held(session, instrument_id, error),
         *_lines(session, instrument_id, error),
         *_tests(session, instrument_id, kind, error),
+        *_part_tests(session, instrument_id, kind, error),
     ]
-    return iter(sorted(found, key=lambda use: (use.taken_at, use.record_id)))
+    return iter(sorted(found, key=lambda use: (use.taken_at, use.record_id or 0)))
 
 
 def _nuts(session: Session, instrument_id: int, error: ErrorInUnit) -> Iterator[Use]:
@@ -316,7 +328,53 @@ def _tests(
             shown=str(row.verdict),
             corrected=words,
             still=test_still(row.verdict, again),
+            part_test_id=None,
         )
+
+
+def _part_tests(
+    session: Session, instrument_id: int, kind: InstrumentKind, error: ErrorInUnit
+) -> Iterator[Use]:
+    """Leak tests of parts alone, but for those entered wrongly."""
+    limits: Any = select(PartLeakTest.id, LimitSet.content).join(
+        LimitSet, LimitSet.id == PartLeakTest.limit_set_id
+    )
+    content = dict(session.execute(limits.where(used_in_part_test(instrument_id))).all())
+    for made in reversed(part_leak_tests_with(session, instrument_id)):
+        test = test_from_data(TestKind.LEAK, json.loads(made.content))
+        assert isinstance(test, LeakTest)  # noqa: S101
+        figures, is_own = _figures_of_parts(made, test, content.get(made.id))
+        again = judged_with_the_error(
+            test, DesignFigures(leak=figures), kind, error, as_tested=is_own
+        )
+        yield Use(
+            made.record_id,
+            None,
+            None,
+            "",
+            None,
+            made.done_at,
+            f"leak test of {made.label}",
+            str(made.verdict),
+            str(again) if again else "not known",
+            test_still(made.verdict, again),
+            made.id,
+        )
+
+
+def _figures_of_parts(
+    made: MadePartTest, test: LeakTest, limits: str | None
+) -> tuple[LeakFigures | None, bool]:
+    """What a test of parts was judged by, and whether its limit was given with it."""
+    if limits is not None:
+        leak = read_figures(limits).leak
+        return leak and leak.of_object(made.leak_object, test.cells), False
+    given = tuple(
+        PathLimit(found.path, found.limit_mbar_l_s, found.source)
+        for found in made.result.paths
+        if found.limit_mbar_l_s is not None
+    )
+    return (LeakFigures(test.gas, (), given), True) if given else (None, False)
 
 
 def _judged_again(row: Any, kind: InstrumentKind, error: ErrorInUnit) -> Verdict | None:
@@ -334,4 +392,5 @@ def _use(
         shown="no reading" if shown is None else f"{shown:g}\u2009{unit}",
         corrected="not known" if true is None else f"{true:.4g}\u2009{unit}",
         still=still,
+        part_test_id=None,
     )

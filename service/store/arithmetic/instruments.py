@@ -307,7 +307,7 @@ CALIBRATION_FIELDS = (
     day("due_at", "Next one due on", required=True, ahead=True, column="due",
         help="It counts through that day."),
     whole("due_operations", "Or due after", unit="operations", required=False, most=1_000_000,
-          example="5000", help="Of a torque tool: readings are counted. Empty: by date alone."),
+          example="5000", help="Readings and tests with it are counted. Empty: by date alone."),
     serial("certificate", "Certificate", example="C-1042"),
     choice("result", "Result", tuple(CalibrationResult)),
     choice("as_left", "After adjustment", tuple(AsLeft), required=False,

@@ -1,19 +1,20 @@
 """Calibrations as known now: which one counts on a date, and what was found out afterwards."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.dates import in_words, span_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_as
-from service.platform.queries.statements import known, param, param_list
-from service.records.tables import TorqueReading
+from service.platform.queries.statements import known, param, param_list, statement
+from service.proof.tables import Ending, PartLeakTest
+from service.records.tables import Step, ToolSetting, TorqueReading
 from service.store.arithmetic.calibrations import (
     AsLeft,
     CalibrationResult,
@@ -23,6 +24,7 @@ from service.store.arithmetic.calibrations import (
     of_device,
     state_of,
 )
+from service.store.queries.instrument_columns import OF_PART_TEST, USED_BY
 from service.store.tables import Calibration, Instrument, InstrumentAway, InstrumentDevice
 
 
@@ -72,25 +74,43 @@ CALIBRATIONS = (
     .order_by(Calibration.done_at, Calibration.id)
 )
 
-# One operation of a tool is one nut tightened with it.
+# One operation is one nut tightened with a tool, or one reading or test with another instrument.
 
 
-def operations_between(instrument_id: Any, since: Any) -> Any:
-    """Count the operations of an instrument after a time, in a statement."""
-    return (
-        select(func.count())
-        .where(
-            TorqueReading.instrument_id == instrument_id,
-            TorqueReading.taken_at > since,
-            known(TorqueReading),
+def _uses() -> Iterator[tuple[Any, Any, Select[Any]]]:
+    """Each column that names an instrument, when it was used, and the rows that count."""
+    for of, tools in USED_BY.items():
+        for tool in tools:
+            if tool is ToolSetting.instrument_id:
+                continue  # a tool is used at the nuts it is set for
+            if of is TorqueReading:
+                yield tool, of.taken_at, select().where(known(of))
+            else:
+                rows = select().join_from(of, Step, Step.id == of.step_id)
+                yield tool, Step.done_at, rows.where(Step.undone_at.is_(None))
+    for tool in OF_PART_TEST:
+        counts = PartLeakTest.ended_as.is_distinct_from(Ending.WRONG)
+        yield tool, PartLeakTest.done_at, select().where(counts)
+
+
+def operations_between(instrument_id: Any, since: Any = None) -> Any:
+    """Count the operations of an instrument, those after a time where one is given."""
+    counts = []
+    for tool, at, rows in _uses():
+        used = rows.add_columns(func.count()).where(tool == instrument_id)
+        counts.append((used if since is None else used.where(at > since)).scalar_subquery())
+    return sum(counts[1:], counts[0])
+
+
+@statement
+def _operations() -> Any:
+    used = param_list("instrument_ids")
+    return union_all(
+        *(
+            rows.add_columns(tool.label("instrument_id"), at.label("at")).where(tool.in_(used))
+            for tool, at, rows in _uses()
         )
-        .scalar_subquery()
     )
-
-
-_OPERATIONS = select(TorqueReading.instrument_id, TorqueReading.taken_at.label("at")).where(
-    TorqueReading.instrument_id.in_(param_list("instrument_ids")), known(TorqueReading)
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +176,7 @@ def histories(session: Session, instrument_ids: Collection[int]) -> Histories:
     wanted = {"instrument_ids": sorted(instrument_ids)}
     rows = [read_as(KeptCalibration, row) for row in session.execute(CALIBRATIONS, wanted)]
     worn = sorted({row.instrument_id for row in rows if row.due_operations is not None})
-    uses = session.execute(_OPERATIONS, {"instrument_ids": worn}).all() if worn else []
+    uses = session.execute(_operations(), {"instrument_ids": worn}).all() if worn else []
     return Histories(
         grouped(rows, "instrument_id"),
         {key: sorted(use.at for use in of) for key, of in grouped(uses, "instrument_id").items()},

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from service.proof.tables import StackTest
+from service.proof.tables import PartLeakTest, StackTest
 from service.records.tables import (
     BumpTest,
     CornerHeightRead,
@@ -23,3 +23,6 @@ USED_BY: Mapping[Any, tuple[Any, ...]] = {
     StackTest: (StackTest.instrument_id, StackTest.thermometer_id, StackTest.meter_id),
 }
 """Columns that name an instrument, by the table; each table's rows belong to an entry."""
+
+OF_PART_TEST = (PartLeakTest.instrument_id, PartLeakTest.thermometer_id, PartLeakTest.meter_id)
+"""Columns of a leak test of parts, which is no entry of a record."""

@@ -12,13 +12,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.platform.queries.statements import known
 from service.platform.tables import Attachment
-from service.proof.tables import StackTest
-from service.records.tables import (
-    MakeSafeLine,
-    TorqueReading,
-)
 from service.store.arithmetic.calibrations import (
     AsLeft,
     CalibrationResult,
@@ -179,25 +173,7 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
         select(Instrument.added_at).where(Instrument.id == instrument_id)
     ).one()
     calibrations = _calibrations(session, instrument_id)
-    readings = session.scalar(
-        select(
-            select(func.count())
-            .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
-            .scalar_subquery()
-            + select(func.count())
-            .where(MakeSafeLine.instrument_id == instrument_id)
-            .scalar_subquery()
-            + select(func.count())
-            .where(
-                or_(
-                    StackTest.instrument_id == instrument_id,
-                    StackTest.thermometer_id == instrument_id,
-                    StackTest.meter_id == instrument_id,
-                )
-            )
-            .scalar_subquery()
-        )
-    )
+    readings = session.scalar(select(operations_between(instrument_id)))
     return InstrumentOnPage(
         read_as(InstrumentRow, row),
         added_at,
