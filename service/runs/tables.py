@@ -101,6 +101,9 @@ class RunReading(Base):
     formula: Mapped[str] = mapped_column(comment="name and version of what read it")
     began_at: Mapped[utc] = mapped_column(comment="first row")
     ended_at: Mapped[utc] = mapped_column(comment="last row")
+    clock_min: Mapped[float] = mapped_column(
+        default=0.0, comment="by how much the log's clock was corrected in all"
+    )
     row_count: Mapped[int]
     recorded_hours: Mapped[float] = mapped_column(comment="h covered by rows, gaps left out")
     load_hours: Mapped[float] = mapped_column(comment="h with current above the idle limit")

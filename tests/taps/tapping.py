@@ -136,6 +136,7 @@ def a_run(
     meter: tuple[float, float] | None = None,
     load_hours: float = 0.0,
     gas_hours: float | None = None,
+    doubts: str = "[]",
 ) -> RunReading:
     """A log read for a build; ``meter`` is what the hour meter showed at both ends, in h."""
     by = session.scalars(select(builders.Person)).first() or builders.a_person(session)
@@ -171,6 +172,7 @@ def a_run(
         else None,
         meter_from_hours=meter and meter[0],
         meter_to_hours=meter and meter[1],
+        doubts=doubts,
         by_id=by.id,
         known_from=ended_at,
     )

@@ -2,7 +2,6 @@
 
 import json
 import math
-import re
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -59,8 +58,7 @@ def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
     return tuple(f"U{cell.channel}" for cell in cells)
 
 
-NOT_MOVED = timedelta()
-CORRECTED_BY = re.compile(r"The log’s clock was corrected by ([+-][\d.e+-]+) min\.")
+NOT_MOVED, MINUTE = timedelta(), timedelta(minutes=1)
 LEFT_OUT = "The meter is left out; the file keeps what it says."
 
 
@@ -98,10 +96,10 @@ def add_reading(
         moments = run_times(times, log.mapping.time.kind, log.began_at)
     except Inconsistent as trouble:
         raise Refused("began_at", "", str(trouble), "Such as 2026-03-07 14:20.") from None
-    moved = []
-    if clock and log.mapping.time.kind is TimeKind.CLOCK:
-        moments = replace(moments, began_at=moments.began_at + clock)
-        moved = [clock_corrected(clock)]
+    if log.mapping.time.kind is not TimeKind.CLOCK:
+        clock = NOT_MOVED
+    moments = replace(moments, began_at=moments.began_at + clock)
+    moved = [clock_corrected(clock)] if clock else []
     began_at, ended_at = moments.began_at, moments.at(times.last_s)
     names = channel_names(log.mapping.cells)
     if not names:
@@ -121,6 +119,7 @@ def add_reading(
         formula=FORMULA,
         began_at=began_at,
         ended_at=ended_at,
+        clock_min=clock / MINUTE,
         row_count=times.rows,
         recorded_hours=times.running_h,
         load_hours=load.load_h if load else 0.0,
@@ -169,6 +168,7 @@ def add_moved(work: Work, before: RunReading, by: timedelta, reason: str) -> Run
             "build_id": build_id,
             "began_at": began_at,
             "ended_at": ended_at,
+            "clock_min": before.clock_min + by / MINUTE,
             "meter_id": meter_id,
             "meter_from_hours": None if meter_id is None else before.meter_from_hours,
             "meter_to_hours": None if meter_id is None else before.meter_to_hours,
@@ -205,13 +205,7 @@ def add_moved(work: Work, before: RunReading, by: timedelta, reason: str) -> Run
 
 def clock_corrected(by: timedelta) -> str:
     """Say by how much a log's clock was corrected."""
-    return f"The log’s clock was corrected by {by.total_seconds() / 60:+g} min."
-
-
-def clock_of(reading: RunReading) -> timedelta:
-    """Return by how much the clock of a reading's log was corrected, as `clock_corrected` says."""
-    said = CORRECTED_BY.findall(" ".join(json.loads(reading.doubts)))
-    return timedelta(minutes=sum(map(float, said)))
+    return f"The log’s clock was corrected by {by / MINUTE:+g} min."
 
 
 def _copied(row: RunReading | Snapshot) -> dict[str, Any]:

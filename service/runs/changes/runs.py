@@ -19,7 +19,6 @@ from service.runs.changes.run_readings import (
     LogRead,
     add_moved,
     add_reading,
-    clock_of,
     close_out,
     tell_others,
 )
@@ -98,7 +97,7 @@ def read_run_again(
         serial = _locked_stack(work, belongs_to)
     if before is not None:
         close_out(work, before)
-    clock = clock_of(before) if before is not None else NOT_MOVED
+    clock = timedelta(minutes=before.clock_min) if before is not None else NOT_MOVED
     reading = add_reading(work, run_id, belongs_to, log, reason=why, clock=clock)
     first = min(reading.began_at, before.began_at if before else reading.began_at)
     keep_makeups_since(work, belongs_to, first)
