@@ -51,6 +51,8 @@ from service.platform.changes import In, Name, Words
 from service.platform.database import Work, now_utc, reading
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
+from service.proof.queries.instrument_uses import Judged, assessment
+from service.proof.queries.readings_with import Use
 from service.records.changes import rebuild_records
 from service.records.changes.deviations import Stands, Unloaded
 from service.records.changes.splits import split_off
@@ -456,6 +458,57 @@ def effect(
             session, now_utc(), instrument_id, entry_of(body), corrects=corrects
         )
     return [Effect.from_answer(row) for row in rows]
+
+
+@like(Use)
+class UseMade(Out):
+    """One reading or test with the instrument, as shown and with the error found."""
+
+
+@like(Judged)
+class UseJudged(Out):
+    """The newest signed judgement of a build; ``holds``: it still says what was signed."""
+
+
+class BuildInDoubt(Out):
+    """One build with what was read of it; ``judged`` null: it waits for a judgement.
+
+    ``build_id`` null: readings of no build, or, without a stack, of parts tested alone.
+    """
+
+    build_id: int | None
+    number: int | None
+    stack_serial: str
+    uses: list[UseMade]
+    judged: UseJudged | None
+    content_sha256: str = Field(description="of what a judgement signs")
+
+
+class Uses(Out):
+    """All that was read with an instrument found out of tolerance, or without calibration."""
+
+    instrument_id: int
+    label: str
+    unit: str
+    since: datetime | None = Field(description="calibration before; null: from the beginning")
+    is_error_known: bool
+    builds: list[BuildInDoubt]
+
+
+@of_instruments.get("/{instrument_id}/uses")
+def uses(
+    instrument_id: InstrumentNumber,
+    caller: Caller,
+    engine: Database,
+    calibration: Annotated[
+        int | None,
+        Query(ge=1, le=2**53, description="that found it out; without: while none held"),
+    ] = None,
+) -> Uses:
+    """Return what rests on an instrument, by build. Its judgements are signed on a page."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        return Uses.from_answer(assessment(session, instrument_id, calibration))
 
 
 @router.get("/{record_id}/check", tags=TAGS)

@@ -1,5 +1,6 @@
 """An instrument found out of tolerance: what rests on it, and the judgement of each build."""
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -155,9 +156,11 @@ def test_case_05_test_again_and_hold_end_the_release(engine: Engine, decision: U
 
 @pytest.mark.both_engines
 def test_case_26_a_test_with_a_gauge_run_out_is_no_pass_without_a_judgement(
-    engine: Engine,
+    calling: Callable[..., Any], engine: Engine
 ) -> None:
+    """A machine reads what waits, and the judgement; it signs nothing."""
     stack = a_closed_stack(engine)
+    call, at = calling("quality"), f"/api/v1/instruments/{stack.tools.gauge}/uses"
     with Session(engine) as session:
         triggers().lift(session.connection())
         gauge = Calibration.instrument_id == stack.tools.gauge
@@ -174,9 +177,15 @@ def test_case_26_a_test_with_a_gauge_run_out_is_no_pass_without_a_judgement(
     assert any("was not in calibration, to be judged" in each for each in at_the_gate(stack).shut)
     (build,) = resting(stack, stack.tools.gauge, None).builds
     assert len(build.uses) == 5
+    (waiting,) = call.get(at).json()["builds"]
+    assert (waiting["judged"], waiting["content_sha256"]) == (None, build.content_sha256)
+    assert [use["what"] for use in waiting["uses"]] == ["leak test"] * 5
+    assert call.get(f"{at}?calibration=9999").status_code == 404
 
     judge(stack, stack.tools.gauge, None, UseDecision.ACCEPT)
 
     assert at_the_gate(stack).shut == ()
+    (judged,) = call.get(at).json()["builds"]
+    assert (judged["judged"]["decision"], judged["judged"]["holds"]) == (UseDecision.ACCEPT, True)
     with Session(engine) as session:
         assert session.scalars(select(UseJudgement.calibration_id)).all() == [None]
