@@ -1,7 +1,7 @@
 """Keep by how much the clock of a run's log was corrected.
 
 Revision ID: c7e2
-Revises: d4c8
+Revises: c6e2
 Create Date: 2026-12-01
 """
 
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "c7e2"
-down_revision = "d4c8"
+down_revision = "c6e2"
 branch_labels = None
 depends_on = None
 

@@ -12,7 +12,7 @@ from service.runs.tables import RunReading
 from tests import builders
 from tests.taps.tapping import a_run
 
-BEFORE = "d4c8"
+BEFORE = "c6e2"
 
 
 def test_corrections_of_before_are_added_up(newest_url: str) -> None:
