@@ -10,6 +10,10 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.changes.failing_rules import propose_rule
+from service.life.queries.failing import verdict_of
+from service.life.tables import RuleAnswer
 from service.limits.arithmetic.figures_form import from_form, to_form
 from service.limits.arithmetic.leak_objects import LeakObject, ObjectLimit
 from service.limits.arithmetic.leak_paths import Path
@@ -38,6 +42,7 @@ from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import DECAY, FIGURES, LEAK, Tools, the_tools
+from tests.proposing import put_in_force
 from tests.stacks.test_parts_put_back import AIR_HALF, FUEL_HALF, laid_now
 
 Calling = Callable[..., Any]
@@ -280,6 +285,38 @@ def test_a_part_of_the_pile_is_judged_for_each_cell_and_ends_with_an_opening_ins
     bench.lift()
     assert store.made(test_id).outdated == f"separated in record {bench.number}"
     assert store.made(test_id).now is Verdict.TEST_AGAIN
+
+
+@pytest.mark.both_engines
+def test_the_crossover_of_one_cell_tested_alone_meets_the_rule_until_the_test_is_wrong(
+    engine: Engine,
+) -> None:
+    store = a_store(engine)
+    _bench, first, last = a_half_stack(store)
+    quality = store.lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    rule = FailingRule((Criterion(CriterionKind.CROSSOVER, 0.001),))
+    said = {"source": "design note 9", "reason": "gas crosses over", "by": quality}
+    put_in_force(engine, store.lab.do(propose_rule, store.design_id, rule, **said))
+
+    test_id = store.test(
+        stack="tarn-001",
+        from_layer=first,
+        to_layer=last,
+        typed=HALF_STACK | {"arrived_cathode": "5"},
+        fixture="press 1",
+        stands=True,
+        outside_because="a trial",
+    )
+
+    mea = next(part.part_id for part in store.made(test_id).parts if part.kind is Kind.MEA)
+    with Session(engine) as session:
+        verdict = verdict_of(session, mea)
+    assert verdict is not None
+    assert verdict.answer is RuleAnswer.MET
+    assert verdict.reasons[0].address == f"/leak-tests/{test_id}"
+    store.lab.do(end_part_leak_test, test_id, ended_as=Ending.WRONG, because="meter not opened")
+    with Session(engine) as session:
+        assert verdict_of(session, mea) is None, "nothing is left to judge by"
 
 
 @pytest.mark.parametrize("keeps", [True, False])

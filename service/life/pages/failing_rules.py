@@ -95,7 +95,7 @@ FIELDS = (
         "crossover",
         "Hydrogen crossover, by leak tests of its stack",
         "Fails above",
-        "As hydrogen at running pressure. Of a test of several cells: only that it is not met.",
+        "As hydrogen at running pressure. Test a cell by itself: of several, which is not known.",
     ),
     CriterionFields(
         CriterionKind.SHORT,
@@ -109,7 +109,7 @@ FIELDS = (
         "leak",
         "Leak to the outside, by leak tests of its stack",
         "Fails above",
-        "Each path by itself. Of a test of several cells: only that it is not met.",
+        "Each path by itself. Test a cell by itself: of several, which is not known.",
     ),
     CriterionFields(
         CriterionKind.FINDING,

@@ -8,13 +8,14 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import and_, literal, null, or_, select
 from sqlalchemy.orm import Session
 
 from service.life.arithmetic.failing_rules import CriterionKind
 from service.life.arithmetic.grounds import GroundKind, GroundRead
 from service.life.tables import FailingGround
 from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_objects import LeakObject
 from service.limits.arithmetic.leak_paths import TO_OUTSIDE, Path
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.physics.arithmetic.tightness import Detection
@@ -22,11 +23,11 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import grouped_as
 from service.platform.queries.statements import known, param, param_list
 from service.proof.arithmetic.electrical_tests import ShortMethod, ShortOutcome
-from service.proof.arithmetic.leak_results import LeakResult
-from service.proof.arithmetic.stack_tests import Result, TestKind
+from service.proof.arithmetic.leak_results import LeakResult, PathFound
+from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.tests_in_words import what_of
 from service.proof.queries.stack_tests import read_result
-from service.proof.tables import StackTest
+from service.proof.tables import Ending, PartLeakTest, PartLeakTested, StackTest
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.queries.part_lives import findings_on
 from service.stacks.tables import BuildPeriod, Layer
@@ -103,7 +104,7 @@ JUDGED = _MADE.where(
     Layer.cell.is_not(None),
     Step.kind.in_((StepKind.LEAK_TEST, StepKind.SHORT_CHECK)),
     StackTest.verdict != Verdict.TEST_AGAIN,
-).order_by(Step.done_at, StackTest.id)
+)
 
 
 def grounds_offered(session: Session, part_id: int) -> tuple[GroundSeen, ...]:
@@ -123,20 +124,41 @@ def findings_to_rest_on(session: Session, part_id: int) -> tuple[GroundSeen, ...
     return tuple(_of_finding(row, row.id) for row in rows)
 
 
+OF_PILE = (
+    select(
+        PartLeakTest.id,
+        literal(TestKind.LEAK.value).label("kind"),
+        PartLeakTest.done_at,
+        PartLeakTest.verdict,
+        PartLeakTest.result,
+        null().label("record_id"),
+        PartLeakTested.part_id,
+    )
+    .join(PartLeakTested, PartLeakTested.test_id == PartLeakTest.id)
+    .where(
+        PartLeakTested.part_id.in_(param_list("part_ids")),
+        PartLeakTest.leak_object == LeakObject.PART_OF_PILE,
+        or_(PartLeakTest.ended_as.is_(None), PartLeakTest.ended_as != Ending.WRONG),
+        PartLeakTest.verdict != Verdict.TEST_AGAIN,
+    )
+)
+"""Leak tests of parts of the pile by themselves: what one cell alone lets through is known."""
 GroundsRead = Mapping[CriterionKind, list[GroundRead]]
 
 
 def grounds_read(session: Session, part_ids: Collection[int]) -> dict[int, GroundsRead]:
-    """Return what tests and findings say of each MEA, oldest first. Two statements.
+    """Return what tests and findings say of each MEA, oldest first. Three statements.
 
-    Tests are those of the closed stack it sat in; findings of void records do not count.
+    Tests are those of the closed stack it sat in, and of parts of a pile with it; findings of
+    void records do not count.
     """
     grounds: dict[int, dict[CriterionKind, list[GroundRead]]] = defaultdict(
         lambda: defaultdict(list)
     )
-    for row in session.execute(JUDGED, {"part_ids": list(part_ids)}):
-        result = read_result(TestKind(row.kind.value), row.result)
-        for kind, read in _of_result(result, row):
+    values = {"part_ids": list(part_ids)}
+    rows: list[Any] = [*session.execute(JUDGED, values), *session.execute(OF_PILE, values)]
+    for row in sorted(rows, key=lambda row: (row.done_at, row.id)):
+        for kind, read in _of_result(row):
             grounds[row.part_id][kind].append(read)
     for part_id, findings in findings_on(session, part_ids).items():
         grounds[part_id][CriterionKind.FINDING] = [
@@ -155,49 +177,55 @@ def grounds_read(session: Session, part_ids: Collection[int]) -> dict[int, Groun
     return dict(grounds)
 
 
-def _of_result(result: Result, row: Any) -> Iterator[tuple[CriterionKind, GroundRead]]:
+def _of_result(row: Any) -> Iterator[tuple[CriterionKind, GroundRead]]:
     """What a test says of the MEA of a cell: its own resistance, or what all cells let through."""
+    result = read_result(TestKind(row.kind), row.result)
 
     def read(kind: CriterionKind, low: float, high: float, **path: Any) -> GroundRead:
         said = _of_test(row, row.id, GroundKind(kind.value))
-        words = said.words.removeprefix(f"{kind}: ")
+        words, address, key = said.words.removeprefix(f"{kind}: "), said.address, said.key
+        if row.record_id is None:
+            words, address, key = words.replace(" in record None", ""), f"/leak-tests/{row.id}", ""
         return GroundRead(**{"what": "", **path}, low=low, high=high, words=words,
-                          address=said.address, key=said.key)  # fmt: skip
+                          address=address, key=key)  # fmt: skip
 
     if isinstance(result, ShortOutcome) and result.way is ShortMethod.RESISTANCE:
         for cell in result.cells:
             if cell.cell == row.cell and cell.value is not None:
                 yield CriterionKind.SHORT, read(CriterionKind.SHORT, cell.value, cell.value)
-    if not isinstance(result, LeakResult):
-        return
-    for path in result.counted:
-        spread = 2 * path.rate.u_mol_s  # 95 %
-        if path.path is Path.ANODE_CATHODE and path.hydrogen is not None:
-            found = path.hydrogen
-            share = spread / path.rate.rate_mol_s if path.rate.rate_mol_s > 0 else 0.0
-            low = 0.0 if found.at_most or path.is_bound else found.least_mol_s * (1 - share)
-            high = found.most_mol_s * (1 if found.at_most else 1 + share)
-            kind = CriterionKind.CROSSOVER
-        elif path.path in TO_OUTSIDE.values():
-            seen = path.rate.seen is Detection.SEEN
-            low = path.rate.rate_mol_s - spread if seen and not path.is_bound else 0.0
-            above = path.rate.rate_mol_s + spread
-            high = above if seen else max(above, path.rate.detection_limit_mol_s)
-            kind = CriterionKind.LEAK
-        else:
-            continue
-        yield (
-            kind,
-            read(
-                kind,
-                mbar_l_s(max(low, 0.0)),
-                mbar_l_s(high),
-                what=path.path,
-                cells=path.cells or result.cells,
-                set_up=result.set_up,
-                is_bound=path.is_bound,
-            ),
-        )
+    if isinstance(result, LeakResult):
+        for path in result.counted:
+            for kind, low, high in _passed(path, result):
+                yield (
+                    kind,
+                    read(
+                        kind,
+                        mbar_l_s(max(low, 0.0)),
+                        mbar_l_s(high),
+                        what=path.path,
+                        cells=path.cells or result.cells,
+                        set_up=result.set_up,
+                        is_bound=path.is_bound,
+                    ),
+                )
+
+
+def _passed(path: PathFound, result: LeakResult) -> Iterator[tuple[CriterionKind, float, float]]:
+    """What passes a path by a test, mol/s from and to: as hydrogen between the gases."""
+    rate, spread = path.rate.rate_mol_s, 2 * path.rate.u_mol_s  # 95 %
+    seen = path.rate.seen
+    if path.path is Path.ANODE_CATHODE and path.hydrogen is not None:
+        found = path.hydrogen
+        share = spread / rate if seen is Detection.SEEN else 0.0
+        low = 0.0 if found.at_most or path.is_bound else found.least_mol_s * (1 - share)
+        yield CriterionKind.CROSSOVER, low, found.most_mol_s * (1 + share)
+    elif path.path in TO_OUTSIDE.values() and seen is not Detection.INWARD:
+        if result.remarks and path.verdict is Verdict.UNDECIDED:
+            return  # its pressure or its time, say, was too small to tell
+        is_seen = seen is Detection.SEEN
+        low = rate - spread if is_seen and not path.is_bound else 0.0
+        least_seen = 0.0 if is_seen else path.rate.detection_limit_mol_s
+        yield CriterionKind.LEAK, low, max(rate + spread, least_seen)
 
 
 OF_MARKS = (

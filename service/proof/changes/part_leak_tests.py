@@ -19,6 +19,7 @@ from service.proof.queries.part_leak_tests import part_leak_test
 from service.proof.queries.tested_objects import PartsTested, TestedObject, tested_object
 from service.proof.tables import Ending, PartLeakTest, PartLeakTested
 from service.records.changes.deviations import Answered, Stands
+from service.stacks.changes.rule_verdicts import judge_parts
 
 
 def record_part_leak_test(
@@ -79,6 +80,7 @@ def record_part_leak_test(
         for place, part in enumerate(of.parts, 1)
     )
     work.session.flush()
+    judge_parts(work, [part.id for part in of.parts])
     work.note(
         Event.PARTS_LEAK_TESTED,
         ("leak test", row.id, part_leak_test(work.session, row.id).label),
@@ -105,6 +107,7 @@ def end_part_leak_test(work: Work, test_id: int, *, ended_as: Ending, because: s
     row.ended_at, row.ended_as, row.ended_because = work.now, ended_as, why
     row.ended_by_id = work.by.id
     work.session.flush()
+    judge_parts(work, [part.part_id for part in part_leak_test(work.session, test_id).parts])
     work.note(
         Event.LEAK_TEST_ENDED,
         ("leak test", row.id, part_leak_test(work.session, row.id).label),

@@ -49,6 +49,16 @@ def judge_stacks(session: Session, stack_ids: Collection[int], now: datetime) ->
     return judged
 
 
+def judge_parts(work: Work, part_ids: Collection[int]) -> None:
+    """Judge anew the MEAs among these parts: a test of them alone was made, or counts no more."""
+    rules = rules_in_force(work.session)
+    if rules:
+        work.session.flush()
+        meas = select(Part.id).join(PartType, PartType.id == Part.part_type_id)
+        of_them = meas.where(Part.id.in_(part_ids), PartType.kind == Kind.MEA).order_by(Part.id)
+        _judge_parts(work.session, list(work.session.scalars(of_them)), rules, work.now)
+
+
 def _parts_of(session: Session, stack_ids: Collection[int]) -> set[int]:
     """MEAs in the builds of these stacks, and those with a verdict from there."""
     sat = (
