@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import takewhile
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
@@ -296,7 +297,8 @@ def _one_before(numbers: list[int], build: BuildFacts | None) -> int | None:
     """The number of the build closed before; of the first build its own."""
     if build is None:
         return None
-    return numbers[max(0, numbers.index(build.number) - 1)]
+    before = list(takewhile(lambda number: number != build.number, numbers))
+    return before[-1] if before else build.number
 
 
 def change_row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:

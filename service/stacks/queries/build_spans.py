@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import func, literal, select
+from sqlalchemy import func, literal, null, select
 from sqlalchemy.orm import Session, aliased
 
 from service.platform.arithmetic.dates import span_of
@@ -350,3 +350,39 @@ def builds_of(
     """Return every build of a stack in their order, as known now or at a time."""
     rows: Any = session.execute(_builds(known_at is not None), params(known_at, stack_id=stack_id))
     return read_all(BuildFacts, rows)
+
+
+@statement
+def _waiting_build() -> Any:
+    return (
+        select(
+            *columns(
+                BuildFacts,
+                Build,
+                BuildPeriod,
+                build_id=Build.id,
+                closed_at=RebuildRecord.closed_at,
+                record_id=RebuildRecord.id,
+                record_kind=RebuildRecord.kind,
+                record_state=RebuildRecord.state,
+                known_from=RebuildRecord.handed_in_at,
+                correction_id=null(),
+                release_stands=literal(value=False),
+            )
+        )
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .join(
+            BuildPeriod, (BuildPeriod.build_id == RebuildRecord.base_build_id) & known(BuildPeriod)
+        )
+        .where(
+            Build.stack_id == param("stack_id"),
+            Build.number == param("number"),
+            RebuildRecord.state == RecordState.HANDED_IN,
+        )
+    )
+
+
+def waiting_build(session: Session, stack_id: int, number: int) -> BuildFacts | None:
+    """Return a build before a later opening, whose record waits to be approved. One statement."""
+    row = session.execute(_waiting_build(), {"stack_id": stack_id, "number": number}).first()
+    return read_as(BuildFacts, row) if row else None

@@ -28,7 +28,7 @@ from service.platform.queries.statements import (
     params,
     statement,
 )
-from service.stacks.queries.build_spans import BuildFacts, builds_of
+from service.stacks.queries.build_spans import BuildFacts, builds_of, waiting_build
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.queries.part_lists import shown_serial
@@ -175,6 +175,8 @@ def layer_map(
     stack = stack_facts(session, stack_id)
     builds = builds_of(session, stack_id, known_at)
     build, open_since = _chosen(builds, on, build_number)
+    if build_number is not None and build is None and known_at is None:
+        build = waiting_build(session, stack_id, build_number)
     if build_number is not None and build is None:
         raise NotFound("build", f"{build_number} of stack {stack.serial}")
     rods, ports = _rods_and_ports(session, stack.design_id)

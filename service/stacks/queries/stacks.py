@@ -68,7 +68,14 @@ def find_stack(session: Session, serial: str) -> int:
 def state_in_a_word() -> ColumnElement[str]:
     """Return the state of a stack in one word; needs what `joined` joins."""
     return case(
-        (and_(written.opened_at.is_not(None), written.closed_at.is_(None)), literal(OPEN)),
+        (
+            and_(
+                written.opened_at.is_not(None),
+                written.closed_at.is_(None),
+                or_(Build.id.is_(None), Build.id == written.base_build_id),
+            ),
+            literal(OPEN),
+        ),
         (release_stands(), literal(RELEASED)),
         (_made.id.is_not(None), literal(NOT_RELEASED)),
         (_last_number().is_not(None), literal(DISMANTLED)),

@@ -26,6 +26,7 @@ from service.records.tables import RebuildRecord
 from service.runs.tables import RunReading, Snapshot
 from service.stacks.changes.cell_bridges import BridgeEntry
 from service.stacks.queries.build_spans import builds_of
+from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables import Build, CellBridge
 from tests import builders
@@ -115,6 +116,9 @@ def test_case_12_an_opening_found_on_paper_takes_its_place_between_two_builds(
     assert shown.conflicts == ()
     assert order(stack) == [1, 2, 3]
     assert periods(stack)[2].id == before[2].id
+    with reading(stack.lab.engine) as session:  # its sheet and the approval show it already
+        waiting = layer_map(session, stack.lab.stack_id, build_number=4)
+    assert [row[1] for row in waiting.rows] == [layer.part for layer in record.pile.layers]
     facts = {row.what: (row.before, row.after) for row in shown.rows}
     assert facts[f"record {third} (rebuild) is about"] == ("build 2", "build 4")
     assert facts["build 2, opened"][1] == f"{record.record.opened_at:%Y-%m-%d %H:%M} UTC"
@@ -229,6 +233,7 @@ def test_case_12_what_ran_after_an_inserted_opening_is_of_its_build_once_it_is_p
         ("fitted", lab.stack_id),
         ("in store", None),
     )
+    assert stack.states == {"released"}
     close_then(stack, record, began, {})
     record.do(hand_in)
     in_the_way = follows(stack, record).conflicts
