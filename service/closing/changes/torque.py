@@ -22,6 +22,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import Work
 from service.platform.errors import Question, Refused
+from service.platform.queries.statements import param
 from service.records.changes import journal
 from service.records.changes.deviations import (
     UNLOADED,
@@ -367,21 +368,24 @@ def _other_unit(read: TorqueAsRead, target_nm: float) -> str:
     return f"Look at the unit on the driver.{near}"
 
 
+LAST_OF_NUT = (
+    select(TorqueReading.torque_nm)
+    .join(Step, Step.id == TorqueReading.step_id)
+    .where(
+        TorqueReading.record_id == param("record_id"),
+        TorqueReading.rod_number == param("rod_number"),
+        TorqueReading.stage == Stage.CLOSING,
+        TorqueReading.kind != ReadingKind.BREAKAWAY,
+        TorqueReading.known_until.is_(None),
+    )
+    .order_by(Step.sequence.desc())
+    .limit(1)
+)
+
+
 def _read_last(work: Work, record: RebuildRecord, rod_number: int) -> float | None:
     """What a nut was tightened to last in this record, N·m, whatever the pass."""
-    return work.session.scalar(
-        select(TorqueReading.torque_nm)
-        .join(Step, Step.id == TorqueReading.step_id)
-        .where(
-            TorqueReading.record_id == record.id,
-            TorqueReading.rod_number == rod_number,
-            TorqueReading.stage == Stage.CLOSING,
-            TorqueReading.kind != ReadingKind.BREAKAWAY,
-            TorqueReading.known_until.is_(None),
-        )
-        .order_by(Step.sequence.desc())
-        .limit(1)
-    )
+    return work.session.scalar(LAST_OF_NUT, {"record_id": record.id, "rod_number": rod_number})
 
 
 def _read_before(

@@ -15,6 +15,7 @@ from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
+from service.platform.queries.statements import param
 from service.records.queries.inserted import opened_since
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Fixing, Layer, Stack
@@ -318,25 +319,28 @@ def _locked(work: Work, part_id: int, field: str) -> Part:
     return part
 
 
+UNUSED = (
+    select(Part)
+    .where(
+        Part.lot_id == param("lot_id"),
+        Part.serial.is_(None),
+        Part.whereabouts == Whereabouts.IN_STORE,
+        Part.usability == Usability.ACCEPTED,
+        ~exists().where(Layer.part_id == Part.id),
+        ~exists().where(Fixing.part_id == Part.id),
+        ~exists().where(Step.part_id == Part.id, Step.undone_at.is_(None)),
+    )
+    .order_by(Part.item_number)
+    .limit(1)
+)
+
+
 def item_of(work: Work, lot_id: int, field: str) -> Part:
     """Return the next item of a lot: one that was taken before and never used, or a new one."""
     lot = work.session.get(Lot, lot_id, with_for_update=True)
     if lot is None:
         raise Refused(field, lot_id, "there is no such lot.", "Choose from the list.")
-    unused = work.session.scalar(
-        select(Part)
-        .where(
-            Part.lot_id == lot_id,
-            Part.serial.is_(None),
-            Part.whereabouts == Whereabouts.IN_STORE,
-            Part.usability == Usability.ACCEPTED,
-            ~exists().where(Layer.part_id == Part.id),
-            ~exists().where(Fixing.part_id == Part.id),
-            ~exists().where(Step.part_id == Part.id, Step.undone_at.is_(None)),
-        )
-        .order_by(Part.item_number)
-        .limit(1)
-    )
+    unused = work.session.scalar(UNUSED, {"lot_id": lot_id})
     try:
         return unused or take_item(work, lot_id)
     except Refused as refused:

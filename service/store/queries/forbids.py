@@ -23,7 +23,7 @@ from service.platform.arithmetic.dates import span_of
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
-from service.platform.queries.statements import param
+from service.platform.queries.statements import param, param_list
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.calibrations import THROUGH_THE_DAY
@@ -352,11 +352,13 @@ _PARTS = (
 )
 
 
+_PARTS_NAMED = _PARTS.where(Part.id.in_(param_list("ids")))
+
+
 def _parts(session: Session, part_choice: Wanted) -> list[Any]:
-    condition = (
-        part_choice if isinstance(part_choice, ColumnElement) else Part.id.in_(list(part_choice))
-    )
-    return list(session.execute(_PARTS.where(condition)).all())
+    if isinstance(part_choice, ColumnElement):
+        return list(session.execute(_PARTS.where(part_choice)).all())
+    return list(session.execute(_PARTS_NAMED, {"ids": list(part_choice)}).all())
 
 
 def _holds(
