@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import func, select
+from sqlalchemy import func, select, true
 from sqlalchemy.orm import Session, aliased
 
 from service.life.arithmetic.build_features import NEVER, Builds, Stays, unpack
@@ -137,7 +137,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     )
 
 
-HOURS_UNKNOWN = select(Part.id).where(Part.hours_before_unknown)
+HOURS_UNKNOWN = select(Part.id).where(Part.hours_before_unknown == true())
 """Parts of which nobody knows with how many hours they came: no figure of hours counts them."""
 
 

@@ -9,7 +9,7 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import case, func, select
+from sqlalchemy import case, func, select, true
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
@@ -77,7 +77,7 @@ def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
                 Part.part_type_id,
                 func.coalesce(Part.lot_id, 0),
                 Part.hours_before,
-                case((Part.hours_before_unknown, 1), else_=0),
+                case((Part.hours_before_unknown == true(), 1), else_=0),
                 is_(Whereabouts.FITTED),
                 is_(Whereabouts.MISSING),
             )

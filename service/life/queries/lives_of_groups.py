@@ -75,7 +75,9 @@ class Seated:
 def as_meas(rows: Sequence[Any]) -> Meas:
     """Return the rows of `meas_of_types` as arrays."""
     table = _table(rows, 7)
-    return Meas(*table[:, :3].astype(np.int64).T, table[:, 3], *(table[:, 4:] > 0).T)
+    ids, types, lots = table[:, :3].astype(np.int64).T
+    unknown, fitted, missing = table[:, 4:].T > 0
+    return Meas(ids, types, lots, table[:, 3], unknown, fitted, missing)
 
 
 def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
