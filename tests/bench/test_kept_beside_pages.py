@@ -236,7 +236,9 @@ def test_a_calibration_out_of_tolerance_lists_the_readings_it_doubts(
     seen = words(client.get("/instruments/1").text)
     assert "found out of tolerance" in seen
     (link,) = set(re.findall(r"/instruments/1/uses/[1-9]\d*", client.get("/instruments/1").text))
-    sheet = words(client.get(link).text)
+    page = client.get(link).text
+    assert '<details class="folded"' in page, "what is signed is whole on paper"
+    sheet = words(page)
     assert "rod 1 pass 1, closing" in sheet
     assert "Sign the judgement" in sheet
     wrong = client.post(f"{link}/judge", data={"decision": "hold", "reason": "", "build_id": "1"})
