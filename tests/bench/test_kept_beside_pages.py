@@ -230,7 +230,10 @@ def test_a_calibration_out_of_tolerance_lists_the_readings_it_doubts(
     wrong = client.post("/instruments/1/calibrations", data=typed | {"due_at": "2026-03-01"})
     assert wrong.status_code == 422
     assert 'value="C-77"' in wrong.text
-    answer = client.post("/instruments/1/calibrations", data=typed)
+    before = client.post("/instruments/1/calibrations", data=typed)
+    assert before.status_code == 200, "what follows is shown first"
+    (shown,) = re.findall(r'name="seen" value="([^"]+)"', before.text)
+    answer = client.post("/instruments/1/calibrations", data=typed | {"seen": shown})
     assert answer.status_code == 303
 
     seen = words(client.get("/instruments/1").text)
