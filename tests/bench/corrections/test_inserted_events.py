@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
-from service.bench.changes.layers import note_finding
+from service.bench.changes.layers import lift_off_down_to, note_finding
 from service.bench.queries.corrections import HourFacts, correctable
 from service.bench.queries.inserted_events import InsertedEvent, inserted_event
 from service.bench.queries.looking_again import rests_on
@@ -17,10 +17,11 @@ from service.bench.tables import CorrectionOf, Rests
 from service.closing.changes.torque import read_torque
 from service.closing.queries.closing_results import counting, kept_results
 from service.people.tables import Role
-from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.proof.queries.build_verdicts import verdicts_of_build
+from service.records.changes.bench_opening import open_stack
 from service.records.changes.deviations import Stands
 from service.records.changes.make_safe import record_exception
 from service.records.changes.rebuild_records import change_record
@@ -180,7 +181,7 @@ def test_case_12_what_cannot_be_inserted_is_refused_with_what_can_be_done(stack:
     with pytest.raises(Refused, match="no build before it is known"):
         stack.lab.begin(RE_TORQUE, performed_from=known[1].closed_at - timedelta(minutes=1))
 
-    record = stack.lab.begin(RecordKind.INSPECTION, performed_from=second)
+    record = stack.lab.begin(RecordKind.TEARDOWN, performed_from=second)
     record.do(record_exception, reason="nothing was written of it", done_at=second)
     with pytest.raises(Refused, match=r"build 2 was opened by record 3.*this event came before"):
         record.do(record_exception, reason="again")
@@ -189,6 +190,11 @@ def test_case_12_what_cannot_be_inserted_is_refused_with_what_can_be_done(stack:
     head = {"reason": "misdated", "notes": "", "people": ()}
     with pytest.raises(Refused, match="was in build 3 then; this record is about build 2"):
         record.do(change_record, performed_from=known[3].closed_at, **head)
+    record.do(open_stack, opened_at=second, hours=121.0)
+    last = record.pile.layers[0].part
+    record.do(lift_off_down_to, end=End.FREE, part_id=last, done_at=second)
+    with pytest.raises(Refused, match="record 3 found the stack closed"):
+        record.do(hand_in)
 
 
 def test_case_12_a_history_that_contradicts_itself_is_not_approved(stack: Again) -> None:

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import func, select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.bench.changes.approvals import send_back, take_up
@@ -139,6 +140,9 @@ def test_case_12_an_opening_found_on_paper_takes_its_place_between_two_builds(
     )
     row = stack.lab.get(RebuildRecord, third)
     assert (row.base_build_id, row.signed_base_build_id) == (after[4].build_id, before[2].build_id)
+    signed_otherwise = update(RebuildRecord).values(signed_base_build_id=after[4].build_id)
+    with pytest.raises(IntegrityError, match="keeps the build it was signed as beginning from"):
+        stack.lab.rows(lambda s: s.execute(signed_otherwise.where(RebuildRecord.id == third)))
     with reading(stack.lab.engine) as session:
         checked = verify(session, [2, third, record.number])
     assert all(each.holds for each in checked.values())
