@@ -1,5 +1,6 @@
 """What machines can write: through the same functions as the pages, once each."""
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -359,6 +360,20 @@ def test_case_35_a_record_of_old_paper_keeps_what_is_known_of_its_date(
     assert ["May 1998" in text for text in texts] == [True] * 3
     assert not any("1998-0" in text.replace('datetime="1998-05"', "") for text in texts)
     assert 'value="1998-05"' in page.get(f"/records/{second}/head").text
+    mea = body["put_on"][5]["part_id"]
+    for at in (
+        f"/records/{first}",
+        f"/records/{first}/corrections/new",
+        f"/records/{first}/approval",
+        f"/parts/{mea}/trace",
+        "/stacks/T-9/hours",
+        "/audit-trail",
+        f"/api/v1/records/{first}/facts",
+        "/api/v1/stacks/T-9/hours",
+    ):
+        text = (client if at.startswith("/api") else page).get(at).text
+        assert "1998" in text, at
+        assert not re.search(r"1998-01|99999\d", text), at
     (row,) = client.get("/api/v1/records?kind=inspection").json()["rows"]
     assert row["performed_from"] == "1998-05"
     with Session(engine) as session:
@@ -377,7 +392,6 @@ def test_case_35_a_record_of_old_paper_keeps_what_is_known_of_its_date(
     fits = client.post("/api/v1/stacks/T-9/hours", json=hours | {"hours": 8700})
     assert (outrun.status_code, fits.status_code) == (422, 201)
     assert "from 1998 to 1999-01-02 00:00 UTC" in outrun.text
-    mea = body["put_on"][5]["part_id"]
     assert "unknown" in page.get(f"/parts/{mea}").text
 
 

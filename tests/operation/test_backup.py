@@ -20,6 +20,7 @@ from service.operation.files import check_all, make_backup, read_manifest, resto
 from service.operation.migrating import connected, newest_revision, revision_of, triggers
 from service.operation.queries import LEFT_OUT, count_rows, kept_tables, rows_of
 from service.operation.tables import metadata
+from service.platform.arithmetic.dates import parse_partial
 from service.platform.database import make_engine, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
@@ -50,6 +51,7 @@ def lab(engine: Engine, tmp_path: Path) -> Engine:
         build = builders.a_build(session, stack, hours=211.5)
         part = builders.a_part(session, builders.the_part_types(session).mea, serial="Ü-7 “x”\n")
         part.measured_thickness_mm = 0.48
+        part.added_at = parse_partial("1998-05") or MADE_AT
         give_stiffness(session)
         put_limits_in_force(session, stack.design_id)
         person = builders.a_person(session, "builder")

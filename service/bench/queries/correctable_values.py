@@ -23,6 +23,7 @@ from service.physics.arithmetic.conditions import (
     FindingEntry,
     faces_of,
 )
+from service.platform.arithmetic.dates import span_of, written
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
 from service.platform.queries.statements import known, param, param_list
 from service.proof.arithmetic.leak_searches import SEARCHED_WITH
@@ -544,8 +545,10 @@ def with_unit(value: float | str, unit: str) -> str:
 def written_time(at: datetime) -> str:
     """Return a time as corrections keep it.
 
-    ISO 8601 in UTC, to the minute where it has no seconds.
+    ISO 8601 in UTC, to the minute where it has no seconds; of a partial date what is known.
     """
+    if span_of(at).known:
+        return written(at)
     at = at.astimezone(UTC)
     return (
         f"{at:%Y-%m-%dT%H:%MZ}"

@@ -21,7 +21,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.dates import PRESENT, AsOf
+from service.platform.arithmetic.dates import PRESENT, AsOf, parse_partial
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Press, ReadingKind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
@@ -112,7 +112,9 @@ class CorrectionView:
     @property
     def old_time(self) -> datetime | None:
         """The old value, where the values are times."""
-        return datetime.fromisoformat(self.old_value) if self.is_time else None
+        if not self.is_time:
+            return None
+        return parse_partial(self.old_value) or datetime.fromisoformat(self.old_value)
 
 
 def document_of(correction: Any) -> dict[str, object]:

@@ -113,9 +113,11 @@ def as_kept(at: datetime) -> datetime:
 
 def to_keep(at: datetime) -> datetime:
     """Return a time to be kept: one read from a clock is never taken for a partial date."""
+    if at.microsecond < _FIRST_CODE:
+        return at
     if isinstance(at, PartialTime):
         return datetime.combine(at.date(), at.timetz())
-    return at.replace(microsecond=min(at.microsecond, _FIRST_CODE - 1))
+    return at.replace(microsecond=_FIRST_CODE - 1)
 
 
 def span_of(at: datetime) -> Span:

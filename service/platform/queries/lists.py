@@ -18,6 +18,7 @@ from typing import Any, Generic, TypeVar, cast
 from sqlalchemy import Select, tuple_
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.dates import as_kept
 from service.platform.errors import Refused
 
 CURSOR = "page"
@@ -166,7 +167,7 @@ def keys_in(cursor: str) -> list[Any]:
 def _as(kind: type, value: Any, cursor: str) -> Any:
     if kind is datetime and isinstance(value, str):
         try:
-            at = datetime.fromisoformat(value)
+            at = as_kept(datetime.fromisoformat(value))
         except ValueError:
             raise _no_place(cursor) from None
         if at.tzinfo is not None:

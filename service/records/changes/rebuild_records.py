@@ -233,7 +233,7 @@ def _in_order(
             journal.shown(at),
             f"the dates leave open whether it came before or after {', '.join(names.values())}.",
             "Say after which it came.",
-            answers={"0": "It came before"}
+            answers={"0": "It came before all of these"}
             | {str(each): f"It came after {name}" for each, name in names.items()},
         )
     number = 1 + list(names).index(comes_after) if comes_after in names else 0
