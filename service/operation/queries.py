@@ -12,7 +12,6 @@ from sqlalchemy import Boolean, Column, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from service.operation.tables import metadata
-from service.platform.arithmetic.dates import as_kept
 from service.platform.tables import UtcDateTime
 
 LEFT_OUT = frozenset({"sign_in_session", "sign_in_attempt", "run_upload"})
@@ -61,7 +60,7 @@ def read_back(table: Table, columns: list[str]) -> Callable[[Row], Row]:
     def back(row: Row) -> Row:
         for index in times:
             if row[index] is not None:
-                row[index] = as_kept(datetime.fromisoformat(row[index]))
+                row[index] = datetime.fromisoformat(row[index])
         for index in days:
             if row[index] is not None:
                 row[index] = date.fromisoformat(row[index])
