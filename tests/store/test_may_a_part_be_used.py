@@ -14,6 +14,7 @@ from service.bench.queries.choices import lots_at_hand, tray_of
 from service.life.tables import FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
+from service.platform.arithmetic.dates import parse_partial
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Kind, Usability, Whereabouts
 from service.platform.database import reading
 from service.platform.errors import Refused
@@ -299,6 +300,22 @@ def test_a_shelf_life_counts_through_its_last_day(
 
     assert [str(forbid.cause) for forbid in of_parts[part.id]] == causes
     assert [str(forbid.cause) for forbid in of_lots[lot.id]] == causes
+
+
+def test_case_35_a_shelf_life_forbids_a_partial_date_that_lies_behind_it_wholly(
+    engine: Engine,
+) -> None:
+    with Session(engine) as session:
+        lot = builders.a_lot(session, builders.the_part_types(session).mea, label="M-9")
+        lot.expires_at = builders.START
+        session.flush()
+
+        forbids = [
+            forbids_of_lots(session, [lot.id], on=parse_partial(month))[lot.id]
+            for month in ("2026-01", "2026-02")
+        ]
+
+    assert [[forbid.cause for forbid in each] for each in forbids] == [[], [Cause.EXPIRED]]
 
 
 # What a finding leaves undecided.
