@@ -5,8 +5,10 @@ at whatever hour somebody starts it, and nothing lies ahead.
 """
 
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
+
+from service.platform.arithmetic.dates import Known, Span
 
 MON, TUE, WED, THU, FRI = range(5)
 LAST_WORKING_DAY = 9
@@ -53,6 +55,11 @@ class Days:
     def at(self, when: When) -> datetime:
         """Return the moment as a time with its zone."""
         return datetime.combine(self.day(when), time.fromisoformat(when.clock), self.zone)
+
+    def month(self, weeks: int) -> datetime:
+        """Return the month of that week alone, as an old label gives it."""
+        first = self.noon(weeks).astimezone(UTC).replace(day=1, hour=0)
+        return Span(first, first + timedelta(days=28), Known.MONTH).moment()
 
     def noon(self, weeks: int, weekday: int = MON) -> datetime:
         """Return a day without a time of day, as the records keep it."""

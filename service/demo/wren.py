@@ -85,6 +85,14 @@ WREN_02_PAPER = Event(
     "anton",
     late=timedelta(weeks=74),
 )
+WREN_02_DRAWER = Event(
+    "WREN-02 drawer",
+    "WREN-02",
+    RecordKind.REBUILD,
+    "From the same drawer: opened to clean the collector of the free end, nothing renewed.",
+    "anton",
+    late=timedelta(weeks=84),
+)
 WREN_02_FIRST = Event(
     "WREN-02 first", "WREN-02", RecordKind.FIRST_BUILD, "First build, 6 cells.", "mira", ("anton",)
 )
@@ -206,6 +214,20 @@ def _wren_02_paper(lab: Lab, _when: When) -> None:
         at_work.hand_in()
 
 
+def _wren_02_drawer(lab: Lab, _when: When) -> None:
+    """An opening before the one that added two cells, entered more than a year late."""
+    then = ago(85, FRI, "10:00")
+    with writing(lab, then, WREN_02_DRAWER) as at_work:
+        nothing = "The paper says nothing of what was made safe."
+        at_work.enter(record_exception, reason=nothing, done_at=at_work.clock_after(1.0))
+        at_work.open(shown(lab, "WREN-02", then))
+        lifted = at_work.lift(End.FREE, 2, {"2": [FindingEntry("tarnished", 1, "rim")]})
+        at_work.restack(lifted, End.FREE, gas="", coolant="")
+        at_work.tighten("TD-1")
+        at_work.close()
+        at_work.hand_in()
+
+
 def _send_back(lab: Lab, when: When) -> None:
     with lab.work(when, "petra") as work:
         approvals.send_back(
@@ -304,7 +326,7 @@ def _wren_03_found(lab: Lab, when: When) -> None:
         WREN_03,
         lab.designs[WREN.name],
         build_number=1,
-        closed_at=lab.days.noon(60),
+        closed_at=lab.days.month(60),
         place="test bench 3",
         reason="Built by students from our parts and run for a summer: found in the cupboard.",
     )
@@ -424,5 +446,7 @@ def entries() -> list[Entry]:
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
         Entry(ago(1, THU, "14:00"), "WREN-02: paper entered late", _wren_02_paper),
         approved(ago(1, THU, "16:05"), WREN_02_PAPER, "olu"),
+        Entry(ago(1, FRI, "10:20"), "WREN-02: opening entered late", _wren_02_drawer),
+        approved(ago(1, FRI, "14:30"), WREN_02_DRAWER, "petra"),
         Entry(ago(2, THU, "14:20"), "WREN-01: sent back", _send_back),
     ]
