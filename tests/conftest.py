@@ -9,8 +9,8 @@
 
 A test of a database is two items, one for each engine. By day PostgreSQL is tried by the tests
 marked ``both_engines`` only, those where it may differ: schema, triggers, locks, two clocks,
-migrations, each shape of statement once. The rest carries the mark ``night`` and runs with
-``--whole``, as do all examples of the tests by Hypothesis.
+migrations, each shape of statement once, with the first of its parameters. The rest carries the
+mark ``night`` and runs with ``--whole``, as do all examples of the tests by Hypothesis.
 
 A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may make databases).
 Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
@@ -115,11 +115,25 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what runs by night; begin with the browser, then with modules that take long."""
     if not config.getoption("whole"):
-        by_night = [item for item in items if item.get_closest_marker("night")]
-        config.hook.pytest_deselected(items=by_night)
-        items[:] = [item for item in items if not item.get_closest_marker("night")]
+        tried: set[str] = set()
+        by_night = {item for item in items if _is_of_the_night(item, tried)}
+        config.hook.pytest_deselected(items=list(by_night))
+        items[:] = [item for item in items if item not in by_night]
     long = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: (not item.get_closest_marker("browser"), item.path not in long))
+
+
+def _is_of_the_night(item: pytest.Item, tried: set[str]) -> bool:
+    """By day PostgreSQL tries a test once, not with each of its parameters; the schema whole."""
+    if item.get_closest_marker("night"):
+        return True
+    test, _, parameters = item.nodeid.partition("[")
+    is_schema = item.path.parent.name in {"operation", "migrations"}
+    if is_schema or "postgresql" not in parameters or "sqlite" in parameters:
+        return False
+    again = test in tried
+    tried.add(test)
+    return again
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -35,7 +35,7 @@ class _Links(HTMLParser):
 
 BY_NIGHT = ("keiko", "olu", "dev")
 OF_EACH_SHAPE = 3
-"""Pages of one shape looked at by night, such as pages of parts; one by day."""
+"""Pages of one shape looked at by night, such as pages of parts; by day one, however asked."""
 
 
 def _crawl(client: FormClient, first: str, of_each_shape: int) -> dict[str, tuple[int, str]]:
@@ -46,6 +46,8 @@ def _crawl(client: FormClient, first: str, of_each_shape: int) -> dict[str, tupl
     while waiting:
         address, came_from = waiting.popleft()
         shape = re.sub(r"[^/?&=]*\d[^/?&=]*", "N", address)
+        if of_each_shape == 1:
+            shape = re.sub(r"=[^&]*", "=", shape)
         if address in seen or shapes.get(shape, 0) >= of_each_shape:
             continue
         shapes[shape] = shapes.get(shape, 0) + 1
