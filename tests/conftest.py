@@ -9,8 +9,8 @@
 
 A test of a database is two items, one for each engine. By day PostgreSQL is tried by the tests
 marked ``both_engines`` only, those where it may differ: schema, triggers, locks, two clocks,
-migrations, each shape of statement once, with the first of its parameters. The rest carries the
-mark ``night`` and runs with ``--whole``, as do all examples of the tests by Hypothesis.
+migrations, and of each file two that stand for the shapes of its statements. The rest carries the
+mark ``night`` or is left out by day; all run with ``--whole``, as do all examples of Hypothesis.
 
 A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may make databases).
 Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
@@ -19,10 +19,12 @@ Without it one is started from a wheel; where that fails the tests are skipped, 
 import fcntl
 import gc
 import os
+import re
 import shutil
 import sqlite3
 import tempfile
 import warnings
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager
 from functools import cache
@@ -64,6 +66,10 @@ BEGIN
 END $$
 """
 """As if just migrated, in a hundredth of the time a new database takes."""
+DIFFERS = re.compile("database|index|at_once|same_time|statements")
+"""Names of tests of what an engine does by itself."""
+OF_EACH_FILE = 2
+"""Other tests of a file that PostgreSQL tries by day: their statements have the same shapes."""
 NOT_COUNTED = ("BEGIN", "COMMIT", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
 
 HERE = Path(__file__).parents[1]
@@ -115,7 +121,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what runs by night; begin with the browser, then with modules that take long."""
     if not config.getoption("whole"):
-        tried: set[str] = set()
+        tried: Counter[Path] = Counter()
         by_night = {item for item in items if _is_of_the_night(item, tried)}
         config.hook.pytest_deselected(items=list(by_night))
         items[:] = [item for item in items if item not in by_night]
@@ -123,17 +129,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items.sort(key=lambda item: (not item.get_closest_marker("browser"), item.path not in long))
 
 
-def _is_of_the_night(item: pytest.Item, tried: set[str]) -> bool:
-    """By day PostgreSQL tries a test once, not with each of its parameters; the schema whole."""
+def _is_of_the_night(item: pytest.Item, tried: Counter[Path]) -> bool:
+    """By day PostgreSQL tries schema, rules and locks whole, and of each other file some tests."""
     if item.get_closest_marker("night"):
         return True
-    test, _, parameters = item.nodeid.partition("[")
-    is_schema = item.path.parent.name in {"operation", "migrations"}
-    if is_schema or "postgresql" not in parameters or "sqlite" in parameters:
+    _test, _, parameters = item.nodeid.partition("[")
+    is_whole = item.path.parent.name in {"operation", "migrations"} or DIFFERS.search(item.name)
+    if is_whole or "postgresql" not in parameters or "sqlite" in parameters:
         return False
-    again = test in tried
-    tried.add(test)
-    return again
+    tried[item.path] += 1
+    return tried[item.path] > OF_EACH_FILE
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.browser
 __all__ = ["sheets"]
 
 ADDRESSES = [address for group in PAGES.values() for address in group]
-BY_DAY = 32
+BY_DAY = 20
 """By day each role opens one page of so many, another than the other roles."""
 FORMS_BY_DAY = 3
 """By day so many forms of a page are sent, by night all of them."""
