@@ -120,9 +120,12 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what runs by night; begin with the browser, then with modules that take long."""
-    if not config.getoption("whole"):
-        tried: Counter[Path] = Counter()
-        by_night = {item for item in items if _is_of_the_night(item, tried)}
+    tried: Counter[Path] = Counter()
+    by_night = {item for item in items if _is_of_the_night(item, tried)}
+    if config.getoption("whole"):
+        for item in by_night:
+            item.add_marker("night")
+    else:
         config.hook.pytest_deselected(items=list(by_night))
         items[:] = [item for item in items if item not in by_night]
     long = {item.path for item in items if item.get_closest_marker("slow")}
