@@ -24,7 +24,7 @@ from service.platform.queries.answers import grouped_as
 from service.platform.queries.statements import known, param, param_list
 from service.proof.arithmetic.electrical_tests import ShortMethod, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, PathFound
-from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.stack_tests import Result, TestKind
 from service.proof.arithmetic.tests_in_words import what_of
 from service.proof.queries.stack_tests import read_result
 from service.proof.tables import Ending, PartLeakTest, PartLeakTested, StackTest
@@ -181,11 +181,12 @@ def _of_result(row: Any) -> Iterator[tuple[CriterionKind, GroundRead]]:
     """What a test says of the MEA of a cell: its own resistance, or what all cells let through."""
     result = read_result(TestKind(row.kind), row.result)
 
+    words, address = _said(row, result), f"/leak-tests/{row.id}"
+    if row.record_id is not None:
+        address = f"/records/{row.record_id}#entries"
+
     def read(kind: CriterionKind, low: float, high: float, **path: Any) -> GroundRead:
-        said = _of_test(row, row.id, GroundKind(kind.value))
-        words, address, key = said.words.removeprefix(f"{kind}: "), said.address, said.key
-        if row.record_id is None:
-            words, address, key = words.replace(" in record None", ""), f"/leak-tests/{row.id}", ""
+        key = "" if row.record_id is None else f"{GroundKind(kind.value)} {row.id}"
         return GroundRead(**{"what": "", **path}, low=low, high=high, words=words,
                           address=address, key=key)  # fmt: skip
 
@@ -286,11 +287,12 @@ def _of_finding(row: Any, finding_id: int) -> GroundSeen:
 
 
 def _of_test(row: Any, test_id: int, kind: GroundKind) -> GroundSeen:
-    which = what_of(read_result(TestKind(row.kind), row.result))
+    words = _said(row, read_result(TestKind(row.kind), row.result))
     return GroundSeen(
-        kind,
-        f"{kind}: {row.kind} of {row.done_at:%Y-%m-%d}, {which}, in record {row.record_id}: "
-        f"{row.verdict}",
-        f"/records/{row.record_id}#entries",
-        test_id=test_id,
+        kind, f"{kind}: {words}", f"/records/{row.record_id}#entries", test_id=test_id
     )
+
+
+def _said(row: Any, result: Result) -> str:
+    where = "" if row.record_id is None else f", in record {row.record_id}"
+    return f"{row.kind} of {row.done_at:%Y-%m-%d}, {what_of(result)}{where}: {row.verdict}"
