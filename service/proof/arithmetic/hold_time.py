@@ -96,12 +96,13 @@ def chance_of_pass(
     Source: as in `time_under_pressure`.
     """
     more_than_zero("the duration", duration_s, "s", "duration_s")
+    within("the share of the limit", share, "", 0.0, 0.95, "share")
     of_readings = u_of_none_mol_s(start, duration_s, volume_m3, instruments)
     if 2 * GUARD * of_readings > limit_mol_s:
         return 0.0
     of_volume = share * limit_mol_s * instruments.u_volume
     u = sqrt(of_readings**2 + of_volume**2)
-    return float(ndtr((1 - share) * limit_mol_s / u - GUARD)) if u else float(share <= 1)
+    return float(ndtr((1 - share) * limit_mol_s / u - GUARD)) if u else 1.0
 
 
 # How long a set-up must be held so that it can decide, by the figures of a design.

@@ -136,7 +136,8 @@ def _as_hydrogen(hydrogen: HydrogenFound | None) -> str:
     least, most = digits(mbar_l_s(hydrogen.least_mol_s)), digits(mbar_l_s(hydrogen.most_mol_s))
     rate_text = most if least == most or hydrogen.at_most else f"{least} to {most}"
     bound = "at most " if hydrogen.at_most else ""
-    law = hydrogen.regime if least == most else "by both laws of flow"
+    is_of_one_law = hydrogen.least_mol_s == hydrogen.most_mol_s
+    law = hydrogen.regime if is_of_one_law else "by both laws of flow"
     return f"as hydrogen at running pressure {bound}{rate_text}{UNIT}, {law}"
 
 
