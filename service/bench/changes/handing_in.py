@@ -14,6 +14,7 @@ from service.bench.queries.missing import BLOCKS, NOT_DONE, Missing, to_be_reaso
 from service.closing.changes.results import keep_closing_result
 from service.planning.arithmetic.picks import WHERE, Fate
 from service.planning.queries.kits import missing_with_kit
+from service.platform.arithmetic.dates import in_utc
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import LONG_MOST, optional_words
@@ -202,7 +203,7 @@ def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Ch
         raise Refused(
             "closed_at",
             "",
-            f"record {since.record_id} found the stack closed, {journal.shown(since.opened_at)}.",
+            f"record {since.record_id} found the stack closed, {in_utc(since.opened_at)}.",
             "Enter when this record closed it, before that.",
         )
     if record.closed_at is None:

@@ -47,7 +47,6 @@ from service.records.changes.deviations import Answered, Deviation, Stands
 from service.records.changes.donations import name_where_it_came_from
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.make_safe import refuse_unless_made_safe
-from service.records.queries.inserted import opened_since
 from service.records.queries.lab_words import newest_words
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
@@ -104,7 +103,8 @@ def lift_off(
     answered = Answered(stands, departs_because, "departs_because")
     deviations = lifted_beside_plan(work, record_id, now, [layer], answered)
     renewed = _renewed(work, record, now, [layer])
-    step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
+    moving = journal.moving(work, record)
+    step, _pile = _lift(moving, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     write_findings(work, step, layer.part, findings)
     if seen := given.optional_words("unread", unread, most=1000):
         by = PlacedBy(step_id=step.id, record_id=record_id)
@@ -191,8 +191,9 @@ def lift_off_down_to(
     deviations = lifted_beside_plan(work, record_id, now, layers[:count], answered)
     renewed = _renewed(work, record, now, layers[:count])
     deviations_kept: list[Deviation] = []
+    moving = journal.moving(work, record)
     for layer in layers[:count]:
-        step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
+        step, pile = _lift(moving, pile, end, at, renewed=renewed, note=text)
         write_findings(work, step, layer.part, [FindingEntry(condition)])
         if deviation := keep_deviation(step, deviations):
             deviations_kept.append(deviation)
@@ -295,8 +296,7 @@ def _refuse_other_than(
 
 
 def _lift(
-    work: Work,
-    record: RebuildRecord,
+    moving: journal.Moving,
     pile: OpenPile,
     end: End,
     at: datetime,
@@ -309,6 +309,7 @@ def _lift(
 
     One of ``renewed`` is laid to what is to be renewed.
     """
+    work, record = moving.work, moving.record
     layer, beneath = pile.lift_off(end)
     exposed = beneath.outermost(end)
     work.session.execute(
@@ -332,7 +333,7 @@ def _lift(
         note=note,
     )
     place = TO_BE_RENEWED if layer.part in renewed else ""
-    journal.move_part(work, record, part, Whereabouts.LIFTED_OFF, place)
+    moving.move(part, Whereabouts.LIFTED_OFF, place)
     return step, beneath
 
 
@@ -490,8 +491,8 @@ def put_on(
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
     planned = progress_before(work, record_id)
-    went_on = opened_since(work.session, record) is not None
-    if part.whereabouts is Whereabouts.LIFTED_OFF and not went_on:
+    moving = journal.moving(work, record)
+    if part.whereabouts is Whereabouts.LIFTED_OFF and not moving.has_gone_on:
         name_where_it_came_from(work, record, part.id, at)
     text = changes.optional_words("note", note, most=4000)
     if against:
@@ -506,14 +507,14 @@ def put_on(
         end=end,
         part_id=part.id,
         facing=lies,
-        standing=not went_on,
+        standing=not moving.has_gone_on,
         whereabouts_before=part.whereabouts,
         place_before=part.place,
         scanned=scanned.strip() or None,
         note=text,
     )
     before = part.whereabouts
-    journal.move_part(work, record, part, Whereabouts.FITTED)
+    moving.move(part, Whereabouts.FITTED)
     answered = Answered(Stands.STANDS if against else stands, why, "departs_because")
     deviation = put_on_beside_plan(work, step, planned, label, answered)
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"

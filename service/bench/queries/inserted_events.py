@@ -24,6 +24,7 @@ from service.closing.queries.closing_results import closings_anew
 from service.designs.arithmetic.pile import Layer
 from service.people.queries.people import with_login
 from service.people.tables import Person
+from service.platform.arithmetic.dates import in_utc
 from service.platform.audit import Event
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.statements import known
@@ -272,9 +273,9 @@ def inserted_opening(session: Session, head: RecordHead) -> InsertedOpening | No
 
 def _takes_its_place(session: Session, opening: InsertedOpening) -> Iterator[Follows]:
     base, build = f"build {opening.base}", f"build {opening.build or 'of this record'}"
-    until = _at(opening.before)
-    yield Follows(f"{base}, opened", until, _at(opening.opened_at))
-    stood = f"closed {_at(opening.closed_at)}, opened {until} by record {opening.next_id}"
+    until = in_utc(opening.before)
+    yield Follows(f"{base}, opened", until, in_utc(opening.opened_at))
+    stood = f"closed {in_utc(opening.closed_at)}, opened {until} by record {opening.next_id}"
     yield Follows(build, "not known", stood)
     about = session.execute(
         select(RebuildRecord.id, RebuildRecord.kind)
@@ -317,9 +318,9 @@ def _against_opening(
     )
     for row in while_open:
         yield (
-            f"Record {row.id} ({row.kind}) found the stack closed, {_at(row.performed_from)},"
-            f" but this record has it open from {_at(opening.opened_at)} to"
-            f" {_at(opening.closed_at)}. Correct the times of record {row.id}, {right}"
+            f"Record {row.id} ({row.kind}) found the stack closed, {in_utc(row.performed_from)},"
+            f" but this record has it open from {in_utc(opening.opened_at)} to"
+            f" {in_utc(opening.closed_at)}. Correct the times of record {row.id}, {right}"
         )
     for table, began, ended, what in ABOUT_A_BUILD:
         times = session.scalars(
@@ -332,7 +333,7 @@ def _against_opening(
         )
         for at in times:
             yield (
-                f"The {what} of {_at(at)} fell into the time in which this record has the stack"
+                f"The {what} of {in_utc(at)} fell into the time in which this record has the stack"
                 f" open. Correct its time, {right}"
             )
     if opening.build_id is not None:
@@ -343,10 +344,6 @@ def _against_opening(
             )
         )
     yield from _contradictions(session, opening, right)
-
-
-def _at(time: datetime) -> str:
-    return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
 ABOUT_A_BUILD: tuple[tuple[Any, Any, Any, str], ...] = (

@@ -224,9 +224,9 @@ class RecordView:
     @property
     def caught_up_at(self) -> datetime | None:
         """When a record that is caught up goes on: at its last entry, else when it began."""
-        last = self.standing[-1] if self.standing else None
         if span_of(self.head.performed_from).known:
             return self.head.performed_from
+        last = self.standing[-1] if self.standing else None
         if last is None:
             return self.head.performed_from if self.head.inserted_before else None
         return last.done_at if last.is_late or self.head.inserted_before else None

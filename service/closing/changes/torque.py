@@ -18,6 +18,7 @@ from service.limits.queries import limits_in_force
 from service.physics.arithmetic.clamping import likely_units, read_torque_text, torque_unit
 from service.physics.arithmetic.tightening import PASS_BAND_PERCENT
 from service.platform import changes
+from service.platform.arithmetic.dates import in_utc
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import Work
@@ -175,16 +176,16 @@ def closing_time(
         if record.opened_at is not None and at > record.opened_at:
             raise Refused(
                 "taken_at",
-                "" if taken_at is None else journal.shown(at),
-                f"the stack was opened at {journal.shown(record.opened_at)}.",
+                "" if taken_at is None else in_utc(at),
+                f"the stack was opened at {in_utc(record.opened_at)}.",
                 "As found means before that: give the time it was read.",
             )
         return at
     if record.opened_at is not None and at < record.opened_at:
         raise Refused(
             "taken_at",
-            journal.shown(at),
-            f"the stack was opened later, at {journal.shown(record.opened_at)}.",
+            in_utc(at),
+            f"the stack was opened later, at {in_utc(record.opened_at)}.",
             "A closing reading is taken after that.",
         )
     opens_nothing = record.kind in NEEDS_A_BUILD and record.kind is not RecordKind.TEARDOWN

@@ -99,6 +99,10 @@ class PartialTime(datetime):
     any time: the last three microseconds of its second say what is known (year, month, day).
     """
 
+    def __format__(self, form: str) -> str:
+        """Write what is known of it, whatever form is asked for: no day or hour nobody gave."""
+        return in_words(self, form=form)
+
 
 _FIRST_CODE = 999_997
 _KNOWN = tuple(Known)
@@ -168,7 +172,12 @@ def in_words(at: datetime, zone: tzinfo = UTC, form: str = "%Y-%m-%d %H:%M") -> 
     """
     known = span_of(at).known
     forms = {Known.YEAR: "%Y", Known.MONTH: "%B %Y", Known.DAY: "%Y-%m-%d"}
-    return f"{at.astimezone(UTC):{forms[known]}}" if known else f"{at.astimezone(zone):{form}}"
+    return at.astimezone(UTC if known else zone).strftime(forms[known] if known else form)
+
+
+def in_utc(at: datetime) -> str:
+    """Write a time inside a message, in UTC and saying so; pages show times in the lab's zone."""
+    return in_words(at, form="%Y-%m-%d %H:%M UTC")
 
 
 def as_asked(at: datetime, zone: tzinfo) -> str:

@@ -17,6 +17,7 @@ from service.limits.arithmetic.leak_objects import LeakObject
 from service.limits.queries import LimitsInForce, limits_in_force
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.dates import in_utc
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.typed_fields import FieldRefused, Typed
 from service.platform.arithmetic.units import Measure
@@ -390,8 +391,8 @@ def _closed(work: Work, record_id: int, version: int | None, done_at: datetime |
         if at < record.closed_at:
             raise Refused(
                 "done_at",
-                journal.shown(at),
-                f"the stack was closed later, {journal.shown(record.closed_at)}.",
+                in_utc(at),
+                f"the stack was closed later, {in_utc(record.closed_at)}.",
                 "A test is made of the closed stack: a time after that.",
             )
     elif record.opened_at is not None or record.base_build_id is None:

@@ -20,7 +20,6 @@ from service.platform.permissions import Act, need
 from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use, refuse_no_rod
-from service.records.queries.inserted import opened_since
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Stack
@@ -183,12 +182,13 @@ def fit_as_found(
     serial = work.session.get_one(Stack, record.stack_id).serial
     said = f"As found in {serial}{length}."
     changes: list[Change] = []
+    moving = journal.moving(work, record)
     for place in places:
         for _item in range(each):
             part, label = _found_part(work, part_type, serial, place, said)
             if state is FoundState.GOOD:
                 part.usability = Usability.ACCEPTED_USED
-            step, change = _sit(work, record, part, label, place, at=at, note=text or said)
+            step, change = _sit(moving, part, label, place, at=at, note=text or said)
             changes.append(change)
     spots = ", ".join(place.in_words for place in places)
     sentence = f"{len(changes)} × {part_type.kind} {part_type.name} entered as found at {spots}"
@@ -292,11 +292,12 @@ def remove_fixings(
     if not distinct:
         raise Refused("part_id", "", "no fixing is named.", "Choose at least one.")
     changes: list[Change] = []
+    moving = journal.moving(work, record)
     for part_id in distinct:
         if part_id not in standing:
             raise Refused("part_id", part_id, "this is no fixing of the stack now.")
         fixing = standing[part_id]
-        step = _remove(work, record, fixing, at, text)
+        step = _remove(moving, fixing, at, text)
         changes.append((f"where {fixing.label} is", f"fitted at {_place(fixing)}", "lifted off"))
     subject = f"{fixing.kind} {fixing.label}" if len(distinct) == 1 else f"{len(distinct)} fixings"
     journal.finish_entry(work, record, journal.TrailNote(f"{subject} taken off", tuple(changes)))
@@ -319,13 +320,13 @@ def _fit(
     _refuse_wrong_place(part_type, label, rod_number, end)
     _refuse_taken(work, record, part_type.kind, rod_number, end)
     place = _At(rod_number, end)
-    step, change = _sit(work, record, part, label, place, at=at, note=note, scanned=choice.scanned)
+    moving = journal.moving(work, record)
+    step, change = _sit(moving, part, label, place, at=at, note=note, scanned=choice.scanned)
     return _Fitted(step, change, part_type.kind, label)
 
 
 def _sit(
-    work: Work,
-    record: RebuildRecord,
+    moving: journal.Moving,
     part: Part,
     label: str,
     place: "_At",
@@ -336,25 +337,26 @@ def _sit(
 ) -> tuple[Step, Change]:
     """Let a part sit at its rod or end from now on."""
     step = journal.add_step(
-        work,
-        record,
+        moving.work,
+        moving.record,
         StepKind.FIXING_FITTED,
         at,
         end=place.end,
         rod_number=place.rod_number,
         part_id=part.id,
-        standing=opened_since(work.session, record) is None,
+        standing=not moving.has_gone_on,
         whereabouts_before=part.whereabouts,
         place_before=part.place,
         scanned=scanned.strip() or None,
         note=note,
     )
     change = (f"where {label} is", str(part.whereabouts), f"fitted at {place.in_words}")
-    journal.move_part(work, record, part, Whereabouts.FITTED)
+    moving.move(part, Whereabouts.FITTED)
     return step, change
 
 
-def _remove(work: Work, record: RebuildRecord, fixing: FixingNow, at: datetime, note: str) -> Step:
+def _remove(moving: journal.Moving, fixing: FixingNow, at: datetime, note: str) -> Step:
+    work, record = moving.work, moving.record
     work.session.execute(
         update(Step)
         .where(Step.record_id == record.id, Step.part_id == fixing.part, Step.standing)
@@ -373,7 +375,7 @@ def _remove(work: Work, record: RebuildRecord, fixing: FixingNow, at: datetime, 
         place_before=part.place,
         note=note,
     )
-    journal.move_part(work, record, part, Whereabouts.LIFTED_OFF)
+    moving.move(part, Whereabouts.LIFTED_OFF)
     return step
 
 

@@ -5,6 +5,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.platform import changes
+from service.platform.arithmetic.dates import in_utc
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes import journal
@@ -104,7 +105,7 @@ def close_stack(
     """
     record = journal.lock_record(work, record_id, version)
     if record.closed_at is not None:
-        raise Refused("closed_at", "", f"it is closed since {journal.shown(record.closed_at)}.")
+        raise Refused("closed_at", "", f"it is closed since {in_utc(record.closed_at)}.")
     if record.opened_at is None and record.base_build_id is not None:
         raise Refused("closed_at", "", "the stack was not opened in this record.")
     at = journal.done_at_of(work, record, closed_at, field="closed_at")
@@ -140,7 +141,7 @@ def refuse_closed(record: RebuildRecord) -> None:
         raise Refused(
             "record",
             f"record {record.id}",
-            f"the stack was closed at {journal.shown(record.closed_at)}.",
+            f"the stack was closed at {in_utc(record.closed_at)}.",
             "Undo the closing first if it was not.",
         )
     if record.opened_at is None and record.base_build_id is not None:
@@ -160,8 +161,8 @@ def done_while_open(work: Work, record: RebuildRecord, done_at: datetime | None)
             return record.opened_at
         raise Refused(
             "done_at",
-            journal.shown(at),
-            f"the stack was opened later, at {journal.shown(record.opened_at)}.",
+            in_utc(at),
+            f"the stack was opened later, at {in_utc(record.opened_at)}.",
             "A time after the opening would be right.",
         )
     return at
@@ -172,7 +173,7 @@ def _refuse_opened(record: RebuildRecord, right: str) -> None:
         raise Refused(
             "record",
             f"record {record.id}",
-            f"the stack was opened at {journal.shown(record.opened_at)}.",
+            f"the stack was opened at {in_utc(record.opened_at)}.",
             right,
         )
     if record.kind in BEGINS_A_STACK:
@@ -190,8 +191,8 @@ def _refuse_before_closing(work: Work, record: RebuildRecord, at: datetime) -> N
     if closed_at is not None and at < closed_at:
         raise Refused(
             "opened_at",
-            journal.shown(at),
-            f"the present build was closed later, at {journal.shown(closed_at)}.",
+            in_utc(at),
+            f"the present build was closed later, at {in_utc(closed_at)}.",
             "A time after that would be right.",
         )
 
@@ -214,9 +215,9 @@ def _refuse_found_closed_later(work: Work, record: RebuildRecord, at: datetime) 
     if later is not None:
         raise Refused(
             "opened_at",
-            journal.shown(at),
+            in_utc(at),
             f"record {later.id} ({later.kind}) found the same build closed later,"
-            f" {journal.shown(later.performed_from)}.",
+            f" {in_utc(later.performed_from)}.",
             "Enter an inspection of then with what was seen; correct the layers of the records"
             " that put them on.",
         )
@@ -232,9 +233,8 @@ def _refuse_before_last(work: Work, record: RebuildRecord, at: datetime) -> None
     if last is not None and at < last.done_at:
         raise Refused(
             "closed_at",
-            journal.shown(at),
-            f"entry {last.sequence} ({last.kind}) was done later, at"
-            f" {journal.shown(last.done_at)}.",
+            in_utc(at),
+            f"entry {last.sequence} ({last.kind}) was done later, at {in_utc(last.done_at)}.",
             "A time after that would be right.",
         )
 

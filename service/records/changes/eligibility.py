@@ -84,7 +84,8 @@ def part_to_use(
     if part_type.kind not in kinds:
         raise Refused(field, label, f"it is a {part_type.kind}, which is no {as_what}.")
     forbids = forbids_of_parts(work.session, [part.id], stack_id=record.stack_id, on=done_at)
-    if opened_since(work.session, record):  # where a part is now says nothing of then
+    # Where a part is now says nothing of an event before a later opening.
+    if forbids[part.id] and opened_since(work.session, record):
         of_then = [each for each in forbids[part.id] if each.cause not in OF_PLACE]
         forbids = {part.id: tuple(of_then)}
     use_in_spite(work, record, [part], forbids, names={part.id: (field, label)})

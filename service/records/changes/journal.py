@@ -9,7 +9,7 @@ from datetime import datetime
 
 from sqlalchemy import or_, select
 
-from service.platform.arithmetic.dates import in_words, span_of, written
+from service.platform.arithmetic.dates import in_utc, span_of, written
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.changes import CLOCKS_DIFFER
@@ -102,53 +102,65 @@ def done_at_of(
         if done_at is not None and written(done_at) != written(record.performed_from):
             raise Refused(
                 field,
-                shown(done_at),
-                f"record {record.id} is dated {shown(record.performed_from)}, without a time of"
+                in_utc(done_at),
+                f"record {record.id} is dated {in_utc(record.performed_from)}, without a time of"
                 " day, and so are its entries.",
                 "Leave it empty.",
             )
         return record.performed_from
     if done_at is not None and span_of(done_at).known:
-        raise Refused(field, shown(done_at), "it has no time of day.", "The time it was done.")
+        raise Refused(field, in_utc(done_at), "it has no time of day.", "The time it was done.")
     since = opened_since(work.session, record)
     if since is not None and (done_at is None or done_at >= since.opened_at):
         raise Refused(
             field,
-            "" if done_at is None else shown(done_at),
+            "" if done_at is None else in_utc(done_at),
             f"build {since.number} was opened by record {since.record_id},"
-            f" {shown(since.opened_at)}; this event came before.",
+            f" {in_utc(since.opened_at)}; this event came before.",
             "The time it was done, before that.",
         )
     if done_at is None:
         return max(work.now, record.performed_from)
     if done_at > work.now + CLOCKS_DIFFER:
         raise Refused(
-            field, shown(done_at), "this time is still to come.", "A time up to now would be right."
+            field,
+            in_utc(done_at),
+            "this time is still to come.",
+            "A time up to now would be right.",
         )
     if done_at < record.performed_from:
         raise Refused(
             field,
-            shown(done_at),
-            f"record {record.id} says that the work began later, {shown(record.performed_from)}.",
+            in_utc(done_at),
+            f"record {record.id} says that the work began later, {in_utc(record.performed_from)}.",
             "A later time would be right, or an earlier beginning of the work.",
         )
     return done_at
 
 
-def move_part(
-    work: Work, record: RebuildRecord, part: Part, to: Whereabouts, place: str = ""
-) -> None:
-    """Say where a part is from now on; one moved before a later opening has gone on since."""
-    if opened_since(work.session, record) is not None:
-        return
-    part.whereabouts, part.place = to, place
-    part.stack_id = record.stack_id if to is Whereabouts.FITTED else None
-    work.session.flush()
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """Says where parts of a record are from now on, asked once however many are moved.
+
+    ``has_gone_on``: the stack was opened since, so what is moved has gone on elsewhere.
+    """
+
+    work: Work
+    record: RebuildRecord
+    has_gone_on: bool
+
+    def move(self, part: Part, to: Whereabouts, place: str = "") -> None:
+        """Say where a part is now."""
+        if self.has_gone_on:
+            return
+        part.whereabouts, part.place = to, place
+        part.stack_id = self.record.stack_id if to is Whereabouts.FITTED else None
+        self.work.session.flush()
 
 
-def shown(at: datetime) -> str:
-    """Return a time inside a message, in UTC and saying so; pages show times in the lab's zone."""
-    return in_words(at, form="%Y-%m-%d %H:%M UTC")
+def moving(work: Work, record: RebuildRecord) -> Moving:
+    """Begin to move parts in a record. One statement."""
+    return Moving(work, record, opened_since(work.session, record) is not None)
 
 
 def _changes_since(work: Work, record: RebuildRecord, version: int) -> list[str]:

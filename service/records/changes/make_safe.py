@@ -8,6 +8,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.platform import changes
+from service.platform.arithmetic.dates import in_utc
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work, site_day
 from service.platform.errors import Refused
@@ -272,7 +273,7 @@ def refuse_unless_made_safe(
     if why is None:
         return
     if why.is_later:
-        raise Refused(field, journal.shown(at), why.reason, f"The {act} comes after its checks.")
+        raise Refused(field, in_utc(at), why.reason, f"The {act} comes after its checks.")
     raise Refused(
         "record",
         f"record {record.id}",
@@ -294,7 +295,7 @@ def _refuse_needless(record: RebuildRecord, act: SafeAct, right: str) -> None:
     """Refuse what belongs before an act that is past, or that the record cannot have."""
     opens = act is SafeAct.OPENING
     if opens and record.closed_at is not None and record.opened_at is not None:
-        at = journal.shown(record.closed_at)
+        at = in_utc(record.closed_at)
         raise Refused("record", f"record {record.id}", f"the stack was closed at {at}.", right)
     if opens and record.kind in BEGINS_A_STACK:
         raise Refused(

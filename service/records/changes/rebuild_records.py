@@ -9,7 +9,7 @@ from sqlalchemy import delete, func, select
 from service.people.changes.badges import check_word
 from service.people.tables import Person
 from service.platform import changes as given
-from service.platform.arithmetic.dates import span_of, written
+from service.platform.arithmetic.dates import in_utc, span_of, written
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.audit import Event
 from service.platform.database import Work
@@ -147,8 +147,8 @@ def change_record(
     elif first and (span_of(performed_from).known or span_of(record.performed_from).known):
         raise Refused(
             "performed_from",
-            journal.shown(performed_from),
-            f"its entries are dated {journal.shown(first)}.",
+            in_utc(performed_from),
+            f"its entries are dated {in_utc(first)}.",
             "Undo them first, or correct both once the record is handed in.",
         )
     else:
@@ -157,9 +157,9 @@ def change_record(
     if first is not None and performed_from > first:
         raise Refused(
             "performed_from",
-            journal.shown(performed_from),
+            in_utc(performed_from),
             "the first entry of this record was done before that.",
-            f"{journal.shown(first)} or earlier would be right.",
+            f"{in_utc(first)} or earlier would be right.",
         )
     text = given.optional_words("notes", notes, most=given.LONG_MOST)
     before = _named(work, record_id)
@@ -224,13 +224,12 @@ def _in_order(
     span = span_of(at)
     events = events_around(work.session, stack.id, span, record_id)
     names = {
-        each.id: f"record {each.id} ({each.kind}, {journal.shown(each.performed_from)})"
-        for each in events
+        each.id: f"record {each.id} ({each.kind}, {in_utc(each.performed_from)})" for each in events
     }
     if events and comes_after not in {0, *names}:
         raise Question(
             "comes_after",
-            journal.shown(at),
+            in_utc(at),
             f"the dates leave open whether it came before or after {', '.join(names.values())}.",
             "Say after which it came.",
             answers={"0": "It came before all of these"}
@@ -299,14 +298,13 @@ def _between(stack: Stack, before: _Base | None, later: _Base, at: datetime) -> 
     instead = " no build before it is known: note an earlier event in its record."
     if before is not None and before.opened_at is not None:
         instead = (
-            f" {stack.serial} lay open since {journal.shown(before.opened_at)}: what was done"
+            f" {stack.serial} lay open since {in_utc(before.opened_at)}: what was done"
             f" then belongs to record {later.record_id}, which a correction puts right."
         )
     return Refused(
         "performed_from",
-        journal.shown(at),
-        f"build {later.number} of {stack.serial} was closed later,"
-        f" {journal.shown(later.closed_at)}.",
+        in_utc(at),
+        f"build {later.number} of {stack.serial} was closed later, {in_utc(later.closed_at)}.",
         "A time after that would be right. If that closing time is wrong, correct it first;"
         f"{instead}",
     )
@@ -322,7 +320,7 @@ def _refuse_other_base(work: Work, stack: Stack, record: RebuildRecord, at: date
     number = work.session.get_one(Build, record.base_build_id).number
     raise Refused(
         "performed_from",
-        journal.shown(at),
+        in_utc(at),
         f"{stack.serial} was {f'in build {base.number}' if base else 'open'} then; this record is"
         f" about build {number}.",
         "Another record for that event would be right.",

@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.designs.tables import ChecklistLine
+from service.platform.arithmetic.dates import in_utc
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.statements import param, statement
 from service.records.queries.records import RecordHead
@@ -134,8 +135,7 @@ def why_not_safe(
     for entry in entries:
         if entry.line_number in later:
             subject = f"line {entry.line_number}" if entry.line_number else "the exception"
-            when = f"{entry.done_at:%Y-%m-%d %H:%M} UTC"
-            reason = f"{subject} of make-safe was recorded as done later, at {when}."
+            reason = f"{subject} of make-safe was recorded as done later, {in_utc(entry.done_at)}."
             return NotSafe(reason, is_later=True)
     if act is SafeAct.OPENING and not lines:
         return NotSafe(NO_LIST, is_missing=True)
@@ -179,7 +179,7 @@ def left_unsafe(session: Session, step_id: int, at: datetime) -> tuple[str, ...]
     for kind, done_at in rows:
         why = why_not_safe(act, kept.lines if kept else (), moved, done_at)
         if why and why_not_safe(act, kept.lines if kept else (), entries, done_at) is None:
-            sentences[f"{kind}, {done_at:%Y-%m-%d %H:%M} UTC: {why.reason}"] = None
+            sentences[f"{kind}, {in_utc(done_at)}: {why.reason}"] = None
     return tuple(sentences)
 
 

@@ -12,6 +12,7 @@ from service.platform.arithmetic.dates import (
     Span,
     as_kept,
     hours_between,
+    in_utc,
     in_words,
     parse_date,
     parse_partial,
@@ -188,6 +189,10 @@ def test_a_partial_date_is_told_as_it_is_known() -> None:
     ]
     assert told == ["1998", "May 1998", "1998-05-12"]
     assert in_words(NOON, LAB) == "2026-03-07 14:20"
+    may = parse_partial("1998-05")
+    assert may is not None
+    assert f"{may:%Y-%m-%d}, {may.astimezone(LAB):%H:%M}" == "May 1998, May 1998"
+    assert [in_utc(at) for at in (may, NOON)] == ["May 1998", "2026-03-07 13:20 UTC"]
     assert parse_partial("2026-03-07 14:20") is None
     with pytest.raises(OutOfRange):
         parse_partial("1998-13")
