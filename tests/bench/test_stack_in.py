@@ -510,5 +510,6 @@ def test_case_35_a_stack_is_taken_over_of_which_the_year_of_closing_is_known(
 
     stack = signed_in_client(Role.BUILDER).get("/stacks/TARN-9").text
     assert re.search(r"<dt>Closed</dt><dd><time[^>]*>2025</time>", stack)
+    assert re.search(r"<dt>Calendar</dt><dd><span[^>]*>unknown</span>", stack)
     build = calling(Role.BUILDER).get("/api/v1/stacks/TARN-9/layers").json()["build"]
     assert build["closed_at"] == "2025"

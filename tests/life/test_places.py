@@ -147,6 +147,7 @@ def test_the_page_and_the_api_count_the_same(
 
     first = client.get("/failing/findings").text
     page = client.get("/failing/findings?kind=MEA&word=PINHOLE").text
+    by_word = client.get("/failing/findings?word=pinhole").text
     wrong = client.get("/failing/findings?word=hairline crack")
     answer = calling("builder").get("/api/v1/failing/findings", params={"word": "pinhole"})
     refused = calling("builder").get("/api/v1/failing/findings", params={"word": "pin"})
@@ -154,6 +155,7 @@ def test_the_page_and_the_api_count_the_same(
     assert "/failing/findings?kind=MEA&amp;word=PINHOLE" in first
     assert re.search(r'<td class="shade-4">2</td><td class="shade-2">1</td>', page)
     assert "Anode face: 2 parts" in page
+    assert '<option value="PINHOLE" selected>' in by_word
     assert (wrong.status_code, refused.status_code) == (422, 422)
     assert "nothing seen on parts of the kind MEA" in wrong.text
     assert answer.json()["faces"][0] == {

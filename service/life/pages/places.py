@@ -50,6 +50,8 @@ def show(request: Request, me: Me, database: Database, query: Asked) -> Response
         counted = None
         with query.collecting_errors():
             counted = findings_by_place(session, asked, query.raw("word"))
+        if counted and counted.chosen:
+            query.typed["word"] = (counted.chosen.code,)
         context = PlacesPage(
             query,
             asked.kind,
